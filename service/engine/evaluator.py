@@ -1,0 +1,152 @@
+"""The three-valued evaluator: decides every rule for every fact, and says what decided it.
+
+A term is True, False or None (unknown). A value operator is unknown unless
+the attribute is recorded; a state operator is unknown when the state is
+``not_collected``. ``all`` and ``any`` follow the strong three-valued logic of
+S. C. Kleene, Introduction to Metamathematics (1952), section 64.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from service.facts.model import NOT_COLLECTED, Fact
+from service.rulebook.model import STATE_OPS, BoundRule, Group, Leaf
+
+Truth = bool | None
+Term = Callable[[Fact], Truth]
+
+ERROR = "error"
+FINDING = "finding"
+NOT_ASSESSABLE = "not_assessable"
+CLEAR = "clear"
+NOT_APPLICABLE = "not_applicable"
+
+#: A rule's outcome is the first of these that any of its facts has.
+OUTCOME_ORDER = (ERROR, FINDING, NOT_ASSESSABLE, CLEAR, NOT_APPLICABLE)
+
+# One closure per operator rather than one that calls the operator: this is the hottest line of the evaluator.
+_VALUE_LEAF: dict[str, Callable[[str, Any], Term]] = {
+    "eq": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v == limit,
+    "ne": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v != limit,
+    "lt": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v < limit,
+    "le": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v <= limit,
+    "gt": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v > limit,
+    "ge": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v >= limit,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """One rule as two closures over a fact; each returns True, False or None."""
+
+    applies: Term
+    fails: Term
+
+    def outcome(self, fact: Fact) -> str:
+        """``finding``, ``clear``, ``not_applicable`` or ``not_assessable`` for one fact of the rule's kind."""
+        applies = self.applies(fact)
+        if applies is False:
+            return NOT_APPLICABLE
+        if applies is None:
+            return NOT_ASSESSABLE
+        fails = self.fails(fact)
+        if fails is None:
+            return NOT_ASSESSABLE
+        return FINDING if fails else CLEAR
+
+
+def compile_rule(bound: BoundRule) -> Compiled:
+    """Turn a bound rule into closures. Raises KeyError on an operator that is not in the model."""
+    return Compiled(_term(bound.applies), _term(bound.fails))
+
+
+def truth(term: Group | Leaf, fact: Fact) -> Truth:
+    """True, False or None (unknown) for one group or leaf on one fact."""
+    return _term(term)(fact)
+
+
+def unknowns(bound: BoundRule, fact: Fact) -> tuple[tuple[str, str], ...]:
+    """The (attribute, state) pairs that leave a rule ``not_assessable``, each once, in reading order.
+
+    They come from ``applies`` when that is unknown, else from ``fails``; empty
+    for any other outcome. A leaf whose group is settled without it is left
+    out: knowing it would change nothing.
+    """
+    applies = truth(bound.applies, fact)
+    if applies is False:
+        return ()
+    group = bound.applies if applies is None else bound.fails
+    leaves = (leaf for leaf, value in _deciding(group, fact) if value is None)
+    return tuple(dict.fromkeys((leaf.attribute, fact.state(leaf.attribute)) for leaf in leaves))
+
+
+def deciding(bound: BoundRule, fact: Fact) -> tuple[tuple[Leaf, Truth], ...]:
+    """The leaves that decide a rule's outcome for one fact, with their truth, in reading order.
+
+    Those of ``applies``, and of ``fails`` too where ``applies`` is true.
+    """
+    found = _deciding(bound.applies, fact)
+    if truth(bound.applies, fact) is True:
+        found += _deciding(bound.fails, fact)
+    return tuple(found)
+
+
+def _deciding(group: Group, fact: Fact) -> list[tuple[Leaf, Truth]]:
+    # A Kleene group takes the value of exactly those terms that decide it:
+    # all of them for a true ``all`` or a false ``any``, else the ones that share its value.
+    value = truth(group, fact)
+    found: list[tuple[Leaf, Truth]] = []
+    for term in group.terms:
+        if truth(term, fact) is value:
+            found.extend(_deciding(term, fact) if isinstance(term, Group) else [(term, value)])
+    return found
+
+
+def _term(term: Group | Leaf) -> Term:
+    if isinstance(term, Leaf):
+        if term.op in STATE_OPS:
+            return _state_leaf(term.attribute, term.op)
+        return _VALUE_LEAF[term.op](term.attribute, term.value)
+    if len(term.terms) == 1:
+        return _term(term.terms[0])
+    terms = tuple(_term(each) for each in term.terms)
+    return _all(terms) if term.mode == "all" else _any(terms)
+
+
+def _all(terms: tuple[Term, ...]) -> Term:
+    def evaluate(fact: Fact) -> Truth:
+        result: Truth = True
+        for term in terms:
+            value = term(fact)
+            if value is False:
+                return False
+            if value is None:
+                result = None
+        return result
+
+    return evaluate
+
+
+def _any(terms: tuple[Term, ...]) -> Term:
+    def evaluate(fact: Fact) -> Truth:
+        result: Truth = False
+        for term in terms:
+            value = term(fact)
+            if value is True:
+                return True
+            if value is None:
+                result = None
+        return result
+
+    return evaluate
+
+
+def _state_leaf(attribute: str, op: str) -> Term:
+    def evaluate(fact: Fact) -> Truth:
+        state = fact.state(attribute)
+        return None if state == NOT_COLLECTED else state == op
+
+    return evaluate

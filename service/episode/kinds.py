@@ -1,0 +1,162 @@
+"""The building blocks an episode is declared with, and the states a value can be in.
+
+One declaration per member (type, unit, bounds, words) serves the model, the
+strict reader and the contract alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import MISSING as NO_DEFAULT
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+#: Reason codes for a value that was attempted, ruled out or unsafe.
+DECLINED_REASONS = (
+    "unsafe_to_attempt",
+    "patient_refused",
+    "unable_to_obtain",
+    "ruled_out",
+    "not_indicated",
+    "contraindicated",
+    "equipment_unavailable",
+    "equipment_failed",
+    "out_of_scope",
+    "other",
+)
+
+ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """Stands in place of a value that is not there. ``state``: missing, not_collected or declined."""
+
+    state: str
+    reason: str | None = None
+
+    def __bool__(self) -> bool:
+        return False
+
+
+MISSING = Absent("missing")
+NOT_COLLECTED = Absent("not_collected")
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What a member may hold. ``doc`` is the text the contract shows."""
+
+    doc: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Int(Kind):
+    """A whole number in ``unit``, from ``low`` to ``high``."""
+
+    low: int = 0
+    high: int = 0
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Num(Kind):
+    """A number in ``unit``, from ``low`` to ``high``."""
+
+    low: float = 0
+    high: float = 0
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Flag(Kind):
+    """True or false."""
+
+
+@dataclass(frozen=True, slots=True)
+class Code(Kind):
+    """One word of a closed set."""
+
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Codes(Kind):
+    """A list of words of a closed set; an empty list says none."""
+
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Time(Kind):
+    """RFC 3339 date and time with offset."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ident(Kind):
+    """An opaque id: letters, digits, dot, underscore, hyphen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text(Kind):
+    """Free text of at most ``longest`` characters; never repeated in an answer."""
+
+    longest: int = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Items(Kind):
+    """A list of objects; an empty list says none. ``may_be_none``: ``{"none": true}`` says the same."""
+
+    of: type = object
+    may_be_none: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part(Kind):
+    """One nested object. ``may_be_none``: ``[]`` or ``{"none": true}`` says that there was none of it."""
+
+    of: type = object
+    may_be_none: bool = False
+
+
+def member(kind: Kind, *, required: bool = False) -> Any:
+    """Declare a member. Only what says which thing an item is may be ``required``."""
+    if required:
+        return field(metadata={"kind": kind})
+    return field(default=MISSING, metadata={"kind": kind})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Node:
+    """Common to every object of the record.
+
+    ``at`` is its JSON Pointer; ``stable`` the same with item ids in place of
+    indexes; ``by_id`` is False where an item on the way has no id.
+    """
+
+    at: str = ""
+    stable: str = ""
+    by_id: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One declared member of a model class."""
+
+    name: str
+    kind: Kind
+    required: bool
+
+
+_MEMBERS: dict[type, tuple[Member, ...]] = {}
+
+
+def members(cls: type) -> tuple[Member, ...]:
+    """The declared members of a model class, in the order of declaration."""
+    if cls not in _MEMBERS:
+        _MEMBERS[cls] = tuple(
+            Member(f.name, f.metadata["kind"], f.default is NO_DEFAULT)
+            for f in fields(cls)
+            if "kind" in f.metadata
+        )
+    return _MEMBERS[cls]

@@ -1,0 +1,140 @@
+"""The episode as JSON Schema 2020-12 components, made from the one declaration of its members."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from . import kinds, model
+
+
+def _ref(cls: type) -> dict[str, str]:
+    return {"$ref": f"#/components/schemas/{cls.__name__}"}
+
+
+def _value(spec: kinds.Kind) -> dict[str, Any]:
+    match spec:
+        case kinds.Int():
+            out: dict[str, Any] = {"type": "integer", "minimum": spec.low, "maximum": spec.high}
+        case kinds.Num():
+            out = {"type": "number", "minimum": spec.low, "maximum": spec.high}
+        case kinds.Flag():
+            out = {"type": "boolean"}
+        case kinds.Code():
+            out = {"type": "string", "enum": list(spec.words)}
+        case kinds.Codes():
+            words = list(spec.words)
+            out = {"type": "array", "uniqueItems": True, "maxItems": len(words), "items": {"type": "string", "enum": words}}
+        case kinds.Time():
+            out = {"type": "string", "format": "date-time"}
+        case kinds.Ident():
+            out = {"type": "string", "pattern": kinds.ID_PATTERN}
+        case kinds.Text():
+            out = {"type": "string", "maxLength": spec.longest}
+        case kinds.Items():
+            out = {"type": "array", "maxItems": 2000, "items": _ref(spec.of)}
+        case kinds.Part():
+            out = _ref(spec.of)
+        case _:
+            raise TypeError(type(spec).__name__)
+    unit = getattr(spec, "unit", "")
+    if unit:
+        out["x-unit"] = unit
+    return out
+
+
+def _member(member: kinds.Member) -> dict[str, Any]:
+    spec = member.kind
+    value = _value(spec)
+    if member.required:
+        return {**value, "description": spec.doc}
+    options = [value]
+    if getattr(spec, "may_be_none", False):
+        options.append({"$ref": "#/components/schemas/NoneOfIt"})
+        if isinstance(spec, kinds.Part):
+            options.append({"type": "array", "maxItems": 0})
+    options.append({"$ref": "#/components/schemas/Absence"})
+    return {"description": spec.doc, "anyOf": options}
+
+
+def _object(cls: type) -> dict[str, Any]:
+    members = kinds.members(cls)
+    properties = {m.name: _member(m) for m in members}
+    if cls is model.Episode:
+        properties["not_collected"] = {
+            "type": "array",
+            "maxItems": 2000,
+            "description": "Paths of members the sender's system has no place for, such as /stretcher/height or /application/limbs/*/anchor.",
+            "items": {"type": "string", "maxLength": 200},
+        }
+        properties["accepted"] = {
+            "type": "array",
+            "maxItems": 2000,
+            "description": "Findings looked at and accepted, by fingerprint, each with a reason.",
+            "items": {"$ref": "#/components/schemas/Acceptance"},
+        }
+    properties["extensions"] = {"description": "The caller's own data; not read."}
+    out: dict[str, Any] = {
+        "type": "object",
+        "description": (cls.__doc__ or "").strip().split("\n\n")[0],
+        "additionalProperties": False,
+        "properties": properties,
+    }
+    required = [m.name for m in members if m.required]
+    if required:
+        out["required"] = required
+    return out
+
+
+def _classes(cls: type, seen: dict[str, type]) -> None:
+    for member in kinds.members(cls):
+        if isinstance(member.kind, (kinds.Items, kinds.Part)) and member.kind.of.__name__ not in seen:
+            seen[member.kind.of.__name__] = member.kind.of
+            _classes(member.kind.of, seen)
+
+
+def episode_schema() -> dict[str, Any]:
+    """Component name -> schema, for the episode and everything in it."""
+    classes: dict[str, type] = {"Episode": model.Episode}
+    _classes(model.Episode, classes)
+    return {
+        **{name: _object(cls) for name, cls in classes.items()},
+        "Absence": {
+            "description": "Stands in place of a value that is not there.",
+            "oneOf": [
+                {
+                    "type": "object",
+                    "description": "The sender's system has no place for it.",
+                    "additionalProperties": False,
+                    "required": ["absent"],
+                    "properties": {"absent": {"type": "string", "const": "not_collected"}},
+                },
+                {
+                    "type": "object",
+                    "description": "Attempted, ruled out or unsafe.",
+                    "additionalProperties": False,
+                    "required": ["absent", "reason"],
+                    "properties": {
+                        "absent": {"type": "string", "const": "declined"},
+                        "reason": {"type": "string", "enum": list(kinds.DECLINED_REASONS)},
+                    },
+                },
+            ],
+        },
+        "NoneOfIt": {
+            "type": "object",
+            "description": "There was none of it.",
+            "additionalProperties": False,
+            "required": ["none"],
+            "properties": {"none": {"type": "boolean", "const": True}},
+        },
+        "Acceptance": {
+            "type": "object",
+            "description": "One accepted finding.",
+            "additionalProperties": False,
+            "required": ["fingerprint", "reason"],
+            "properties": {
+                "fingerprint": {"type": "string", "pattern": "^v1:[0-9a-f]{32}$"},
+                "reason": {"type": "string", "minLength": 1, "maxLength": 500},
+            },
+        },
+    }

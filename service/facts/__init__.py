@@ -1,0 +1,1 @@
+"""What follows from the record: flat, typed facts over shared pure arithmetic."""

@@ -1,0 +1,60 @@
+"""An episode in, all its facts out. Pure: no clock, no files, no randomness."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.episode import model
+from service.episode.kinds import Absent
+
+from . import events, gaps, items, limbs, pairs, phrases, whole
+from .model import RECORDED, FactSheet
+from .phrases import Phrases
+from .timeline import Timeline
+
+#: kind -> the list it is drawn from, as (section, member); None: always there.
+_LISTS: dict[str, tuple[str, str | None] | None] = {
+    "episode": None,
+    "section": None,
+    "gap": None,
+    "pair": None,
+    "limb": ("application", "limbs"),
+    "device": ("application", "limbs"),
+    "check": ("monitoring", "limb_checks"),
+    "dose": ("sedation", "doses"),
+    "drug": ("sedation", "doses"),
+    "posture": ("postures", None),
+    "event": ("monitoring", "vitals"),
+    "belt": ("stretcher", "belts"),
+    "body_weight": ("application", "body_weight"),
+    "person": ("team", "members"),
+    "phrase": ("narrative", None),
+}
+
+
+def _state(episode: model.Episode, where: tuple[str, str | None] | None) -> str:
+    if where is None:
+        return RECORDED
+    value: Any = getattr(episode, where[0])
+    if not isinstance(value, Absent) and where[1] is not None:
+        value = getattr(value, where[1])
+    return value.state if isinstance(value, Absent) else RECORDED
+
+
+def build(episode: model.Episode, declared: Phrases) -> FactSheet:
+    """All facts of an episode, in a fixed order, each with what rules need of the whole."""
+    line = Timeline(episode)
+    values, states = line.shared()
+    narrative = episode.narrative
+    hits = {} if isinstance(narrative, Absent) else phrases.scan(narrative, declared)
+    drafts = [whole.episode_fact(line, values), *items.sections(line), *limbs.limbs(line), *items.devices(line)]
+    drafts += [*items.belts(line), *items.body_weights(line), *items.people(line), *items.postures(line)]
+    drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]
+    drafts += [*events.Events(line, values).all(), *gaps.gaps(line)]
+    drafts += [*phrases.facts(line, declared), *pairs.pairs(line, hits)]
+    return FactSheet(
+        tuple(draft.fact(values, states) for draft in drafts),
+        {kind: _state(episode, where) for kind, where in _LISTS.items()},
+    )
+
+

@@ -1,0 +1,492 @@
+"""Deterioration and charted events, each with what followed.
+
+Abnormal readings in a row are one event. A reading belongs to a run when it
+lies beyond the widest published limit (``Quantity.abnormal``); the rules hold
+the limits themselves and compare the worst readings of the run: the worst
+without a response, the worst with a response and no recheck, the worst with
+both. A response counts from the reading to ``RESPONSE`` after it, a recheck
+to ``RECHECK`` after the response (both numbers are this project's own).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.episode import model
+from service.episode.kinds import Absent
+
+from . import intervals, scales
+from .draft import Draft, epoch, place, scaled
+from .limbs import check_times
+from .model import Evidence
+from .timeline import ROUNDING, Timeline, items, limb_of, part
+
+RESPONSE = 300
+RECHECK = 300
+#: EtCO2 and a look at the airway this close to a deep score count as watching.
+WATCH = 300
+#: A limb check is due this long after a change.
+LIMB_CHECK_DUE = 300
+
+_BREATHING = frozenset(
+    {"oxygen_given", "airway_opened", "suction", "turned_to_side", "head_raised", "ventilated", "airway_device", "stimulated", "reversal_given"}
+)
+_ANY = _BREATHING | {"fluid", "vasopressor", "cpr", "defibrillation", "drug_for_adverse_effect", "posture_changed"}
+_RESPONSES = {
+    "spo2_low": _BREATHING,
+    "rr_low": _BREATHING,
+    "rr_high": _BREATHING,
+    "etco2_high": _BREATHING,
+    "etco2_low": _BREATHING,
+    "etco2_rise": _BREATHING,
+    "waveform_lost": _BREATHING,
+    "breathing_absent": _BREATHING | {"cpr"},
+    "airway_blocked": _BREATHING,
+    "apnoea": _BREATHING | {"cpr"},
+    "laryngospasm": _BREATHING,
+    "sbp_low": frozenset({"fluid", "posture_changed", "vasopressor"}),
+    "glucose_low": frozenset({"dextrose", "glucagon", "oral_sugar"}),
+    "temperature_high": frozenset({"cooling"}),
+    "temperature_low": frozenset({"warming"}),
+    "hr_high": _ANY,
+    "hr_low": _ANY,
+    "gcs_low": _ANY | {"dextrose", "glucagon"},
+    "oversedation": _BREATHING,
+    "limb_circulation": frozenset({"loosened", "moved", "removed", "restraints_removed"}),
+    "limb_complaint": frozenset({"loosened", "moved", "removed", "restraints_removed"}),
+    "vomiting": frozenset({"suction", "turned_to_side", "face_cover_removed", "restraints_removed"}),
+    "bleeding": frozenset({"suction", "turned_to_side", "face_cover_removed", "restraints_removed"}),
+    "arrest": frozenset({"cpr", "defibrillation", "ventilated"}),
+    "equipment_failure": _ANY | {"other"},
+}
+#: Postures that count as "turned or raised".
+_RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
+_AIRWAY = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed", "restraints_removed"})
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One measured quantity that can go wrong in one direction.
+
+    ``read`` gives the scaled reading of a set or None; ``abnormal`` tells
+    whether it lies beyond the widest published limit; ``low`` whether lower
+    is worse.
+    """
+
+    code: str
+    member: str
+    low: bool
+    read: Callable[[model.VitalSet], int | None]
+    abnormal: Callable[[int], bool]
+
+
+@dataclass(slots=True)
+class _Reading:
+    time: int
+    value: int
+    where: Evidence
+    in_care: bool
+    control: bool | None
+    responded: bool = False
+    rechecked: bool = False
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def _plain(member: str, unit: str | None = None) -> Callable[[model.VitalSet], int | None]:
+    def read(vital: model.VitalSet) -> int | None:
+        value = getattr(vital, member)
+        if isinstance(value, Absent):
+            return None
+        return scaled(value, unit) if unit else int(value)
+
+    return read
+
+
+def _glucose(vital: model.VitalSet) -> int | None:
+    """Tenths of mg/dL; a meter reading of Low is under every limit."""
+    if vital.glucose_reading == "low":
+        return 0
+    return None if isinstance(vital.glucose_mg_dl, Absent) else scaled(vital.glucose_mg_dl, "mg/dL")
+
+
+def _gcs(vital: model.VitalSet) -> int | None:
+    if not isinstance(vital.gcs_total, Absent):
+        return vital.gcs_total
+    parts = (vital.gcs_eye, vital.gcs_verbal, vital.gcs_motor)
+    return None if any(isinstance(p, Absent) for p in parts) else sum(parts)  # type: ignore[arg-type]
+
+
+def _deep(vital: model.VitalSet) -> int | None:
+    """How far the agitation score lies under "deeply sedated" of its scale, negative or 0 when deep."""
+    if isinstance(vital.agitation_score, Absent) or isinstance(vital.agitation_scale, Absent):
+        return None
+    return vital.agitation_score - scales.DEEP[vital.agitation_scale]
+
+
+def _quantities(line: Timeline, age_years: int | None, age_months: int | None, baseline: int | None) -> tuple[Quantity, ...]:
+    rr_limit = scales.rr_low_limit(age_years)
+    adult = age_years is None or age_years >= 16
+    sbp_limit = 100 if adult or age_months is None else scales.sbp_limit(age_months)
+    etco2 = _plain("etco2_mmhg", "mm[Hg]")
+
+    def rise(vital: model.VitalSet) -> int | None:
+        value = etco2(vital)
+        return None if value is None or baseline is None else value - baseline if value > 450 else 0
+
+    return (
+        Quantity("spo2_low", "spo2", True, _plain("spo2"), lambda v: v < 95),
+        Quantity("rr_low", "rr", True, _plain("rr"), lambda v: v < rr_limit),
+        Quantity("rr_high", "rr", False, _plain("rr"), lambda v: v >= 25),
+        Quantity("etco2_high", "etco2_mmhg", False, etco2, lambda v: v > 450),
+        Quantity("etco2_low", "etco2_mmhg", True, etco2, lambda v: v <= 300),
+        Quantity("etco2_rise", "etco2_mmhg", False, rise, lambda v: v >= 100),
+        Quantity("waveform_lost", "etco2_waveform", True, lambda s: {"lost": 0}.get(s.etco2_waveform, 1) if isinstance(s.etco2_waveform, str) else None, lambda v: v == 0),
+        Quantity("sbp_low", "sbp", True, _plain("sbp"), lambda v: v < sbp_limit),
+        Quantity("hr_high", "hr", False, _plain("hr"), lambda v: v >= 130),
+        Quantity("hr_low", "hr", True, _plain("hr"), lambda v: v <= 40),
+        Quantity("temperature_high", "temperature_c", False, _plain("temperature_c", "Cel"), lambda v: v >= 381),
+        Quantity("temperature_low", "temperature_c", True, _plain("temperature_c", "Cel"), lambda v: v <= 350),
+        Quantity("glucose_low", "glucose_mg_dl", True, _glucose, lambda v: v < 700),
+        Quantity("gcs_low", "gcs_total", True, _gcs, lambda v: v <= 8),
+        Quantity("oversedation", "agitation_score", True, _deep, lambda v: v <= 0),
+        Quantity(
+            "reduced_consciousness", "acvpu", True,
+            lambda s: None if isinstance(s.acvpu, Absent) else 0 if s.acvpu in ("pain", "unresponsive") else 1, lambda v: v == 0,
+        ),
+    )  # fmt: skip
+
+
+class Events:
+    """All events of one episode."""
+
+    def __init__(self, line: Timeline, shared: dict[str, Any]) -> None:
+        self.line = line
+        monitoring = line.episode.monitoring
+        self.vitals = sorted(((t, v) for v in items(part(monitoring, "vitals")) if (t := epoch(v.time)) is not None), key=lambda p: (p[0], p[1].at))
+        self.listed_actions = part(monitoring, "actions")
+        self.actions = sorted(((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0])
+        self.looks = sorted(
+            [t for t, v in self.vitals if any(not isinstance(x, Absent) for x in (v.hr, v.rr, v.spo2, v.etco2_mmhg))]
+            + [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
+        )
+        self.breathing = [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
+        self.capnography = [
+            (s, line.end_of(span.end)[0] or s) for span in items(part(monitoring, "capnography")) if (s := epoch(span.start)) is not None
+        ]
+        self.etco2 = [t for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
+        self.oxygen_on = self._oxygen_started()
+        self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
+
+    # ------------------------------------------------------------ helpers
+
+    def _oxygen_started(self) -> list[int]:
+        """Times of sets that show oxygen after a set on air: a response, charted in the set."""
+        out, before = [], False
+        for time, vital in self.vitals:
+            now = vital.oxygen == "oxygen"
+            if now and not before:
+                out.append(time)
+            if not isinstance(vital.oxygen, Absent):
+                before = now
+        return out
+
+    def _responses(self, code: str, limb: str | None = None) -> list[int]:
+        family = _RESPONSES.get(code, _ANY)
+        found = [
+            t
+            for t, a in self.actions
+            if a.action in family and (limb is None or isinstance(a.side, Absent) or isinstance(a.site, Absent) or limb_of(a.side, a.site) == limb)
+        ]
+        if "oxygen_given" in family:
+            found += self.oxygen_on
+        if "head_raised" in family or "posture_changed" in family:
+            raised = _RAISED if "head_raised" in family else _RAISED | {"supine"}
+            found += [t for p in items(self.line.episode.postures)[1:] if p.posture in raised and (t := epoch(p.start)) is not None]
+        if limb is not None and limb in self.line.limbs:
+            found += [t for x in self.line.limbs[limb].own if (t := epoch(x.off)) is not None]
+        return sorted(found)
+
+    @staticmethod
+    def _within(points: list[int], start: int, limit: int) -> int | None:
+        """The first point from ``start`` on, no later than ``limit`` after it once rounding is taken off."""
+        at = bisect_right(points, start - 1)
+        if at < len(points) and points[at] - start - ROUNDING <= limit:
+            return points[at]
+        return None
+
+    def _judge(self, readings: list[_Reading], responses: list[int], again: list[int]) -> None:
+        for reading in readings:
+            response = self._within(responses, reading.time, RESPONSE)
+            reading.responded = response is not None
+            if response is not None:
+                reading.rechecked = self._within([t for t in again if t > reading.time and t >= response], response, RECHECK) is not None
+
+    def _runs(self, readings: list[_Reading], order: list[int]) -> Iterator[list[_Reading]]:
+        """Abnormal readings with no normal reading, no change of care and no change of control between them."""
+        place_of = {time: index for index, time in enumerate(order)}
+        run: list[_Reading] = []
+        for reading in readings:
+            if run:
+                last = run[-1]
+                neighbour = place_of[reading.time] - place_of[last.time] <= 1
+                if not neighbour or (last.in_care, last.control) != (reading.in_care, reading.control):
+                    yield run
+                    run = []
+            run.append(reading)
+        if run:
+            yield run
+
+    def _stand(self, draft: Draft, time: int | None, in_care: bool) -> None:
+        self.line.stand(draft, time)
+        draft.put("in_care", in_care)
+
+    # ------------------------------------------------------------ from readings
+
+    def _baseline(self) -> int | None:
+        """EtCO2 (tenths) before the first sedative, else the first after control."""
+        first = self.line.sedatives[0] if self.line.sedatives else None
+        values = [(t, scaled(v.etco2_mmhg, "mm[Hg]")) for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
+        if first is not None:
+            before = [value for t, value in values if t <= first]
+            if before:
+                return before[-1]
+        after = [value for t, value in values if self.line.control is None or t >= self.line.control]
+        return after[0] if after else None
+
+    def from_vitals(self) -> Iterator[Draft]:
+        """One event for every run of abnormal readings of one quantity."""
+        for quantity in _quantities(self.line, self.age_years, self.age_months, self._baseline()):
+            readings: list[_Reading] = []
+            order: list[int] = []
+            for time, vital in self.vitals:
+                value = quantity.read(vital)
+                if value is None:
+                    continue
+                if not order or order[-1] != time:
+                    order.append(time)
+                if quantity.abnormal(value):
+                    readings.append(self._reading(time, value, vital, quantity))
+            if not readings:
+                continue
+            self._judge(readings, self._responses(quantity.code), order)
+            for run in self._runs(readings, order):
+                yield self._run(quantity, run)
+
+    def _reading(self, time: int, value: int, vital: model.VitalSet, quantity: Quantity) -> _Reading:
+        line = self.line
+        in_care = vital.before_care is not True and line.in_care(time) is not False
+        member = quantity.member
+        if member == "glucose_mg_dl" and vital.glucose_reading == "low":
+            member = "glucose_reading"
+        where = place(vital, None if isinstance(getattr(vital, member), Absent) else member, quantity.member.replace("_", " "))
+        return _Reading(time, value, where, in_care, None if line.control is None else time >= line.control)
+
+    def _run(self, quantity: Quantity, run: list[_Reading]) -> Draft:
+        worst = min if quantity.low else max
+        draft = Draft("event", quantity.code, tuple(r.where for r in run))
+        draft.put("code", quantity.code)
+        draft.put("worst", worst(r.value for r in run))
+        self._answers(draft, run, worst)
+        if quantity.code == "sbp_low" and self.age_months is not None:
+            limit = scales.sbp_limit(self.age_months)
+            draft.put("under_age_limit", max([0] + [limit - r.value for r in run if not r.responded]))
+            draft.put("under_age_limit_unrechecked", max([0] + [limit - r.value for r in run if r.responded and not r.rechecked]))
+        else:
+            draft.unknown(("under_age_limit", "under_age_limit_unrechecked"), "missing")
+        draft.put("readings", len(run))
+        draft.put("lasted", run[-1].time - run[0].time)
+        draft.put("etco2_watched", all(self._watched(r.time) for r in run))
+        draft.span = (run[0].time, run[-1].time)
+        self._stand(draft, run[0].time, run[0].in_care)
+        self._circumstances(draft, run[0].time)
+        return draft
+
+    def _answers(self, draft: Draft, run: list[_Reading], worst: Callable[..., int]) -> None:
+        unanswered = [r.value for r in run if not r.responded]
+        unrechecked = [r.value for r in run if r.responded and not r.rechecked]
+        answered = [r.value for r in run if r.rechecked]
+        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and unanswered:
+            # A system with no place for actions cannot show a response: nothing is claimed either way.
+            draft.unknown(("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"), "not_collected")
+            return
+        draft.put("unanswered", bool(unanswered))
+        draft.put("unrechecked", bool(unrechecked))
+        draft.put("unanswered_worst", worst(unanswered) if unanswered else None)
+        draft.put("unrechecked_worst", worst(unrechecked) if unrechecked else None)
+        draft.put("answered_worst", worst(answered) if answered else None)
+
+    def _watched(self, time: int) -> bool:
+        etco2 = any(abs(t - time) <= WATCH for t in self.etco2) or intervals.inside(time, self.capnography)
+        airway = any(abs(t - time) <= WATCH for t in self.breathing)
+        return etco2 and airway
+
+    # ------------------------------------------------------------ from limb and breathing checks
+
+    def from_limb_checks(self) -> Iterator[Draft]:
+        """One event for every run of abnormal checks of one limb."""
+        listed = sorted(((t, c) for c in items(part(self.line.episode.monitoring, "limb_checks")) if (t := epoch(c.time)) is not None), key=lambda p: (p[0], p[1].at))
+        for limb in model.LIMBS:
+            own = [(t, c) for t, c in listed if limb_of(c.side, c.site) == limb and isinstance(c.not_done, Absent) | (c.pulse == "absent")]
+            order = sorted({t for t, _ in own})
+            readings = []
+            for time, check in own:
+                refill = 0 if isinstance(check.cap_refill_s, Absent) else scaled(check.cap_refill_s, "s")
+                absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
+                if absent or longer or refill > 20:
+                    member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
+                    reading = _Reading(time, refill, place(check, member), self.line.in_care(time) is not False, None if self.line.control is None else time >= self.line.control)
+                    reading.extra = {"absent": absent, "longer": longer, "refill": refill}
+                    readings.append(reading)
+            self._judge(readings, self._responses("limb_circulation", limb), order)
+            for run in self._runs(readings, order):
+                yield self._limb_run(limb, run)
+
+    def _limb_run(self, limb: str, run: list[_Reading]) -> Draft:
+        open_ = [r for r in run if not (r.responded and r.rechecked)]
+        judged = open_ or run
+        draft = Draft("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
+        draft.put("code", "limb_circulation")
+        draft.put("limb", limb)
+        draft.put("absent_pulse", any(r.extra["absent"] for r in judged))
+        draft.put("longer_than_other_side", any(r.extra["longer"] for r in judged))
+        draft.put("refill", max(r.extra["refill"] for r in judged))
+        draft.put("worst", max(r.value for r in run))
+        self._answers(draft, run, max)
+        draft.put("readings", len(run))
+        draft.put("lasted", run[-1].time - run[0].time)
+        draft.span = (run[0].time, run[-1].time)
+        self._stand(draft, run[0].time, run[0].in_care)
+        self._circumstances(draft, run[0].time)
+        return draft
+
+    def from_breathing_checks(self) -> Iterator[Draft]:
+        """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
+        checks = items(part(self.line.episode.monitoring, "breathing_checks"))
+        for check in checks:
+            time = epoch(check.time)
+            for code, hit in (("breathing_absent", check.breathing in ("absent", "agonal")), ("airway_blocked", check.airway == "blocked")):
+                if hit:
+                    yield self._charted(code, time, None, place(check), None, Absent("missing"))
+
+    # ------------------------------------------------------------ charted
+
+    def charted(self) -> Iterator[Draft]:
+        """Events as charted, and changes after which limbs are checked again."""
+        monitoring = self.line.episode.monitoring
+        for event in items(part(monitoring, "events")):
+            limb = None if isinstance(event.side, Absent) or isinstance(event.site, Absent) else limb_of(event.side, event.site)
+            yield self._charted(event.event, epoch(event.time), epoch(event.end), place(event), limb, event.before_care)
+        for time, action in self.actions:
+            code = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}.get(action.action)
+            if code:
+                yield self._charted(code, time, None, place(action), None, Absent("missing"))
+        for before, posture in zip(items(self.line.episode.postures), items(self.line.episode.postures)[1:], strict=False):
+            began = epoch(posture.start)
+            changed = (before.posture, before.head_elevation_deg) != (posture.posture, posture.head_elevation_deg)
+            if changed and began is not None and self.line.control is not None and began > self.line.control:
+                yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
+
+    def _charted(self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any) -> Draft:
+        draft = Draft("event", f"{code}:{limb}" if limb else code, (where,))
+        draft.put("code", code)
+        draft.put("limb", limb)
+        draft.put("readings", 1)
+        names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
+        if time is None:
+            draft.unknown(names, "missing")
+            self._stand(draft, None, before is not True)
+            self._circumstances(draft, None)
+            return draft
+        draft.span = (time, end if end is not None and end >= time else time)
+        draft.put("lasted", end - time if end is not None else None)
+        responded = self._within(self._responses(code, limb), time, RESPONSE) is not None
+        if not responded and isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
+            draft.unknown(("unanswered", "unrechecked"), "not_collected")
+        else:
+            draft.put("unanswered", not responded)
+            draft.put("unrechecked", responded and self._within([t for t in self.looks if t > time], time, RESPONSE + RECHECK) is None)
+        following = next((t for t in self.looks if t >= time), None)
+        draft.put("no_check_after", following is None)
+        draft.put("check_delay", None if following is None else following - time)
+        draft.put("check_delay_sure", None if following is None else max(0, following - time - ROUNDING))
+        draft.put("etco2_watched", self._watched(time))
+        self._stand(draft, time, before is not True and self.line.in_care(time) is not False)
+        self._circumstances(draft, time)
+        return draft
+
+    # ------------------------------------------------------------ what stood around it
+
+    def _circumstances(self, draft: Draft, time: int | None) -> None:
+        line, episode = self.line, self.line.episode
+        names = (
+            "face_cover_on", "tied_supine", "airway_response", "restraints_off_charted",
+            "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
+        )  # fmt: skip
+        if time is None:
+            draft.unknown(names, "missing")
+            return
+        covers = part(episode.custody, "face_covers")
+        if isinstance(covers, Absent):
+            draft.put("face_cover_on", covers)
+        else:
+            draft.put("face_cover_on", any(self._on(c.on, c.off, time) for c in covers))
+        posture = self.posture_at(time)
+        if posture is None:
+            draft.put("tied_supine", None)
+        else:
+            draft.put("tied_supine", posture.posture == "supine" and intervals.inside(time, line.restrained))
+        taken = sorted(
+            [t for t, a in self.actions if a.action in _AIRWAY]
+            + [t for c in items(covers) if (t := epoch(c.off)) is not None]
+            + [t for p in items(episode.postures) if p.posture in ("left_lateral", "right_lateral") and (t := epoch(p.start)) is not None]
+        )
+        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
+            draft.put("airway_response", None, "not_collected")
+        else:
+            draft.put("airway_response", self._within(taken, time, RESPONSE) is not None)
+        removed = any(t >= time for t, a in self.actions if a.action == "restraints_removed")
+        devices = [(d.on, d.off, False) for d in items(line.limb_items)] + [(d.on, d.off, True) for d in items(line.police_items)]
+        there = [(off, police) for on, off, police in devices if self._on(on, off, time)]
+        draft.put("restraints_off_charted", all(not isinstance(off, Absent) or (removed and not police) for off, police in there))
+        self._limb_check(draft, time)
+
+    def _limb_check(self, draft: Draft, time: int) -> None:
+        names = ("limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due")
+        line = self.line
+        listed = part(line.episode.monitoring, "limb_checks")
+        named = draft.values.get("limb")
+        limbs = [x for x in line.limbs.values() if named in (None, x.limb) and intervals.inside(time, x.spans)]
+        due = [x for x in limbs if intervals.inside(time + LIMB_CHECK_DUE + ROUNDING, x.spans)]
+        draft.put("limb_check_due", bool(due))
+        if isinstance(listed, Absent):
+            draft.unknown(names[:3], listed.state)
+            return
+        after = sorted(t for x in limbs for t in check_times(line, x.limb) if t >= time)
+        draft.put("no_limb_check_after", not after)
+        draft.put("limb_check_delay", after[0] - time if after else None)
+        draft.put("limb_check_delay_sure", max(0, after[0] - time - ROUNDING) if after else None)
+
+    @staticmethod
+    def _on(on: Any, off: Any, time: int) -> bool:
+        start, end = epoch(on), epoch(off)
+        return (start is None or start <= time) and (end is None or end >= time)
+
+    def posture_at(self, time: int) -> model.Posture | None:
+        """The posture that began last before a time, if it had not ended."""
+        best = None
+        for posture in items(self.line.episode.postures):
+            start = epoch(posture.start)
+            if start is not None and start <= time and self._on(posture.start, posture.end, time):
+                if best is None or start >= (epoch(best.start) or 0):
+                    best = posture
+        return best
+
+    def all(self) -> Iterator[Draft]:
+        """Every event."""
+        yield from self.from_vitals()
+        yield from self.from_limb_checks()
+        yield from self.from_breathing_checks()
+        yield from self.charted()

@@ -1,0 +1,371 @@
+"""Facts about single items: sections, devices, belts, people, postures, body weight, checks, doses, drugs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from service.episode import kinds, model
+from service.episode.kinds import Absent
+
+from . import drugs, intervals, scales
+from .draft import Draft, epoch, place, state_of
+from .drugs import DRUGS
+from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part
+
+#: A score after a sedative is looked for this long, vital signs this long.
+SCORE_DUE = 15 * 60
+VITALS_DUE = 5 * 60
+#: Low systolic pressure that explains a flat posture.
+LOW_PRESSURE = 90
+
+
+def sections(line: Timeline) -> Iterator[Draft]:
+    """One fact a section, with the state of every member."""
+    episode = line.episode
+    for member in kinds.members(model.Episode):
+        if member.name == "episode_ref":
+            continue
+        value = getattr(episode, member.name)
+        where = place(episode, member.name)
+        draft = Draft("section", member.name, (where,))
+        draft.put("section", member.name)
+        draft.put("section_present", value if isinstance(value, Absent) else True)
+        if isinstance(value, kinds.Node):
+            for inner in kinds.members(type(value)):
+                draft.member(value, inner, f"{member.name}_")
+                found = getattr(value, inner.name)
+                draft.evidence[f"{member.name}_{inner.name}"] = (place(value, inner.name),)
+                if isinstance(inner.kind, kinds.Codes):
+                    for word in inner.kind.words:
+                        draft.evidence[f"{member.name}_{inner.name}_has_{word.replace('-', '_')}"] = (place(value, inner.name),)
+                elif isinstance(inner.kind, kinds.Part):
+                    for deep in kinds.members(inner.kind.of):
+                        at = place(value, inner.name) if isinstance(found, Absent) else place(found, deep.name)
+                        draft.evidence[f"{member.name}_{inner.name}_{deep.name}"] = (at,)
+        elif isinstance(value, tuple):
+            draft.put(member.name, len(value))
+        if member.name == "monitoring":
+            _monitoring(draft, line)
+        yield draft
+
+
+def _monitoring(draft: Draft, line: Timeline) -> None:
+    vitals = part(line.episode.monitoring, "vitals")
+    checks = part(line.episode.monitoring, "limb_checks")
+    if isinstance(vitals, Absent):
+        draft.put("vitals_after_contact", vitals)
+    else:
+        ours = [v for v in vitals if v.before_care is not True and line.in_care(epoch(v.time)) is not False]
+        draft.put("vitals_after_contact", len(ours))
+        draft.evidence["vitals_after_contact"] = draft.evidence.get("monitoring_vitals", ())
+    if isinstance(checks, Absent):
+        draft.put("limb_checks_on_restrained", checks)
+    else:
+        draft.put("limb_checks_on_restrained", sum(limb_of(c.side, c.site) in line.limbs for c in checks))
+        draft.evidence["limb_checks_on_restrained"] = draft.evidence.get("monitoring_limb_checks", ())
+
+
+def _stretch(draft: Draft, line: Timeline, start: int | None, end: int | None, care: str | Absent) -> None:
+    """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
+    found = care in ("found_at_contact", "before_contact")
+    if isinstance(care, Absent):
+        found = start is not None and line.contact is not None and start < line.contact
+    draft.put("found_so", found)
+    draft.put("in_care", not found)
+    draft.put("end_charted", end is not None)
+    draft.put("duration", None if start is None or end is None else max(0, end - start))
+    after = None if end is None or line.contact is None else max(0, end - line.contact)
+    draft.put("after_contact", after)
+    draft.put("after_contact_sure", None if after is None else max(0, after - ROUNDING))
+    latest = end if end is not None else line.last
+    draft.put("after_contact_so_far", None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING))
+    if start is not None:
+        draft.span = (start, end if end is not None else start)
+
+
+def postures(line: Timeline) -> Iterator[Draft]:
+    """One fact a posture; it lasts to its own end or to the start of the next one."""
+    listed = items(line.episode.postures)
+    starts = sorted(t for p in listed if (t := epoch(p.start)) is not None)
+    pressures = [
+        (t, v.sbp)
+        for v in items(part(line.episode.monitoring, "vitals"))
+        if not isinstance(v.sbp, Absent) and (t := epoch(v.time)) is not None
+    ]
+    for posture in listed:
+        draft = Draft("posture", posture.posture, (place(posture),))
+        draft.members(posture)
+        start, own_end = epoch(posture.start), epoch(posture.end)
+        following = next((t for t in starts if start is not None and t > start), None)
+        end = own_end if own_end is not None else following
+        _stretch(draft, line, start, end, posture.care)
+        last = end if end is not None else line.handover
+        if start is None:
+            draft.unknown(("after_loading", "in_transport", "restrained"), "missing")
+        else:
+            draft.put("after_loading", None if line.loaded is None else last is None or last > line.loaded)
+            draft.put("in_transport", line.in_transport(start, last))
+            stretch = (start, last if last is not None else start)
+            draft.put("restrained", bool(intervals.clip(line.restrained, *stretch)))
+        draft.put("elevation", posture.head_elevation_deg)
+        draft.put("low_pressure", any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures))
+        draft.put("reason_charted", not isinstance(posture.reason, Absent))
+        line.stand(draft, start)
+        yield draft
+
+
+def body_weights(line: Timeline) -> Iterator[Draft]:
+    """One fact a place where body weight went."""
+    for item in items(part(line.episode.application, "body_weight")):
+        draft = Draft("body_weight", item.place, (place(item),))
+        draft.members(item)
+        _stretch(draft, line, epoch(item.start), epoch(item.end), item.care)
+        yield draft
+
+
+def devices(line: Timeline) -> Iterator[Draft]:
+    """Devices on limbs, police devices, face covers: one fact each."""
+    episode = line.episode
+    checkers = {p.id for p in items(part(episode.team, "members")) if isinstance(p.id, str)}
+    for item in items(line.limb_items):
+        limb = limb_of(item.side, item.site)
+        draft = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
+        draft.put("limb", limb)
+        draft.put("by_this_service", item.applied_by if isinstance(item.applied_by, Absent) else item.applied_by in ("ems", "fire"))
+        draft.put("secured_after_start", not isinstance(item.on, Absent))
+        draft.put("cross_checked", item.checked_by if isinstance(item.checked_by, Absent) else not checkers or item.checked_by in checkers)
+        yield draft
+    for device in items(line.police_items):
+        draft = _device(line, device, "police", device.device, device.on, device.off, f"police:{device.device}")
+        draft.put("by_this_service", False)
+        draft.put("officer", part(episode.custody, "officer"))
+        draft.put("key_at_hand", part(episode.custody, "key_at_hand"))
+        draft.evidence["officer"] = (*draft.pointers, place(episode.custody, "officer"))  # type: ignore[arg-type]
+        draft.evidence["key_at_hand"] = (*draft.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
+        yield draft
+    for cover in items(part(episode.custody, "face_covers")):
+        draft = _device(line, cover, "face_cover", cover.cover, cover.on, cover.off, f"face:{cover.cover}")
+        flow = cover.oxygen_l_min
+        draft.put("oxygen_flowing", flow if isinstance(flow, Absent) else flow > 0)
+        yield draft
+
+
+def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> Draft:
+    draft = Draft("device", key, (place(item),))
+    draft.members(item)
+    draft.put("device_group", group)
+    draft.put("name", name)
+    start, end = epoch(on), epoch(off)
+    last = end if end is not None else line.handover
+    if end is not None and line.contact is not None:
+        draft.put("in_care", end > line.contact)
+    else:
+        draft.put("in_care", True)
+    reach = start if start is not None else line.contact
+    if reach is None or (end is None and getattr(item, "replaced", None) is True):
+        draft.unknown(("in_transport", "after_loading"), "missing")
+    else:
+        draft.put("in_transport", line.in_transport(reach, last))
+        draft.put("after_loading", None if line.loaded is None else last is None or last > line.loaded)
+        draft.span = (reach, max(reach, last if last is not None else reach))
+    line.stand(draft, start)
+    return draft
+
+
+def belts(line: Timeline) -> Iterator[Draft]:
+    """One fact a belt."""
+    for belt in items(part(line.episode.stretcher, "belts")):
+        draft = Draft("belt", belt.place, (place(belt),))
+        draft.members(belt)
+        draft.put("on_chest", belt.place in ("chest", "abdomen"))
+        yield draft
+
+
+def people(line: Timeline) -> Iterator[Draft]:
+    """One fact a person of the team."""
+    for person in items(part(line.episode.team, "members")):
+        draft = Draft("person", person.id if isinstance(person.id, str) else person.at, (place(person),))
+        draft.members(person)
+        roles = person.roles
+        draft.put("holds_limb", roles if isinstance(roles, Absent) else bool(set(roles) & set(model.LIMBS)))
+        draft.put("roles_charted", roles if isinstance(roles, Absent) else len(roles))
+        draft.evidence["roles_charted"] = (place(person, "roles"),)
+        yield draft
+
+
+def checks(line: Timeline) -> Iterator[Draft]:
+    """The checks of one limb that read alike are one fact: one slip, one finding."""
+    groups: dict[tuple[Any, ...], Draft] = {}
+    for check in items(part(line.episode.monitoring, "limb_checks")):
+        limb = limb_of(check.side, check.site)
+        time = epoch(check.time)
+        draft = Draft("check", limb, (place(check),))
+        draft.members(check)
+        draft.put("limb", limb)
+        pulse, refill = check.pulse, check.cap_refill_s
+        if not isinstance(pulse, Absent) or not isinstance(refill, Absent):
+            draft.put("circulation_charted", True)
+        elif "declined" in (pulse.state, refill.state):
+            draft.put("circulation_charted", True)
+        elif "not_collected" in (pulse.state, refill.state):
+            draft.put("circulation_charted", None, "not_collected")
+        else:
+            draft.put("circulation_charted", False)
+        pair = (check.motor, check.sensation)
+        if any(isinstance(x, Absent) and x.state == "not_collected" for x in pair):
+            draft.put("motor_and_sensation_charted", None, "not_collected")
+        else:
+            draft.put("motor_and_sensation_charted", not any(isinstance(x, Absent) and x.state == "missing" for x in pair))
+        if isinstance(refill, Absent):
+            draft.put("refill", refill)
+        else:
+            draft.put("refill", draft.values["cap_refill_s"])
+        found = line.limbs.get(limb)
+        if found is None:
+            draft.put("limb_restrained", False)
+        elif not found.known or time is None:
+            draft.put("limb_restrained", None)
+        else:
+            draft.put("limb_restrained", intervals.inside(time, found.spans))
+        draft.put("attempted", not isinstance(check.not_done, Absent))
+        draft.put("after_control", None if time is None or line.control is None else time >= line.control)
+        alike = (limb, tuple(sorted(draft.values.items())), tuple(sorted(draft.states.items())))
+        known = groups.get(alike)
+        if known is None:
+            groups[alike] = draft
+        else:
+            known.pointers += draft.pointers
+    return iter(groups.values())
+
+
+def doses(line: Timeline) -> Iterator[Draft]:
+    """One fact a dose, with what stood before and what came after it."""
+    episode = line.episode
+    weight = part(episode.patient, "weight_kg")
+    basis = part(episode.patient, "weight_basis")
+    allergies = part(episode.patient, "allergies")
+    vitals = [(t, v) for v in items(part(episode.monitoring, "vitals")) if (t := epoch(v.time)) is not None]
+    scores = sorted(t for t, v in vitals if not isinstance(v.agitation_score, Absent))
+    signs = sorted(t for t, v in vitals if _any_sign(v))
+    listed = items(line.dose_items)
+    for dose in listed:
+        draft = Draft("dose", dose.drug, (place(dose),))
+        draft.members(dose)
+        drug, time = DRUGS.get(dose.drug), epoch(dose.time)
+        group = None if isinstance(dose.route, Absent) else drugs.ROUTE_GROUP.get(dose.route, "other")
+        draft.put("route_group", group, state_of(dose.route))
+        for name, known in (("sedative", drug.sedative if drug else None), ("by_weight", drug.by_weight if drug else None)):
+            draft.put(name, known, "not_collected")
+        for family in ("benzodiazepine", "antipsychotic", "opioid"):
+            draft.put(family, drug.family == family if drug else None, "not_collected")
+        _amounts(draft, dose, weight)
+        draft.put("weight_basis", basis)
+        earlier = [t for d in listed if d is not dose and d.drug == dose.drug and (t := epoch(d.time)) is not None and time is not None and (t, d.at) < (time, dose.at)]
+        draft.put("repeat", None if time is None else bool(earlier))
+        draft.put("since_same_drug", time - max(earlier) if earlier and time is not None else None)
+        before = [(t, v.sbp) for t, v in vitals if time is not None and t <= time and (not earlier or t >= max(earlier)) and not isinstance(v.sbp, Absent)]
+        draft.put("sbp_before", max(before)[1] if before else None)
+        _after(draft, line, time, "score", scores, SCORE_DUE, part(episode.monitoring, "vitals"))
+        _after(draft, line, time, "vitals", signs, VITALS_DUE, part(episode.monitoring, "vitals"))
+        draft.put("allergy", allergies if isinstance(allergies, Absent) else dose.drug in allergies)
+        mixed = dose.mixed_with
+        draft.put("mixed_badly", mixed if isinstance(mixed, Absent) else _mixed_badly({dose.drug, *mixed}))
+        if time is not None:
+            draft.span = (time, time)
+        line.stand(draft, time)
+        yield draft
+
+
+def _any_sign(vital: model.VitalSet) -> bool:
+    return any(not isinstance(x, Absent) for x in (vital.hr, vital.rr, vital.spo2, vital.sbp, vital.etco2_mmhg))
+
+
+def _mixed_badly(syringe: set[str]) -> bool:
+    return "diphenhydramine" in syringe and bool(syringe & {"haloperidol", "droperidol"})
+
+
+def _amounts(draft: Draft, dose: model.Dose, weight: float | Absent) -> None:
+    names = ("mg", "mg_per_kg", "mg_per_kg_tolerant")
+    if isinstance(dose.dose, Absent) or isinstance(dose.unit, Absent):
+        draft.unknown(names, state_of(dose.dose, dose.unit))
+        return
+    kg = None if isinstance(weight, Absent) else weight
+    mg = drugs.dose_mg_100(dose.dose, dose.unit, kg)
+    draft.put("mg", mg, state_of(weight) if dose.unit in drugs.PER_KG else "not_collected")
+    if dose.unit in drugs.PER_KG:
+        per_kg: int | None = drugs.half_up(dose.dose * drugs.PER_KG[dose.unit] * 100)
+    else:
+        per_kg = drugs.per_kg_100(mg, kg) if mg is not None and kg is not None else None
+    draft.put("mg_per_kg", per_kg, state_of(weight))
+    draft.put("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), state_of(weight))
+
+
+def _after(draft: Draft, line: Timeline, time: int | None, name: str, points: list[int], due: int, listed: Any) -> None:
+    """<name>_due, <name>_after(_sure), no_<name>_after: what came after the dose."""
+    names = (f"{name}_due", f"{name}_after", f"{name}_after_sure", f"no_{name}_after")
+    if time is None:
+        draft.unknown(names, "missing")
+        return
+    if isinstance(listed, Absent):
+        draft.unknown(names[1:], listed.state)
+    else:
+        following = next((t for t in points if t > time or (t == time and name == "vitals")), None)
+        draft.put(names[1], None if following is None else following - time)
+        draft.put(names[2], None if following is None else max(0, following - time - ROUNDING))
+        draft.put(names[3], following is None)
+    if line.handover is not None:
+        draft.put(names[0], line.handover - time >= due)
+    elif line.last is not None and line.last - time >= due + ROUNDING:
+        draft.put(names[0], True)
+    else:
+        draft.put(names[0], None)
+
+
+def drug_totals(line: Timeline) -> Iterator[Draft]:
+    """One fact a drug: all its doses together."""
+    weight = part(line.episode.patient, "weight_kg")
+    kg = None if isinstance(weight, Absent) else weight
+    by_drug: dict[str, list[model.Dose]] = {}
+    for dose in items(line.dose_items):
+        by_drug.setdefault(dose.drug, []).append(dose)
+    benzodiazepines = [
+        parenteral(d.route) for name, given in by_drug.items() if name in DRUGS and DRUGS[name].family == "benzodiazepine" for d in given
+    ]
+    for name, given in by_drug.items():
+        draft = Draft("drug", name, tuple(place(d) for d in given))
+        draft.put("drug", name)
+        draft.put("doses", len(given))
+        amounts = [
+            None if isinstance(d.dose, Absent) or isinstance(d.unit, Absent) else drugs.dose_mg_100(d.dose, d.unit, kg) for d in given
+        ]
+        routes = [None if isinstance(d.route, Absent) else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
+        draft.put("total", None if None in amounts else sum(a or 0 for a in amounts))
+        im = [a for a, r in zip(amounts, routes, strict=True) if r == "im"]
+        draft.put("total_im", None if None in routes or None in im else sum(a or 0 for a in im))
+        at = sorted(t for d in given if (t := epoch(d.time)) is not None)
+        gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
+        draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
+        draft.put("im", True if "im" in routes else None if None in routes else False)
+        draft.put("with_parenteral_benzodiazepine", True if True in benzodiazepines else None if None in benzodiazepines else False)
+        if at:
+            draft.span = (at[0], at[-1])
+        yield draft
+
+
+def full_set(vital: model.VitalSet) -> tuple[int, int, int, int] | None:
+    """(hr, rr, spo2, sbp) of a complete set, else None."""
+    found = (vital.hr, vital.rr, vital.spo2, vital.sbp)
+    return None if any(isinstance(x, Absent) for x in found) else found  # type: ignore[return-value]
+
+
+def news2(vital: model.VitalSet, scale2: bool) -> tuple[int, ...] | None:
+    """The seven parts of NEWS2 of one set, None when a part is missing."""
+    four = full_set(vital)
+    if four is None or isinstance(vital.temperature_c, Absent) or isinstance(vital.acvpu, Absent) or isinstance(vital.oxygen, Absent):
+        return None
+    hr, rr, spo2, sbp = four
+    return scales.news2_parts(
+        rr=rr, spo2=spo2, oxygen=vital.oxygen == "oxygen", sbp=sbp, hr=hr, alert=vital.acvpu == "alert",
+        temperature=int(round(vital.temperature_c * 10, 4) + 0.5), scale2=scale2,
+    )  # fmt: skip

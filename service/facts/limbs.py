@@ -1,0 +1,113 @@
+"""One fact a restrained limb: its time, its checks, the gaps between them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from service.episode import model
+from service.episode.kinds import Absent
+
+from . import intervals
+from .draft import Draft, epoch, place
+from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items, limb_of, part
+
+
+def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
+    """A check that was done, or tried: "unsafe to attempt" counts before control only."""
+    if isinstance(check.not_done, Absent) or check.not_done != "unsafe_to_attempt":
+        return True
+    time = epoch(check.time)
+    return time is not None and line.control is not None and time < line.control
+
+
+def check_times(line: Timeline, limb: str) -> list[int]:
+    """Times of the checks of one limb that count, in order."""
+    return sorted(
+        t
+        for check in items(part(line.episode.monitoring, "limb_checks"))
+        if limb_of(check.side, check.site) == limb and counts_as_check(line, check) and (t := epoch(check.time)) is not None
+    )
+
+
+def limbs(line: Timeline) -> Iterator[Draft]:
+    """One fact for every limb with a device on it in this unit's care."""
+    listed = part(line.episode.monitoring, "limb_checks")
+    checked = {limb_of(c.side, c.site) for c in items(listed)}
+    for limb in line.limbs.values():
+        draft = Draft("limb", limb.limb, tuple(place(x) for x in (*limb.own, *limb.police)))
+        draft.put("limb", limb.limb)
+        draft.put("device_on", bool(limb.own))
+        draft.put("police", bool(limb.police))
+        draft.put("on_charted", limb.known)
+        draft.put("ended", limb.known and not limb.open)
+        draft.put("restrained", intervals.length(limb.spans) if limb.known else None)
+        draft.put("checks_listed", listed if isinstance(listed, Absent) else True)
+        draft.put("any_limb_checked", listed if isinstance(listed, Absent) else bool(checked & set(line.limbs)))
+        draft.put("times_applied", len(limb.own))
+        early = [x for x in limb.own if (t := epoch(x.off)) is not None and (line.handover is None or t < line.handover)]
+        draft.put("released_early", bool(early))
+        reasons = [x.off_reason for x in early]
+        if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
+            draft.put("release_reason", False)
+        else:
+            unseen = any(isinstance(r, Absent) and r.state == "not_collected" for r in reasons)
+            draft.put("release_reason", None if unseen else True, "not_collected")
+        if early:
+            draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in early)
+        if limb.spans:
+            draft.span = (limb.spans[0][0], limb.spans[-1][1])
+        _checks(draft, line, limb, listed)
+        yield draft
+
+
+def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: object) -> None:
+    derived = ("first_check", "first_check_sure", "longest_gap", "longest_gap_sure", "longest_gap_so_far", "arrival_check")
+    if isinstance(listed, Absent):
+        draft.unknown(("checks", *derived), listed.state)
+        draft.put("arrival_due", _arrival_due(line, limb))
+        return
+    points = check_times(line, limb.limb)
+    of_limb = tuple(c for c in items(listed) if limb_of(c.side, c.site) == limb.limb)
+    where = tuple(place(c) for c in of_limb)
+    draft.evidence["checks"] = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = draft.evidence["first_check_sure"] = (*draft.pointers, *where)
+    seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
+    draft.put("checks", len(seen) or None)
+    draft.put("arrival_due", _arrival_due(line, limb))
+    if not limb.known or not seen:
+        draft.unknown(derived, "missing")
+        if not seen and limb.known and _arrival_due(line, limb):
+            draft.put("arrival_check", None)
+        return
+    firsts, gaps = [], []
+    for span in limb.spans:
+        first = intervals.first_in(points, span)
+        firsts.append((first if first is not None else span[1]) - span[0])
+        gaps += intervals.between(points, span)
+    draft.put("first_check", max(firsts))
+    draft.put("first_check_sure", max(0, max(firsts) - ROUNDING))
+    worst = intervals.longest(gaps)
+    gap = worst[1] - worst[0] if worst else 0
+    draft.put("longest_gap", gap)
+    draft.put("longest_gap_so_far", max(0, gap - ROUNDING))
+    draft.put("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
+    if worst:
+        draft.span = worst
+    arrival = _arrival(line)
+    if arrival is None:
+        draft.put("arrival_check", None)
+    else:
+        draft.put("arrival_check", intervals.first_in(points, arrival) is not None)
+        draft.evidence["arrival_check"] = draft.evidence["checks"]
+
+
+def _arrival(line: Timeline) -> intervals.Span | None:
+    if line.arrived is None or line.handover is None or line.handover < line.arrived:
+        return None
+    return (line.arrived - BEFORE_ARRIVAL, line.handover)
+
+
+def _arrival_due(line: Timeline, limb: LimbTime) -> bool | None:
+    if line.arrived is None or not limb.known:
+        return None
+    return intervals.inside(line.arrived, limb.spans)

@@ -1,0 +1,298 @@
+"""Places of the record that can be held against each other.
+
+For every comparison there is a fact for each pair of places that disagree;
+where places could be compared and none disagree, there is one fact that says
+so. Where nothing could be compared there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from service.episode import model
+from service.episode.kinds import Absent
+
+from .draft import Draft, epoch, place
+from .model import Evidence
+from .phrases import Hit
+from .timeline import ROUNDING, Timeline, items, limb_of, part
+
+#: Members whose later change touches what a finding can rest on.
+_DECISIVE = ("time", "on", "off", "start", "end", "completed", "started", "departed", "arrived", "weight_kg", "dose", "unit", "agitation_score", "posture")
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Two places that were compared. ``decisive``: a decisive value is touched."""
+
+    places: tuple[Evidence, ...]
+    disagrees: bool
+    decisive: bool | None = None
+
+
+def _gcs(line: Timeline) -> Iterator[Compared]:
+    for v in items(part(line.episode.monitoring, "vitals")):
+        parts = (v.gcs_eye, v.gcs_verbal, v.gcs_motor)
+        if isinstance(v.gcs_total, Absent) or any(isinstance(p, Absent) for p in parts):
+            continue
+        yield Compared(tuple(place(v, m) for m in ("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")), sum(parts) != v.gcs_total)
+
+
+def _limb_off_before_on(line: Timeline) -> Iterator[Compared]:
+    for item in items(line.limb_items):
+        yield from _order(item, "on", "off")
+
+
+def _order(item: Any, first: str, second: str) -> Iterator[Compared]:
+    start, end = epoch(getattr(item, first)), epoch(getattr(item, second))
+    if start is not None and end is not None:
+        yield Compared((place(item, first), place(item, second)), end < start)
+
+
+def _span_backwards(line: Timeline) -> Iterator[Compared]:
+    episode, monitoring = line.episode, line.episode.monitoring
+    for listed in (
+        part(episode.application, "holds"),
+        part(episode.application, "body_weight"),
+        episode.postures,
+        *(part(monitoring, name) for name in ("capnography", "oximetry", "ecg", "observation")),
+    ):
+        for item in items(listed):
+            yield from _order(item, "start", "end")
+    for item in items(part(monitoring, "events")):
+        yield from _order(item, "time", "end")
+    for listed in (line.police_items, part(episode.custody, "face_covers"), part(episode.stretcher, "belts")):
+        for item in items(listed):
+            yield from _order(item, "on", "off")
+
+
+def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
+    if isinstance(line.limb_items, Absent):
+        return
+    for check in items(part(line.episode.monitoring, "limb_checks")):
+        time, limb = epoch(check.time), line.limbs.get(limb_of(check.side, check.site))
+        if time is None or (limb is not None and not limb.known):
+            continue
+        before = limb is None or not any(start - ROUNDING <= time <= end + ROUNDING for start, end in limb.spans)
+        # A check before the limb was secured is good practice, not a contradiction.
+        early = limb is not None and limb.spans and time < limb.spans[0][0]
+        yield Compared((place(check),), before and not early)
+
+
+def _two_postures(line: Timeline) -> Iterator[Compared]:
+    listed = [(t, p) for p in items(line.episode.postures) if (t := epoch(p.start)) is not None]
+    listed.sort(key=lambda pair: (pair[0], pair[1].at))
+    for (start, one), (other_start, other) in zip(listed, listed[1:], strict=False):
+        end = epoch(one.end)
+        clash = one.posture != other.posture and (start == other_start or (end is not None and end - other_start > ROUNDING))
+        yield Compared((place(one), place(other)), clash)
+
+
+def _section_order(line: Timeline) -> Iterator[Compared]:
+    episode = line.episode
+    known: list[tuple[int, Evidence]] = []
+    for section, member in (("transport", "at_patient"), ("transport", "departed"), ("transport", "arrived"), ("handover", "time")):
+        node = getattr(episode, section)
+        time = epoch(part(node, member))
+        if time is not None:
+            known.append((time, place(node, member)))
+    for (first, one), (second, other) in zip(known, known[1:], strict=False):
+        yield Compared((one, other), second < first)
+    if not isinstance(episode.application, Absent):
+        yield from _order(episode.application, "started", "completed")
+    if not isinstance(episode.chart, Absent):
+        yield from _order(episode.chart, "opened", "closed")
+
+
+def _outside_contact(line: Timeline) -> Iterator[Compared]:
+    if line.contact is None and line.handover is None:
+        return
+    for item in items(line.limb_items):
+        on = epoch(item.on)
+        if on is None or (not isinstance(item.applied_by, Absent) and item.applied_by not in ("ems", "fire")):
+            continue
+        early = line.contact is not None and on < line.contact - ROUNDING
+        late = line.handover is not None and on > line.handover + ROUNDING
+        yield Compared((place(item, "on"),), early or late)
+
+
+def _bars(line: Timeline) -> Iterator[Compared]:
+    if not line.secured:
+        return
+    before = [
+        (t, v)
+        for v in items(part(line.episode.monitoring, "vitals"))
+        if v.agitation_scale == "bars" and not isinstance(v.agitation_score, Absent) and (t := epoch(v.time)) is not None and t <= line.secured[0]
+    ]
+    if before:
+        vital = max(before, key=lambda pair: pair[0])[1]
+        yield Compared((place(vital, "agitation_score"),), vital.agitation_score != 7)
+
+
+def _limb_twice(line: Timeline) -> Iterator[Compared]:
+    seen: dict[tuple[str, str], list[tuple[int, int, model.LimbRestraint]]] = {}
+    for item in items(line.limb_items):
+        start, end = epoch(item.on), line.end_of(item.off)[0]
+        if start is not None and end is not None:
+            seen.setdefault((item.side, item.site), []).append((start, end, item))
+    for group in seen.values():
+        group.sort(key=lambda entry: (entry[0], entry[2].at))
+        for one, other in zip(group, group[1:], strict=False):
+            yield Compared((place(one[2]), place(other[2])), other[0] + ROUNDING < one[1])
+
+
+def _late_change(line: Timeline) -> Iterator[Compared]:
+    chart = line.episode.chart
+    for change in items(part(chart, "amendments")):
+        time = epoch(change.time)
+        if time is None or line.closed is None or isinstance(change.path, Absent):
+            continue
+        late = time > line.closed
+        yield Compared((place(change),), late, change.path.rsplit("/", 1)[-1] in _DECISIVE)
+
+
+def _released_never_on(line: Timeline) -> Iterator[Compared]:
+    for item in items(line.limb_items):
+        if not isinstance(item.off, Absent):
+            yield Compared((place(item, "off"),), isinstance(item.on, Absent) and item.on.state == "missing")
+
+
+def _given_by(line: Timeline) -> Iterator[Compared]:
+    members = part(line.episode.team, "members")
+    known = {p.id for p in items(members) if isinstance(p.id, str)}
+    for dose in items(line.dose_items):
+        if isinstance(dose.given_by, str) and known:
+            yield Compared((place(dose, "given_by"), place(line.episode.team, "members")), dose.given_by not in known)  # type: ignore[arg-type]
+
+
+def _doses_and_told(line: Timeline) -> Iterator[Compared]:
+    told = part(line.episode.handover, "told")
+    if isinstance(told, Absent) or isinstance(line.dose_items, Absent) or "sedation" not in told:
+        return
+    sedation = line.episode.sedation
+    yield Compared((place(sedation, "doses"), place(line.episode.handover, "told")), not line.dose_items and not items(sedation.not_given))  # type: ignore[arg-type, union-attr]
+
+
+def _transported(line: Timeline) -> Iterator[Compared]:
+    transport = line.episode.transport
+    if isinstance(transport, Absent) or isinstance(transport.transported, Absent):
+        return
+    for member in ("departed", "arrived"):
+        if not isinstance(getattr(transport, member), Absent):
+            yield Compared((place(transport, "transported"), place(transport, member)), transport.transported is False)
+
+
+def _officer(line: Timeline) -> Iterator[Compared]:
+    custody = line.episode.custody
+    if isinstance(custody, Absent) or isinstance(custody.law_enforcement_present, Absent):
+        return
+    means = [m for m in ("devices", "officer", "energy_weapon", "irritant") if not isinstance(getattr(custody, m), Absent)]
+    for member in means:
+        value = getattr(custody, member)
+        used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
+        yield Compared((place(custody, "law_enforcement_present"), place(custody, member)), used and custody.law_enforcement_present is False)
+
+
+def _restraint_state(line: Timeline) -> Iterator[Compared]:
+    handover = line.episode.handover
+    state = part(handover, "restraint_state")
+    ours = items(line.limb_items)
+    if isinstance(state, Absent) or not ours or line.handover is None:
+        return
+    off_before = [(t := epoch(i.off)) is not None and t < line.handover - ROUNDING for i in ours]
+    clash = (state == "on" and all(off_before)) or (state == "off" and any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours))
+    yield Compared((place(handover, "restraint_state"), *(place(i, "off") for i in ours)), clash)  # type: ignore[arg-type]
+
+
+def _completed(line: Timeline) -> Iterator[Compared]:
+    application = line.episode.application
+    completed = epoch(part(application, "completed"))
+    if completed is None or not line.secured:
+        return
+    yield Compared((place(application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)  # type: ignore[arg-type]
+
+
+def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
+    postures = [(t, p) for p in items(line.episode.postures) if (t := epoch(p.start)) is not None and not isinstance(p.arms_behind_back, Absent)]
+    for device in items(line.police_items):
+        on, off = epoch(device.on), epoch(device.off)
+        if device.site != "wrists_behind_back" or on is None:
+            continue
+        for start, posture in postures:
+            if on + ROUNDING < start and (off is None or start + ROUNDING < off):
+                yield Compared((place(device, "site"), place(posture, "arms_behind_back")), posture.arms_behind_back is False)
+
+
+def _death(line: Timeline) -> Iterator[Compared]:
+    death = part(line.episode.injuries, "death")
+    time = epoch(part(death, "time"))
+    if time is None or part(death, "died") is not True:
+        return
+    for vital in items(part(line.episode.monitoring, "vitals")):
+        at = epoch(vital.time)
+        if at is not None and not isinstance(vital.hr, Absent):
+            yield Compared((place(death, "time"), place(vital, "hr")), at > time + ROUNDING and vital.hr > 0)
+
+
+_COMPARISONS: dict[str, Callable[[Timeline], Iterator[Compared]]] = {
+    "gcs_total": _gcs,
+    "limb_off_before_on": _limb_off_before_on,
+    "span_backwards": _span_backwards,
+    "check_on_free_limb": _check_on_free_limb,
+    "two_postures": _two_postures,
+    "section_order": _section_order,
+    "outside_contact": _outside_contact,
+    "bars_not_7": _bars,
+    "limb_twice": _limb_twice,
+    "late_change": _late_change,
+    "released_never_on": _released_never_on,
+    "given_by_unknown": _given_by,
+    "doses_none_and_told": _doses_and_told,
+    "transported_and_times": _transported,
+    "officer_and_police": _officer,
+    "restraint_state_and_limbs": _restraint_state,
+    "completed_and_limbs": _completed,
+    "hands_behind_and_cuffs": _hands_and_cuffs,
+    "death_and_handover": _death,
+}
+
+
+def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
+    """What the narrative affirms and the structured record does not hold."""
+    episode = line.episode
+    for name, family, listed, there in (
+        ("prone_in_narrative", "prone_or_hogtie", episode.postures, lambda p: p.posture in ("prone", "hobbled", "sandwiched")),
+        ("breathing_in_narrative", "breathing_complaint", part(episode.monitoring, "events"), lambda e: e.event == "breathing_complaint"),
+    ):
+        affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
+        if not affirmed or isinstance(listed, Absent):
+            continue
+        owner = place(episode, "postures") if family == "prone_or_hogtie" else place(episode.monitoring, "events")  # type: ignore[arg-type]
+        text = tuple(Evidence("/narrative", "narrative", "/narrative", chars=(hit.start, hit.end)) for hit in affirmed)
+        yield name, Compared((*text, owner), not any(there(item) for item in listed))
+
+
+def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
+    """The facts of all comparisons."""
+    found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
+    for name, compared in _narrative(line, hits):
+        found.setdefault(name, []).append(compared)
+    for name, compared_list in found.items():
+        clashes = [c for c in compared_list if c.disagrees]
+        if clashes:
+            for number, clash in enumerate(clashes):
+                yield _draft(name, f"{name}:{number}" if not clash.places else name, clash)
+        elif compared_list:
+            yield _draft(name, name, Compared(compared_list[0].places, False, compared_list[0].decisive))
+
+
+def _draft(name: str, key: str, compared: Compared) -> Draft:
+    draft = Draft("pair", key, compared.places)
+    draft.put("pair", name)
+    draft.put("disagrees", compared.disagrees)
+    draft.put("decisive", compared.decisive)
+    return draft
+
+

@@ -1,0 +1,350 @@
+"""When things stood how: contact, limb spans, control, sedation, transport, transfer of care.
+
+All times are epoch seconds. A charted time is a whole minute, so every
+maximum interval is judged after ``ROUNDING`` seconds are taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from service.episode import kinds, model
+from service.episode.kinds import MISSING, Absent
+
+from . import intervals
+from .draft import Draft, epoch, state_of
+from .drugs import DRUGS, PARENTERAL, ROUTE_GROUP
+from .intervals import Span
+from .model import Scalar
+
+#: One minute: charted times are whole minutes (replaces every other grace).
+ROUNDING = 60
+#: With neither device nor hold nor police device, control is reached this long after the first sedative.
+CONTROL_AFTER_SEDATIVE = 600
+#: The check on arrival may be this long before arrival.
+BEFORE_ARRIVAL = 300
+
+_NOT_TIMED = frozenset({"entered", "opened", "closed"})
+_ARMS = ("right_arm", "left_arm")
+_LEGS = ("right_leg", "left_leg")
+_POLICE_LIMBS = {
+    "wrists_in_front": _ARMS,
+    "wrists_behind_back": _ARMS,
+    "right_wrist_to_stretcher": ("right_arm",),
+    "left_wrist_to_stretcher": ("left_arm",),
+    "ankles": _LEGS,
+}
+
+
+def limb_of(side: str, site: str) -> str:
+    """The limb a site belongs to: wrist and forearm to the arm, ankle and thigh to the leg."""
+    return f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}"
+
+
+def items(value: Any) -> tuple[Any, ...]:
+    """The items of a list, none when it is absent."""
+    return () if isinstance(value, Absent) else value
+
+
+def part(value: Any, name: str) -> Any:
+    """A member of a part; the part's own absence when it is absent."""
+    return value if isinstance(value, Absent) else getattr(value, name)
+
+
+def times(node: Any) -> Iterator[int]:
+    """Every charted time of what happened (not when it was written)."""
+    for member in kinds.members(type(node)):
+        if member.name in _NOT_TIMED or member.name == "amendments":
+            continue
+        value = getattr(node, member.name)
+        if isinstance(value, datetime):
+            yield int(value.timestamp())
+        elif isinstance(value, kinds.Node):
+            yield from times(value)
+        elif isinstance(value, tuple):
+            for item in value:
+                if isinstance(item, kinds.Node):
+                    yield from times(item)
+
+
+@dataclass(frozen=True, slots=True)
+class LimbTime:
+    """One limb: its device items of ours, its police devices, and the time it was restrained.
+
+    ``spans`` end at the last entry where an end is not charted; ``open`` says so.
+    ``known`` is False when a time on is missing.
+    """
+
+    limb: str
+    own: tuple[model.LimbRestraint, ...]
+    police: tuple[model.PoliceDevice, ...]
+    spans: tuple[Span, ...]
+    open: bool
+    known: bool
+    own_spans: tuple[Span, ...]
+
+
+class Timeline:
+    """The times of one episode that more than one kind of fact needs."""
+
+    def __init__(self, episode: model.Episode) -> None:
+        self.episode = episode
+        self.contact = epoch(part(episode.transport, "at_patient"))
+        self.departed = epoch(part(episode.transport, "departed"))
+        self.arrived = epoch(part(episode.transport, "arrived"))
+        self.handover = epoch(part(episode.handover, "time"))
+        self.closed = epoch(part(episode.chart, "closed"))
+        self.last = max(times(episode), default=None)
+        self.limb_items = part(episode.application, "limbs")
+        self.police_items = part(episode.custody, "devices")
+        self.dose_items = part(episode.sedation, "doses")
+        self.limbs = self._limbs()
+        self.holds = self._holds()
+        self.restrained = intervals.union(
+            [span for limb in self.limbs.values() for span in limb.spans] + self.holds
+        )
+        self.open = any(limb.open for limb in self.limbs.values()) or self._hold_open
+        self.secured = self._secured()
+        self.sedatives = sorted(
+            t
+            for dose in items(self.dose_items)
+            if dose.drug in DRUGS and DRUGS[dose.drug].sedative and (t := epoch(dose.time)) is not None
+        )
+        self.control = self._control()
+        self.loaded = self._loaded()
+
+    # ------------------------------------------------------------ spans
+
+    def end_of(self, time: datetime | Absent) -> tuple[int | None, bool]:
+        """(end, open) of something without or with a charted end: its own, else transfer of care, else the last entry."""
+        own = epoch(time)
+        if own is not None:
+            return (own if self.handover is None else min(own, self.handover)), False
+        if self.handover is not None:
+            return self.handover, False
+        return self.last, True
+
+    def _limbs(self) -> dict[str, LimbTime]:
+        own: dict[str, list[model.LimbRestraint]] = {}
+        police: dict[str, list[model.PoliceDevice]] = {}
+        for item in items(self.limb_items):
+            own.setdefault(limb_of(item.side, item.site), []).append(item)
+        for device in items(self.police_items):
+            for limb in self._police_limbs(device):
+                police.setdefault(limb, []).append(device)
+        out = {}
+        for limb in model.LIMBS:
+            spans: list[Span] = []
+            own_spans: list[Span] = []
+            opened = False
+            known = True
+            for item in own.get(limb, ()):
+                start = epoch(item.on)
+                if start is None:
+                    known = False
+                    continue
+                end, still = self.end_of(item.off)
+                opened |= still
+                if end is not None and end >= start:
+                    own_spans.append((start, end))
+            seen = []
+            for device in police.get(limb, ()):
+                span, still, sure = self._police_span(device)
+                if span is None and sure:
+                    continue
+                seen.append(device)
+                opened |= still
+                known &= sure
+                if span is not None:
+                    spans.append(span)
+            if own.get(limb) or seen:
+                out[limb] = LimbTime(
+                    limb,
+                    tuple(own.get(limb, ())),
+                    tuple(seen),
+                    tuple(intervals.union(spans + own_spans)),
+                    opened,
+                    known,
+                    tuple(intervals.union(own_spans)),
+                )
+        return out
+
+    @staticmethod
+    def _police_limbs(device: model.PoliceDevice) -> tuple[str, ...]:
+        if not isinstance(device.site, Absent):
+            return _POLICE_LIMBS[device.site]
+        return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
+
+    def _police_span(self, device: model.PoliceDevice) -> tuple[Span | None, bool, bool]:
+        """(span in this unit's care, open, known): from contact at the earliest."""
+        on, off = epoch(device.on), epoch(device.off)
+        if off is not None and self.contact is not None and off <= self.contact:
+            return None, False, True
+        if self.contact is None or (isinstance(device.off, Absent) and device.replaced is True):
+            # From contact on, to its end: without either nobody can tell.
+            return None, False, False
+        start = self.contact if on is None else max(on, self.contact)
+        end, still = self.end_of(device.off)
+        if end is None or end < start:
+            return None, False, True
+        return (start, end), still, True
+
+    def _holds(self) -> list[Span]:
+        out: list[Span] = []
+        self._hold_open = False
+        for hold in items(part(self.episode.application, "holds")):
+            start = epoch(hold.start)
+            if start is None:
+                continue
+            end, still = self.end_of(hold.end)
+            self._hold_open |= still
+            if end is not None and end >= start:
+                out.append((start, end))
+        return out
+
+    # ------------------------------------------------------------ moments
+
+    def _secured(self) -> list[int]:
+        """For every limb with a device of ours, when it was first secured."""
+        return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
+
+    def _control(self) -> int | None:
+        if self.secured:
+            return self.secured[-1]
+        if items(self.limb_items) or self.limb_items == MISSING:
+            # Devices without times, or nobody knows of devices: only the charted end of the application tells.
+            return epoch(part(self.episode.application, "completed"))
+        if self.holds:
+            return max(end for _, end in self.holds)
+        police = [limb.spans[0][0] for limb in self.limbs.values() if limb.spans]
+        if police:
+            return max(police)
+        return self.sedatives[0] + CONTROL_AFTER_SEDATIVE if self.sedatives else None
+
+    def _loaded(self) -> int | None:
+        belts = [t for belt in items(part(self.episode.stretcher, "belts")) if (t := epoch(belt.on)) is not None]
+        known = [t for t in (min(belts, default=None), self.departed) if t is not None]
+        return min(known, default=None)
+
+    def in_care(self, time: int | None) -> bool | None:
+        """Whether a time lies in this unit's care; without a charted contact the record counts as this unit's."""
+        if time is None:
+            return None
+        return self.contact is None or time >= self.contact
+
+    def in_transport(self, start: int, end: int | None) -> bool | None:
+        """Whether a stretch reaches into the journey; None when departure is not charted."""
+        if self.departed is None:
+            return None
+        arrived = self.arrived if self.arrived is not None else self.handover
+        return (end is None or end > self.departed) and (arrived is None or start < arrived)
+
+    # ------------------------------------------------------------ what facts carry
+
+    def stand(self, draft: Draft, time: int | None) -> None:
+        """The ``at_`` attributes: how things stood at the fact's own time."""
+        names = ("at_in_care", "at_restrained", "at_sedated", "at_transport", "at_control", "at_since_application", "at_since_sedative")
+        if time is None:
+            draft.unknown(names, "missing")
+            return
+        draft.put("at_in_care", self.in_care(time))
+        if any(not limb.known for limb in self.limbs.values()) and not intervals.inside(time, self.restrained):
+            draft.put("at_restrained", None)
+        elif isinstance(self.limb_items, Absent) and not self.restrained:
+            draft.put("at_restrained", self.limb_items)
+        else:
+            draft.put("at_restrained", intervals.inside(time, self.restrained))
+        if isinstance(self.dose_items, Absent):
+            draft.put("at_sedated", self.dose_items)
+        else:
+            draft.put("at_sedated", any(t <= time for t in self.sedatives))
+        draft.put("at_transport", self.in_transport(time, time))
+        draft.put("at_control", None if self.control is None else time >= self.control)
+        draft.put("at_since_application", time - self.secured[0] if self.secured and time >= self.secured[0] else None)
+        given = [t for t in self.sedatives if t <= time]
+        draft.put("at_since_sedative", time - given[-1] if given else None)
+
+    def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
+        """The ``ep_`` attributes."""
+        draft = Draft("", "")
+        episode = self.episode
+        patient = episode.patient
+        self._age(draft, part(patient, "age"))
+        sex, pregnant = part(patient, "sex"), part(patient, "pregnant")
+        draft.put("ep_pregnant", False if isinstance(pregnant, Absent) and sex == "male" else pregnant)
+        draft.put("ep_gestation_weeks", part(patient, "gestation_weeks"))
+        transported = part(episode.transport, "transported")
+        if isinstance(transported, Absent) and (self.departed is not None or self.arrived is not None):
+            draft.put("ep_transported", True)
+        else:
+            draft.put("ep_transported", transported)
+        draft.put("ep_handed_over", self.handover is not None)
+        present = part(episode.custody, "law_enforcement_present")
+        draft.put("ep_police", True if items(self.police_items) else present)
+        draft.put("ep_in_custody", part(episode.custody, "in_custody"))
+        own = self.limb_items if isinstance(self.limb_items, Absent) else bool(self.limb_items)
+        holds = part(episode.application, "holds")
+        held = holds if isinstance(holds, Absent) else bool(holds)
+        police: Any = self.police_items if isinstance(self.police_items, Absent) else any(x.police for x in self.limbs.values())
+        draft.put("ep_device", own)
+        draft.put("ep_hold", held)
+        draft.put("ep_police_device", police)
+        if True in (own, held, police):
+            draft.put("ep_physical", True)
+        elif any(isinstance(x, Absent) for x in (own, held, police)):
+            draft.put("ep_physical", None, state_of(own, held, police))
+        else:
+            draft.put("ep_physical", False)
+        sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
+        draft.put("ep_sedated", self.dose_items if isinstance(self.dose_items, Absent) else sedated)
+        draft.put("ep_level", part(episode.team, "highest_level"))
+        count = len(self.limbs) if not isinstance(self.limb_items, Absent) else self.limb_items
+        draft.put("ep_limbs_restrained", count)
+        target = part(patient, "oxygen_target")
+        draft.put("ep_scale2", False if target is MISSING else target if isinstance(target, Absent) else target == "88-92")
+        substances = part(patient, "substances")
+        if isinstance(substances, Absent):
+            draft.unknown(("ep_depressant", "ep_stimulant"), substances.state)
+        else:
+            on_board = {s.substance for s in substances}
+            draft.put("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
+            draft.put("ep_stimulant", "stimulant" in on_board)
+        direction = part(episode.decision, "medical_direction")
+        contacted = part(direction, "contacted")
+        draft.put("ep_medical_direction", contacted)
+        draft.put("ep_capacity", part(episode.decision, "capacity"))
+        self._conditions(draft, part(patient, "conditions"))
+        return draft.values, draft.states
+
+    @staticmethod
+    def _age(draft: Draft, age: model.Age | Absent) -> None:
+        if isinstance(age, Absent):
+            draft.unknown(("ep_age_years", "ep_age_months"), age.state)
+            return
+        months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
+        draft.put("ep_age_years", months // 12)
+        draft.put("ep_age_months", months)
+
+    @staticmethod
+    def _conditions(draft: Draft, conditions: tuple[str, ...] | Absent) -> None:
+        groups = {
+            "asthma": {"asthma", "copd"},
+            "long_qt": {"long_qt"},
+            "seizure": {"seizure_disorder"},
+            "sleep_apnoea": {"sleep_apnoea"},
+            "heart": {"coronary_disease", "recent_mi", "heart_failure"},
+            "stroke": {"stroke"},
+            "spine": {"spinal_injury"},
+            "shoulder": {"shoulder_injury", "fistula"},
+        }
+        for name, words in groups.items():
+            known = conditions if isinstance(conditions, Absent) else bool(words & set(conditions))
+            draft.put(f"ep_condition_{name}", known)
+
+
+def parenteral(route: str | Absent) -> bool | None:
+    """Whether a route is by injection or nose; None when it is not charted."""
+    return None if isinstance(route, Absent) else ROUTE_GROUP.get(route) in PARENTERAL

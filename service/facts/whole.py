@@ -1,0 +1,486 @@
+"""The one fact about the episode as a whole."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from service.episode import kinds, model
+from service.episode.kinds import Absent
+
+from . import intervals, scales
+from .draft import Draft, epoch, place, state_of
+from .drugs import DRUGS
+from .items import full_set, news2
+from .model import Evidence
+from .timeline import ROUNDING, Timeline, items, part
+
+#: Two very agitated scores this far apart show that the struggle goes on.
+STRUGGLE = 600
+#: A set this close before transfer of care is one before transfer.
+BEFORE_TRANSFER = 600
+#: An entry written this long after its time is a late one.
+LATE = 1800
+_SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
+
+
+def _listed(episode: model.Episode, section: str, member: str) -> Any:
+    return part(getattr(episode, section), member)
+
+
+def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
+    """Everything that needs more than one section."""
+    episode = line.episode
+    draft = Draft("episode", "episode", (Evidence("", "episode", ""),))
+    _time(draft, line)
+    _posture(draft, line)
+    _team(draft, line)
+    _application(draft, line)
+    _belts(draft, line)
+    _causes(draft, line)
+    _sedation(draft, line)
+    _monitoring(draft, line, shared)
+    _handover(draft, line)
+    _record(draft, episode, line)
+    age = shared.get("ep_age_years")
+    draft.put("minor", None if age is None else age < 18)
+    return draft
+
+
+def _where(draft: Draft, names: tuple[str, ...], episode: model.Episode, section: str, member: str | None = None) -> None:
+    node = getattr(episode, section)
+    at = place(episode, section) if isinstance(node, Absent) or member is None else place(node, member)
+    for name in names:
+        draft.evidence[name] = (at,)
+
+
+def _posture(draft: Draft, line: Timeline) -> None:
+    listed = line.episode.postures
+    _where(draft, ("posture_while_restrained",), line.episode, "postures")
+    if isinstance(listed, Absent) or not line.restrained:
+        draft.put("posture_while_restrained", listed if isinstance(listed, Absent) else None)
+        return
+    starts = sorted(t for p in listed if (t := epoch(p.start)) is not None)
+    spans = []
+    for posture in listed:
+        start = epoch(posture.start)
+        if start is not None:
+            end = epoch(posture.end) or next((t for t in starts if t > start), line.last)
+            spans.append((start, end if end is not None else start))
+    draft.put("posture_while_restrained", any(intervals.clip(line.restrained, *span) for span in spans))
+
+
+def _time(draft: Draft, line: Timeline) -> None:
+    known = all(limb.known for limb in line.limbs.values())
+    total = intervals.length(line.restrained)
+    if not line.restrained or not known:
+        draft.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
+        return
+    draft.put("restrained", total)
+    draft.put("restrained_sure", None if line.open else max(0, total - ROUNDING))
+    draft.put("restrained_so_far", max(0, total - ROUNDING))
+    _where(draft, ("restrained", "restrained_sure", "restrained_so_far"), line.episode, "application")
+    draft.span = (line.restrained[0][0], line.restrained[-1][1])
+
+
+def _team(draft: Draft, line: Timeline) -> None:
+    members = _listed(line.episode, "team", "members")
+    names = ("people", "head_holder", "limb_roles_filled", "fewer_reason")
+    if isinstance(members, Absent):
+        draft.unknown(names, members.state)
+        return
+    roles = [set(items(p.roles)) for p in members]
+    untold = [p.roles for p in members if isinstance(p.roles, Absent)]
+    services = [p.service for p in members if isinstance(p.service, Absent)]
+    trained = [
+        p.service in ("ems", "fire", "hospital") or (p.service == "law_enforcement" and bool(r & {"head", *model.LIMBS}))
+        for p, r in zip(members, roles, strict=True)
+    ]
+    draft.put("people", None if services else sum(trained), state_of(*services))
+    every = set().union(*roles) if roles else set()
+    filled = len(every & set(model.LIMBS))
+    draft.put("head_holder", True if "head" in every else None if untold else False, state_of(*untold))
+    draft.put("limb_roles_filled", filled if filled == len(model.LIMBS) or not untold else None, state_of(*untold))
+    reason = _listed(line.episode, "team", "fewer_reason")
+    draft.put("fewer_reason", reason if isinstance(reason, Absent) and reason.state == "not_collected" else not isinstance(reason, Absent) or reason.state == "declined")
+    _where(draft, names, line.episode, "team", "members")
+
+
+def _limb_set(limbs: set[str]) -> str:
+    arms, legs = limbs & {"right_arm", "left_arm"}, limbs & {"right_leg", "left_leg"}
+    if len(limbs) in (0, 1, 3, 4):
+        return {0: "none", 1: "single", 3: "three", 4: "four"}[len(limbs)]
+    return "both_arms" if len(arms) == 2 else "both_legs" if len(legs) == 2 else "arm_and_leg"
+
+
+def _application(draft: Draft, line: Timeline) -> None:
+    episode = line.episode
+    names = ("limb_set", "one_limb_left", "completed_before_departure", "began_before_departure", "arms_apart", "sequence_as_taught", "head_released_last")
+    if isinstance(line.limb_items, Absent):
+        draft.unknown(names, line.limb_items.state)
+        return
+    _where(draft, names, episode, "application", "limbs")
+    own = {name: limb for name, limb in line.limbs.items() if limb.own}
+    draft.put("limb_set", _limb_set(set(own)))
+    draft.put("one_limb_left", _one_left(line))
+    last = line.secured[-1] if line.secured else None
+    before = None if line.departed is None or last is None else last <= line.departed
+    draft.put("completed_before_departure", before)
+    draft.put("began_before_departure", None if line.departed is None or last is None else line.secured[0] <= line.departed)
+    released = epoch(part(episode.application, "head_released"))
+    draft.put("head_released_last", None if released is None or last is None else released >= last, state_of(part(episode.application, "head_released")))
+    _where(draft, ("head_released_last",), episode, "application", "head_released")
+    arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
+    places = [i.limb_position for i in arms]
+    if {i.side for i in arms} != {"left", "right"} or any(isinstance(p, Absent) for p in places):
+        draft.put("arms_apart", None, state_of(*places))
+    else:
+        draft.put("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
+    sequence = part(episode.application, "sequence")
+    if not isinstance(sequence, Absent) and len(sequence) == 4:
+        draft.put("sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg")))
+        _where(draft, ("sequence_as_taught",), episode, "application", "sequence")
+    else:
+        draft.put("sequence_as_taught", None, state_of(sequence))
+
+
+def _belts(draft: Draft, line: Timeline) -> None:
+    belts = _listed(line.episode, "stretcher", "belts")
+    for name, spot in (("hip_belt", "hips"), ("knee_belt", "above_knees")):
+        draft.put(name, belts if isinstance(belts, Absent) else any(b.place == spot for b in belts))
+        _where(draft, (name,), line.episode, "stretcher", "belts")
+
+
+def _causes(draft: Draft, line: Timeline) -> None:
+    causes = _listed(line.episode, "decision", "causes")
+    for cause in ("head_injury", "stroke", "seizure", "substances"):
+        name = f"{cause}_considered"
+        draft.put(name, causes if isinstance(causes, Absent) else any(c.cause == cause for c in causes))
+        _where(draft, (name,), line.episode, "decision", "causes")
+
+
+def _one_left(line: Timeline) -> bool | None:
+    """Whether releases before transfer of care left just one limb restrained for more than a minute."""
+    if not all(limb.known for limb in line.limbs.values()):
+        return None
+    spans = [span for limb in line.limbs.values() for span in limb.own_spans]
+    ends = sorted({end for _, end in spans})
+    for end in ends:
+        if line.handover is not None and end >= line.handover:
+            continue
+        still = [s for s in spans if s[0] <= end < s[1]]
+        later = [e for e in ends if e > end]
+        if len(still) == 1 and len(spans) > 1 and (later[0] if later else end) - end > ROUNDING:
+            return True
+    return False
+
+
+def _sedation(draft: Draft, line: Timeline) -> None:
+    episode = line.episode
+    doses = line.dose_items
+    names = ("sedatives", "sedative_doses", "qt_drugs", "antipsychotic", "ketamine", "weight_needed")
+    not_given = _listed(episode, "sedation", "not_given")
+    weight = _listed(episode, "patient", "weight_kg")
+    draft.put("weight_charted", weight if isinstance(weight, Absent) and weight.state == "not_collected" else not isinstance(weight, Absent) or weight.state == "declined")
+    _where(draft, ("weight_charted",), episode, "patient", "weight_kg")
+    _where(draft, ("sedation_considered",), episode, "sedation")
+    if isinstance(doses, Absent):
+        draft.unknown((*names, "complications_charted"), doses.state)
+        draft.put("sedation_considered", True if items(not_given) else None, doses.state)
+        return
+    given = [DRUGS[d.drug] for d in doses if d.drug in DRUGS]
+    sedatives = [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].sedative]
+    for name, chosen in (
+        ("sedatives", sedatives),
+        ("sedative_doses", sedatives),
+        ("qt_drugs", [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].qt]),
+        ("antipsychotic", [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].family == "antipsychotic"]),
+        ("ketamine", [d for d in doses if d.drug == "ketamine"]),
+        ("weight_needed", [d for d in doses if (d.drug in DRUGS and DRUGS[d.drug].by_weight) or d.unit in ("mg/kg", "ug/kg")]),
+    ):
+        draft.evidence[name] = tuple(place(d) for d in chosen)
+    draft.put("sedatives", len({d.drug for d in sedatives}))
+    draft.put("sedative_doses", len(sedatives))
+    draft.put("qt_drugs", len({d.drug for d in doses if d.drug in DRUGS and DRUGS[d.drug].qt}))
+    draft.put("antipsychotic", any(d.drug in ("haloperidol", "droperidol", "ziprasidone") for d in doses))
+    draft.put("ketamine", any(d.drug == "ketamine" for d in doses))
+    draft.put("weight_needed", any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses))
+    if doses or items(not_given):
+        draft.put("sedation_considered", True)
+    elif isinstance(not_given, Absent) and not_given.state == "not_collected":
+        draft.put("sedation_considered", None, "not_collected")
+    else:
+        draft.put("sedation_considered", False)
+    _complications(draft, episode, [d for d in doses if d.drug == "ketamine"])
+
+
+def _complications(draft: Draft, episode: model.Episode, ketamine: list[model.Dose]) -> None:
+    """Charted when the list of complications is there or every ketamine dose says what adverse effects there were."""
+    listed = _listed(episode, "injuries", "complications")
+    effects = [d.adverse_effects for d in ketamine]
+    _where(draft, ("complications_charted",), episode, "injuries", "complications")
+    if not isinstance(listed, Absent) or (ketamine and all(not isinstance(e, Absent) or e.state == "declined" for e in effects)):
+        draft.put("complications_charted", True)
+    elif listed.state == "not_collected" and all(isinstance(e, Absent) and e.state == "not_collected" for e in effects):
+        draft.put("complications_charted", None, "not_collected")
+    else:
+        draft.put("complications_charted", listed.state == "declined")
+
+
+def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | Absent:
+    """Whether one of the members was charted in this unit's care, or declined with a reason.
+
+    "Unsafe to attempt" counts before control; after control the duty begins anew.
+    """
+    if isinstance(vitals, Absent):
+        return vitals
+    after = line.control is not None and any((t := epoch(v.time)) is not None and t >= line.control for v in vitals)
+    tried: Absent | None = None
+    for vital in vitals:
+        time = epoch(vital.time)
+        for member in members:
+            value = getattr(vital, member)
+            if not isinstance(value, Absent):
+                return True
+            if value.state == "declined":
+                late = line.control is None or time is None or time >= line.control
+                if value.reason != "unsafe_to_attempt" or not after or late:
+                    tried = value
+    if tried is not None:
+        return True
+    states = [getattr(v, m) for v in vitals for m in members]
+    if states and all(isinstance(s, Absent) and s.state == "not_collected" for s in states):
+        return kinds.NOT_COLLECTED
+    return False
+
+
+def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
+    episode = line.episode
+    vitals = _listed(episode, "monitoring", "vitals")
+    derived = (
+        "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
+        "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
+        "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
+        "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+    )  # fmt: skip
+    _where(draft, derived, episode, "monitoring", "vitals")
+    direction = _listed(episode, "decision", "medical_direction")
+    contacted = part(direction, "contacted")
+    considered = draft.values.get("sedation_considered")
+    if considered is True or contacted is True:
+        draft.put("sedation_or_direction", True)
+    elif considered is False and not isinstance(contacted, Absent):
+        draft.put("sedation_or_direction", False)
+    else:
+        draft.put("sedation_or_direction", None if isinstance(contacted, Absent) and contacted.state == "not_collected" else False, "not_collected")
+    spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
+    if isinstance(vitals, Absent):
+        draft.unknown(derived, vitals.state)
+        for name, span in (("etco2_charted", "capnography"), ("spo2_charted", "oximetry"), ("ecg_charted", "ecg")):
+            if items(spans[span]):
+                draft.put(name, True)
+                draft.states.pop(name, None)
+        return
+    ours = sorted(
+        ((t, v) for v in vitals if v.before_care is not True and (t := epoch(v.time)) is not None and line.in_care(t) is not False),
+        key=lambda pair: (pair[0], pair[1].at),
+    )
+    plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]
+    questions: tuple[tuple[str, tuple[str, ...], str | None], ...] = (
+        ("spo2_charted", ("spo2",), "oximetry"),
+        ("etco2_charted", ("etco2_mmhg", "etco2_waveform"), "capnography"),
+        ("glucose_charted", ("glucose_mg_dl", "glucose_reading"), None),
+        ("temperature_charted", ("temperature_c",), None),
+        ("ecg_charted", ("rhythm",), "ecg"),
+    )
+    for name, members, watched in questions:
+        charted: bool | Absent = True if watched and items(spans[watched]) else _measured(line, plain, members)
+        draft.put(name, charted)
+    _after_sedation(draft, line, ours, spans)
+    _scores(draft, line, ours)
+    full = [(t, v) for t, v in ours if full_set(v) is not None]
+    draft.put("complete_sets", len(full))
+    if line.handover is None:
+        draft.put("set_before_transfer", None)
+    else:
+        draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t, v in ours if not isinstance(v.hr, Absent)))
+    _last_set(draft, line, ours, shared)
+    high = [v for _, v in ours if v.glucose_reading == "high" or (not isinstance(v.glucose_mg_dl, Absent) and v.glucose_mg_dl >= 250)]
+    draft.put("glucose_high", bool(high))
+    if high:
+        draft.evidence["glucose_high"] = tuple(place(v) for v in high)
+    _identical(draft, ours)
+
+
+def _after_sedation(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]], spans: dict[str, Any]) -> None:
+    first = line.sedatives[0] if line.sedatives else None
+    anti = min((t for d in items(line.dose_items) if d.drug in ("haloperidol", "droperidol", "ziprasidone") and (t := epoch(d.time)) is not None), default=None)
+
+    def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
+        if start is None:
+            return None, None, "missing"
+        at = [t for t, v in ours if t >= start and not isinstance(getattr(v, member), Absent)]
+        for item in items(spans[span]):
+            begin, (end, _) = epoch(item.start), line.end_of(item.end)
+            if begin is not None and (end is None or end > start):
+                at.append(max(begin, start))
+        absent = [getattr(v, member) for t, v in ours if t >= start]
+        if not at and isinstance(spans[span], Absent) and spans[span].state == "not_collected" and absent and all(a.state == "not_collected" for a in absent):
+            return None, None, "not_collected"
+        return bool(at), min(at) - start if at else None, "missing"
+
+    for name, start, member, span in (
+        ("spo2_after_sedation", first, "spo2", "oximetry"),
+        ("etco2_after_sedation", first, "etco2_mmhg", "capnography"),
+        ("ecg_after_sedation", first, "rhythm", "ecg"),
+        ("ecg_after_antipsychotic", anti, "rhythm", "ecg"),
+    ):
+        found, delay, state = seen(start, member, span)
+        draft.put(name, found, state)
+        if name == "etco2_after_sedation":
+            draft.put("first_etco2_after_sedation", delay, state)
+
+
+def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]) -> None:
+    scored = [(t, v) for t, v in ours if not isinstance(v.agitation_score, Absent)]
+    absent = [v.agitation_score for _, v in ours if isinstance(v.agitation_score, Absent)]
+    nowhere = not scored and absent and all(a.state == "not_collected" for a in absent)
+    begin = line.secured[0] if line.secured else line.control
+    if nowhere or begin is None:
+        draft.unknown(("score_before", "score_after_control", "score_at_application", "struggle_goes_on"), "not_collected" if nowhere else "missing")
+        return
+    declined = any(isinstance(v.agitation_score, Absent) and v.agitation_score.state == "declined" for t, v in ours if t <= begin)
+    before = [(t, v) for t, v in scored if t <= (line.control if line.control is not None else begin)]
+    draft.put("score_before", bool(before) or declined)
+    draft.put("score_after_control", any(line.control is not None and t > line.control for t, _ in scored))
+    at_application = [v for t, v in scored if t <= begin]
+    if at_application:
+        last = at_application[-1]
+        least = scales.SUPPORTS.get(last.agitation_scale) if isinstance(last.agitation_scale, str) else None
+        score = last.agitation_score
+        known = least is not None and not isinstance(score, Absent)
+        draft.put("score_at_application", None if not known else "supports" if score >= least else "below")  # type: ignore[operator]
+        draft.evidence["score_at_application"] = (place(last, "agitation_score"),)
+    else:
+        draft.put("score_at_application", "none")
+    fights = [
+        (t, v) for t, v in scored
+        if line.control is not None and t >= line.control and _very_agitated(v)
+    ]  # fmt: skip
+    draft.put("struggle_goes_on", bool(fights) and fights[-1][0] - fights[0][0] >= STRUGGLE)
+    if fights:
+        draft.evidence["struggle_goes_on"] = tuple(place(v, "agitation_score") for _, v in fights)
+
+
+def _very_agitated(vital: model.VitalSet) -> bool:
+    score, scale = vital.agitation_score, vital.agitation_scale
+    return not isinstance(score, Absent) and isinstance(scale, str) and score >= scales.VERY_AGITATED[scale]
+
+
+def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]], shared: dict[str, Any]) -> None:
+    age, pregnant = shared.get("ep_age_years"), shared.get("ep_pregnant")
+    controlled = [(t, v) for t, v in ours if line.control is not None and t >= line.control]
+    valid = age is not None and age >= 16 and pregnant is not True
+    parts = None
+    if valid and controlled:
+        last = controlled[-1][1]
+        parts = news2(last, shared.get("ep_scale2") is True)
+        draft.evidence["news2"] = draft.evidence["news2_single_3"] = (place(last),)
+    draft.put("news2", None if parts is None else sum(parts))
+    draft.put("news2_single_3", None if parts is None else 3 in parts)
+    pressures = [v for _, v in controlled if not isinstance(v.hr, Absent) and not isinstance(v.sbp, Absent) and v.sbp > 0]
+    if not pressures:
+        draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), "missing")
+        return
+    last = pressures[-1]
+    index = scales.shock_index(last.hr, last.sbp)  # type: ignore[arg-type]
+    limit = None if age is None else scales.shock_index_limit(age)
+    draft.put("shock_index", index)
+    draft.put("shock_index_limit", limit)
+    draft.put("shock_index_over", None if limit is None else index > limit)
+    draft.evidence["shock_index"] = draft.evidence["shock_index_over"] = (place(last, "hr"), place(last, "sbp"))
+
+
+def _identical(draft: Draft, ours: list[tuple[int, model.VitalSet]]) -> None:
+    best: list[model.VitalSet] = []
+    run: list[model.VitalSet] = []
+    previous = None
+    for _, vital in ours:
+        values = (vital.hr, vital.rr, vital.spo2, vital.sbp, vital.dbp, vital.etco2_mmhg)
+        known = sum(not isinstance(x, Absent) for x in values) >= 3
+        run = [*run, vital] if known and values == previous else [vital] if known else []
+        previous = values if known else None
+        if len(run) > len(best):
+            best = run
+    draft.put("identical_sets", len(best))
+    if len(best) > 1:
+        draft.evidence["identical_sets"] = tuple(place(v) for v in best)
+
+
+def _handover(draft: Draft, line: Timeline) -> None:
+    episode = line.episode
+    told = _listed(episode, "handover", "told")
+    for name, word in (
+        ("glucose_told", "glucose"), ("injuries_told", "injuries"), ("events_told", "events"), ("sedation_told", "sedation"),
+        ("restraint_told", "restraint"), ("police_devices_told", "police_devices"), ("energy_weapon_told", "energy_weapon"),
+        ("irritant_told", "irritant"),
+    ):  # fmt: skip
+        draft.put(name, told if isinstance(told, Absent) else word in told)
+        _where(draft, (name,), episode, "handover", "told")
+    events = _listed(episode, "monitoring", "events")
+    draft.put("arrest", events if isinstance(events, Absent) else any(e.event == "arrest" for e in events))
+    _where(draft, ("arrest",), episode, "monitoring", "events")
+    patient = _listed(episode, "injuries", "patient")
+    draft.put("patient_injured", patient if isinstance(patient, Absent) else any(i.when in ("during_restraint", "transport") for i in patient))
+    _where(draft, ("patient_injured",), episode, "injuries", "patient")
+    death = _listed(episode, "injuries", "death")
+    draft.put("died", part(death, "died"))
+    _where(draft, ("died",), episode, "injuries", "death")
+    spray = _listed(episode, "custody", "irritant")
+    draft.put("irritant_used", part(spray, "used"))
+    since = epoch(part(spray, "time"))
+    since = line.contact if since is None else since
+    draft.put("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
+    _where(draft, ("irritant_used", "irritant_watched"), episode, "custody", "irritant")
+    weapon = _listed(episode, "custody", "energy_weapon")
+    _where(draft, ("energy_weapon_trigger",), episode, "custody", "energy_weapon")
+    if isinstance(weapon, Absent):
+        draft.put("energy_weapon_trigger", weapon)
+    elif weapon.used is not True:
+        draft.put("energy_weapon_trigger", weapon.used)
+    else:
+        limits = ((weapon.cycles, 3), (weapon.weapons, 1), (weapon.longest_cycle_s, 15))
+        over = [None if isinstance(v, Absent) else v > limit for v, limit in limits]
+        draft.put("energy_weapon_trigger", True if True in over else None if None in over else False, state_of(*(v for v, _ in limits)))
+
+
+def _timed(node: Any) -> Any:
+    """Every item with (time, entered, item)."""
+    for member in kinds.members(type(node)):
+        value = getattr(node, member.name)
+        inner = value if isinstance(value, tuple) else (value,)
+        for item in inner:
+            if isinstance(item, kinds.Node):
+                own = next((t for name in ("time", "start", "on") if isinstance(t := getattr(item, name, None), datetime)), None)
+                entered = getattr(item, "entered", None)
+                if isinstance(entered, datetime):
+                    yield own, entered, item
+                yield from _timed(item)
+
+
+def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
+    late = []
+    for own, entered, item in _timed(episode):
+        after = line.closed is not None and int(entered.timestamp()) > line.closed
+        if after or (own is not None and (entered - own).total_seconds() > LATE):
+            late.append(item)
+    draft.put("late_entries", len(late))
+    if late:
+        draft.evidence["late_entries"] = tuple(place(item) for item in late)
+    listed = episode.reassessments
+    draft.put("reassessments", listed if isinstance(listed, Absent) else len(listed))
+    _where(draft, ("reassessments",), episode, "reassessments")
+    sedated = bool(line.sedatives)
+    draft.put("destination_duty_due", sedated)
+
+

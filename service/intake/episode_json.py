@@ -1,0 +1,368 @@
+"""Our own JSON episode: parsed value -> checked by marshmallow -> frozen model with pointers."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from marshmallow import RAISE, Schema, ValidationError
+from marshmallow import fields as mf
+
+from service.episode import kinds, model
+from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
+from service.problems import ProblemItem, Rejected
+
+from . import fields, strict_json
+
+MOST_ITEMS = 2_000
+MOST_ITEMS_IN_ALL = 10_000
+_SCALES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
+_TOP_ONLY = ("not_collected", "accepted", "extensions")
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """A finding the caller has looked at and accepted, with a reason."""
+
+    fingerprint: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something about the reading that is no finding. ``pointer`` resolves in the body."""
+
+    code: str
+    detail: str
+    pointer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What a reader hands on. ``offset`` is the record's own UTC offset, from its first time."""
+
+    episode: model.Episode
+    accepted: tuple[Acceptance, ...]
+    notices: tuple[Notice, ...]
+    digest: str
+
+
+class _Strict(Schema):
+    """Unknown members are refused; our codes in place of sentences."""
+
+    error_messages = {"unknown": "unknown-member", "type": "not-an-object"}
+
+    class Meta:
+        unknown = RAISE
+
+
+_SCHEMAS: dict[type, Schema] = {}
+
+
+def _field(spec: kinds.Kind) -> mf.Field[Any]:
+    match spec:
+        case kinds.Int():
+            return fields.Whole(spec)
+        case kinds.Num():
+            return fields.Number(spec)
+        case kinds.Flag():
+            return fields.Flag()
+        case kinds.Code():
+            return fields.Word(spec)
+        case kinds.Codes():
+            return fields.Words(spec)
+        case kinds.Time():
+            return fields.AwareTime()
+        case kinds.Ident():
+            return fields.Ident()
+        case kinds.Text():
+            return fields.Text(spec)
+        case kinds.Items():
+            return fields.Items(_nested(spec.of), spec.may_be_none)
+        case kinds.Part():
+            return fields.Part(_nested(spec.of), spec.may_be_none)
+    raise TypeError(type(spec).__name__)
+
+
+def _nested(cls: type) -> mf.Nested:
+    return mf.Nested(schema_of(cls), error_messages={"null": "null-refused", "type": "not-an-object"})
+
+
+def schema_of(cls: type) -> Schema:
+    """The marshmallow schema of one model class (one instance a process)."""
+    if cls not in _SCHEMAS:
+        made: dict[str, Any] = {}
+        for member in kinds.members(cls):
+            inner = _field(member.kind)
+            if member.required:
+                inner.required = True
+                made[member.name] = inner
+            else:
+                made[member.name] = fields.OrAbsent(inner)
+        if cls is model.Episode:
+            made |= {"not_collected": mf.Raw(), "accepted": mf.Raw()}
+        made["extensions"] = mf.Raw()
+        _SCHEMAS[cls] = type(f"{cls.__name__}Schema", (_Strict,), made)()
+    return _SCHEMAS[cls]
+
+
+# ---------------------------------------------------------------- before marshmallow: sizes
+
+
+def _lists(value: Any, cls: type, at: str) -> Iterator[tuple[str, int]]:
+    """Every declared list of the body with its length, whatever else is wrong with it."""
+    if type(value) is not dict:
+        return
+    for member in kinds.members(cls):
+        inner = value.get(member.name)
+        if isinstance(member.kind, kinds.Items) and type(inner) is list:
+            yield f"{at}/{member.name}", len(inner)
+            if len(inner) <= MOST_ITEMS:
+                for index, item in enumerate(inner):
+                    yield from _lists(item, member.kind.of, f"{at}/{member.name}/{index}")
+        elif isinstance(member.kind, kinds.Part):
+            yield from _lists(inner, member.kind.of, f"{at}/{member.name}")
+
+
+def _check_sizes(body: dict[str, Any]) -> None:
+    total, slips = 0, []
+    for pointer, length in _lists(body, model.Episode, ""):
+        total += length
+        if length > MOST_ITEMS:
+            slips.append(_item("too-many-items", pointer))
+    for name in ("not_collected", "accepted"):
+        if type(body.get(name)) is list and len(body[name]) > MOST_ITEMS:
+            slips.append(_item("too-many-items", f"/{name}"))
+    if total > MOST_ITEMS_IN_ALL and not slips:
+        slips.append(_item("too-many-items-in-all", ""))
+    if slips:
+        raise Rejected(422, "too-many-items", slips)
+
+
+# ---------------------------------------------------------------- marshmallow's answer as problems
+
+
+def _item(code: str, pointer: str, detail: str | None = None) -> ProblemItem:
+    return ProblemItem(code, detail or fields.DETAILS[code], pointer=pointer)
+
+
+def _nearest(name: str, cls: type) -> str:
+    known = [m.name for m in kinds.members(cls)] + (list(_TOP_ONLY) if cls is model.Episode else ["extensions"])
+    close = difflib.get_close_matches(name[:80].lower(), known, n=3, cutoff=0.6)
+    return "This object has a member that is not known." + (f" Nearest known: {', '.join(close)}." if close else "")
+
+
+def _inner_class(cls: type | None, name: str) -> type | None:
+    for member in kinds.members(cls) if cls else ():
+        if member.name == name and isinstance(member.kind, (kinds.Items, kinds.Part)):
+            return member.kind.of
+    return None
+
+
+def _flatten(messages: Any, cls: type | None, at: str) -> Iterator[ProblemItem]:
+    if isinstance(messages, dict):
+        for key, inner in messages.items():
+            if inner == ["unknown-member"] and cls is not None and isinstance(key, str):
+                yield ProblemItem("unknown-member", _nearest(key, cls), pointer=at)
+            elif key == "_schema":
+                yield from _flatten(inner, cls, at)
+            elif isinstance(key, int):
+                yield from _flatten(inner, cls, f"{at}/{key}")
+            else:
+                # A required member that is not there has no place of its own: point at its object.
+                where = at if inner == ["missing-member"] else f"{at}/{key}"
+                detail = f"{fields.DETAILS['missing-member']} Name: {key}." if inner == ["missing-member"] else None
+                if detail:
+                    yield ProblemItem("missing-member", detail, pointer=where)
+                else:
+                    yield from _flatten(inner, _inner_class(cls, key), where)
+    else:
+        for code in messages:
+            known = code if code in fields.DETAILS else "not-an-object"
+            yield _item(known, at)
+
+
+def _load(body: dict[str, Any]) -> dict[str, Any]:
+    try:
+        return dict(schema_of(model.Episode).load(body))
+    except ValidationError as error:
+        raise Rejected(422, "invalid-episode", list(_flatten(error.messages, model.Episode, ""))) from None
+
+
+# ---------------------------------------------------------------- what the system has no place for
+
+_Trie = dict[str, Any]
+
+
+def _path_exists(parts: list[str], cls: type) -> bool:
+    member = next((m for m in kinds.members(cls) if parts and m.name == parts[0]), None)
+    if member is None:
+        return False
+    rest = parts[1:]
+    if not rest:
+        return not member.required
+    if isinstance(member.kind, kinds.Items):
+        return rest[0] == "*" and len(rest) > 1 and _path_exists(rest[1:], member.kind.of)
+    return isinstance(member.kind, kinds.Part) and _path_exists(rest, member.kind.of)
+
+
+def _trie(paths: Any) -> _Trie:
+    if type(paths) is not list:
+        raise Rejected(422, "invalid-episode", [_item("not-a-list", "/not_collected")])
+    out: _Trie = {}
+    slips = []
+    for index, path in enumerate(paths):
+        parts = path.split("/")[1:] if type(path) is str and path.startswith("/") and len(path) < 200 else []
+        if not _path_exists(parts, model.Episode):
+            slips.append(_item("unknown-path", f"/not_collected/{index}"))
+            continue
+        node = out
+        for part in parts:
+            node = node.setdefault(part, {})
+        node[""] = True
+    if slips:
+        raise Rejected(422, "invalid-episode", slips)
+    return out
+
+
+# ---------------------------------------------------------------- into the model
+
+
+class _Builder:
+    def __init__(self) -> None:
+        self.notices: list[Notice] = []
+        self.slips: list[ProblemItem] = []
+
+    def node(self, cls: type, data: dict[str, Any], at: str, stable: str, by_id: bool, absent: _Trie) -> Any:
+        """Build one object; members left out become MISSING or, where the system has no place, NOT_COLLECTED."""
+        if data.get("none") is True:
+            return _none_of(cls, at, stable)
+        out: dict[str, Any] = {"at": at, "stable": stable, "by_id": by_id}
+        for member in kinds.members(cls):
+            name = member.name
+            listed = absent.get(name) or {}
+            value = data.get(name, MISSING)
+            if value is MISSING:
+                if "" in listed:
+                    value = NOT_COLLECTED
+            elif isinstance(value, Absent):
+                pass
+            else:
+                if "" in listed:
+                    self.notices.append(
+                        Notice("sent-although-not-collected", "Listed in not_collected and sent all the same; the value counts.", f"{at}/{name}")
+                    )
+                if isinstance(member.kind, kinds.Part):
+                    value = self.node(member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed)
+                elif isinstance(member.kind, kinds.Items):
+                    value = self.items(member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed.get("*", {}))
+            out[name] = value
+        if cls is model.VitalSet:
+            self._check_score(out)
+        if cls is model.Age and out["unit"] == "a" and out["value"] > 89:
+            out["value"] = 90
+        return cls(**out)
+
+    def items(self, cls: type, data: list[dict[str, Any]], at: str, stable: str, by_id: bool, absent: _Trie) -> tuple[Any, ...]:
+        """Build a list; ids are unique in it."""
+        out = []
+        seen: set[str] = set()
+        for index, item in enumerate(data):
+            here = f"{at}/{index}"
+            ident = item.get("id", MISSING)
+            has = isinstance(ident, str)
+            if has and ident in seen:
+                self.slips.append(_item("duplicate-id", f"{here}/id"))
+            if has:
+                seen.add(ident)
+            out.append(self.node(cls, item, here, f"{stable}/{ident}" if has else f"{stable}/{index}", by_id and has, absent))
+        return tuple(out)
+
+    def _check_score(self, vital: dict[str, Any]) -> None:
+        scale, score = vital["agitation_scale"], vital["agitation_score"]
+        if isinstance(scale, str) and isinstance(score, int):
+            low, high = _SCALES[scale]
+            if not low <= score <= high:
+                self.slips.append(_item("score-out-of-scale", f"{vital['at']}/agitation_score"))
+
+
+def _none_of(cls: type, at: str, stable: str) -> Any:
+    """A section of which there was none: empty lists, flags false, everything else not indicated."""
+    out: dict[str, Any] = {"at": at, "stable": stable}
+    for member in kinds.members(cls):
+        if isinstance(member.kind, kinds.Items):
+            out[member.name] = ()
+        elif isinstance(member.kind, kinds.Part):
+            out[member.name] = _none_of(member.kind.of, at, stable)
+        elif isinstance(member.kind, kinds.Flag):
+            out[member.name] = False
+        else:
+            out[member.name] = Absent("declined", "not_indicated")
+    return cls(**out)
+
+
+def _accepted(value: Any) -> tuple[Acceptance, ...]:
+    if type(value) is not list:
+        raise Rejected(422, "invalid-episode", [_item("not-a-list", "/accepted")])
+    out, slips = [], []
+    for index, entry in enumerate(value):
+        at = f"/accepted/{index}"
+        if type(entry) is not dict or set(entry) != {"fingerprint", "reason"}:
+            slips.append(ProblemItem("not-an-object", "Give an object with fingerprint and reason.", pointer=at))
+            continue
+        mark, reason = entry["fingerprint"], entry["reason"]
+        if type(mark) is not str or not mark.startswith("v1:") or len(mark) > 80:
+            slips.append(_item("not-a-fingerprint", f"{at}/fingerprint"))
+        elif type(reason) is not str or not reason.strip():
+            slips.append(_item("not-text", f"{at}/reason"))
+        elif len(reason) > 500:
+            slips.append(_item("too-long", f"{at}/reason"))
+        else:
+            out.append(Acceptance(mark, reason))
+    if slips:
+        raise Rejected(422, "invalid-episode", slips)
+    return tuple(out)
+
+
+def from_value(body: Any) -> Intake:
+    """Read a parsed JSON body. Raises Rejected (422) with at most 50 places."""
+    if type(body) is not dict:
+        raise Rejected(422, "invalid-episode", [_item("not-an-object", "")])
+    _check_sizes(body)
+    data = _load(body)
+    for name in ("not_collected", "accepted"):
+        if name in body and body[name] is None:
+            raise Rejected(422, "invalid-episode", [_item("null-refused", f"/{name}")])
+    absent = _trie(body.get("not_collected", []))
+    accepted = _accepted(body.get("accepted", []))
+    builder = _Builder()
+    episode = builder.node(model.Episode, data, "", "", True, absent)
+    if builder.slips:
+        raise Rejected(422, "invalid-episode", builder.slips)
+    rest = {name: value for name, value in body.items() if name != "accepted"}
+    digest = "v1:" + hashlib.sha256(strict_json.canonical(rest)).hexdigest()
+    return Intake(episode, accepted, tuple(builder.notices), digest)
+
+
+def read(body: bytes) -> Intake:
+    """Read the bytes of one JSON episode. Raises Rejected (400, 422)."""
+    return from_value(strict_json.loads(body))
+
+
+def first_time(node: Any) -> datetime | None:
+    """The first time of a record in the order of its members, for the record's own offset."""
+    for member in kinds.members(type(node)):
+        value = getattr(node, member.name)
+        if isinstance(value, datetime):
+            return value
+        inner = value if isinstance(value, tuple) else (value,)
+        for item in inner:
+            if isinstance(item, kinds.Node):
+                found = first_time(item)
+                if found is not None:
+                    return found
+    return None

@@ -1,0 +1,244 @@
+"""Marshmallow fields as strict as the contract: no coercion, fixed error codes, no value in any message."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from marshmallow import ValidationError, fields
+
+from service.episode import kinds
+from service.episode.kinds import Absent
+
+#: code -> what the caller reads. Nothing here quotes the request.
+DETAILS = {
+    "missing-member": "This member says which thing the item is and cannot be left out.",
+    "null-refused": "null is not accepted. Leave the member out, or say why it is absent.",
+    "not-an-object": "Give an object.",
+    "not-a-list": "Give a list.",
+    "too-many-items": "The list is too long.",
+    "too-many-items-in-all": "The lists of the episode are too long together.",
+    "not-a-whole-number": "Give a whole number.",
+    "not-a-number": "Give a number.",
+    "out-of-range": "The number is outside its physical range.",
+    "not-true-or-false": "Give true or false.",
+    "not-text": "Give text.",
+    "too-long": "The text is too long.",
+    "unknown-word": "The word is not in the closed set of this member.",
+    "same-word-twice": "A word stands in the list twice.",
+    "not-an-id": "Give 1 to 64 letters, digits, dots, underscores or hyphens.",
+    "duplicate-id": "Another item of this list has the same id.",
+    "not-a-time": "Give date and time as RFC 3339 with an offset, such as 2031-04-12T18:02:00-06:00.",
+    "no-offset": "Give the time with its offset from UTC.",
+    "impossible-time": "There is no such date or time.",
+    "time-out-of-range": "Times lie between the years 1950 and 2050.",
+    "not-an-absence": 'Give {"absent": "not_collected"} or {"absent": "declined", "reason": a code}.',
+    "not-none": 'none stands alone and is true: {"none": true}.',
+    "score-out-of-scale": "The scale has no such score.",
+    "unknown-path": "This is not the path of a member of the episode.",
+    "not-a-fingerprint": "Give a fingerprint as a review states it.",
+}
+
+_TIME = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?")
+_IDENT = re.compile(kinds.ID_PATTERN.strip("^$"))
+
+
+class Strict(fields.Field[Any]):
+    """Base of all fields here: null is refused with our code, required has our code."""
+
+    default_error_messages = {"required": "missing-member", "null": "null-refused", "validator_failed": "not-an-object"}
+
+
+class Whole(Strict):
+    """A whole number in bounds; 5.0 is one, true is not."""
+
+    def __init__(self, spec: kinds.Int, **more: Any) -> None:
+        super().__init__(**more)
+        self._low, self._high = spec.low, spec.high
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> int:
+        if type(value) is float and value.is_integer():
+            value = int(value)
+        if type(value) is not int:
+            raise ValidationError("not-a-whole-number")
+        if not self._low <= value <= self._high:
+            raise ValidationError("out-of-range")
+        return value
+
+
+class Number(Strict):
+    """A finite number in bounds."""
+
+    def __init__(self, spec: kinds.Num, **more: Any) -> None:
+        super().__init__(**more)
+        self._low, self._high = spec.low, spec.high
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> float:
+        if type(value) not in (int, float):
+            raise ValidationError("not-a-number")
+        if not self._low <= value <= self._high or not math.isfinite(value):
+            raise ValidationError("out-of-range")
+        return float(value)
+
+
+class Flag(Strict):
+    """true or false."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> bool:
+        if type(value) is not bool:
+            raise ValidationError("not-true-or-false")
+        return value
+
+
+class Word(Strict):
+    """One word of a closed set."""
+
+    def __init__(self, spec: kinds.Code, **more: Any) -> None:
+        super().__init__(**more)
+        self._words = frozenset(spec.words)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> str:
+        if type(value) is not str:
+            raise ValidationError("not-text")
+        if value not in self._words:
+            raise ValidationError("unknown-word")
+        return value
+
+
+class Words(Strict):
+    """A list of different words of a closed set."""
+
+    def __init__(self, spec: kinds.Codes, **more: Any) -> None:
+        super().__init__(**more)
+        self._words = frozenset(spec.words)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> tuple[str, ...]:
+        if type(value) is not list:
+            raise ValidationError("not-a-list")
+        if len(value) > len(self._words):
+            raise ValidationError("too-many-items")
+        slips: dict[int, list[str]] = {}
+        for index, word in enumerate(value):
+            if type(word) is not str:
+                slips[index] = ["not-text"]
+            elif word not in self._words:
+                slips[index] = ["unknown-word"]
+            elif word in value[:index]:
+                slips[index] = ["same-word-twice"]
+        if slips:
+            raise ValidationError(slips)
+        return tuple(value)
+
+
+class Text(Strict):
+    """Free text up to a length, in code points."""
+
+    def __init__(self, spec: kinds.Text, **more: Any) -> None:
+        super().__init__(**more)
+        self._longest = spec.longest
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> str:
+        if type(value) is not str:
+            raise ValidationError("not-text")
+        if len(value) > self._longest:
+            raise ValidationError("too-long")
+        return value
+
+
+class Ident(Strict):
+    """An opaque id."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> str:
+        if type(value) is not str:
+            raise ValidationError("not-text")
+        if not _IDENT.fullmatch(value):
+            raise ValidationError("not-an-id")
+        return value
+
+
+class AwareTime(Strict):
+    """RFC 3339 with offset, between 1950 and 2050 (the bounds of NEMSIS v3.5.1)."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> datetime:
+        if type(value) is not str:
+            raise ValidationError("not-text")
+        match = _TIME.fullmatch(value)
+        if match is None:
+            raise ValidationError("not-a-time")
+        if match.group(3) is None:
+            raise ValidationError("no-offset")
+        try:
+            time = datetime.fromisoformat(value.upper())
+        except ValueError:
+            raise ValidationError("impossible-time") from None
+        if not 1950 <= time.year <= 2050:
+            raise ValidationError("time-out-of-range")
+        return time
+
+
+class Items(Strict):
+    """A list of objects of one schema."""
+
+    def __init__(self, inner: fields.Nested, may_be_none: bool, **more: Any) -> None:
+        super().__init__(**more)
+        self._inner, self._may_be_none = inner, may_be_none
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> list[Any]:
+        if self._may_be_none and type(value) is dict and "none" in value:
+            if value != {"none": True} or value["none"] is not True:
+                raise ValidationError("not-none")
+            return []
+        if type(value) is not list:
+            raise ValidationError("not-a-list")
+        out, slips = [], {}
+        for index, item in enumerate(value):
+            try:
+                out.append(self._inner.deserialize(item))
+            except ValidationError as error:
+                slips[index] = error.messages
+        if slips:
+            raise ValidationError(slips)
+        return out
+
+
+class Part(Strict):
+    """One nested object; ``none`` (or an empty list) where a section may be empty."""
+
+    def __init__(self, inner: fields.Nested, may_be_none: bool, **more: Any) -> None:
+        super().__init__(**more)
+        self._inner, self._may_be_none = inner, may_be_none
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Any:
+        if self._may_be_none:
+            if value == [] and type(value) is list:
+                return {"none": True}
+            if type(value) is dict and "none" in value:
+                if value != {"none": True} or value["none"] is not True:
+                    raise ValidationError("not-none")
+                return {"none": True}
+        return self._inner.deserialize(value)
+
+
+class OrAbsent(Strict):
+    """The inner field, or an object that says why the value is absent."""
+
+    def __init__(self, inner: fields.Field[Any], **more: Any) -> None:
+        super().__init__(**more)
+        self._inner = inner
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Any:
+        if type(value) is dict and "absent" in value:
+            return _absence(value)
+        return self._inner.deserialize(value)
+
+
+def _absence(value: dict[str, Any]) -> Absent:
+    if value == {"absent": "not_collected"}:
+        return kinds.NOT_COLLECTED
+    reason = value.get("reason")
+    if value.get("absent") == "declined" and len(value) == 2 and type(reason) is str and reason in kinds.DECLINED_REASONS:
+        return Absent("declined", reason)
+    raise ValidationError("not-an-absence")

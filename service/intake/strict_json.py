@@ -1,0 +1,108 @@
+"""RFC 8259 and RFC 7493 (I-JSON) to the letter: nothing is guessed, nothing is lost without a word.
+
+Refused with 400: bytes that are not UTF-8, a byte order mark, text that is not
+JSON, NaN and infinities (also numbers too large for a double), equal member
+names, lone surrogates, and nesting deeper than ``MOST_LEVELS``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from typing import Any, NoReturn
+
+import orjson
+
+from service.problems import ProblemItem, Rejected
+
+MOST_LEVELS = 32
+#: Longest run of digits that is read as a number (a double has 17 significant ones).
+_LONGEST_NUMBER = 400
+_STRINGS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
+_NOT_BRACKETS = bytes(c for c in range(256) if c not in b"[]{}")
+
+_DETAILS = {
+    "not-json": "The body is not JSON (RFC 8259).",
+    "not-utf-8": "The body is not UTF-8 without a byte order mark.",
+    "too-deep": f"The body nests deeper than {MOST_LEVELS} levels.",
+    "duplicate-member": "An object has two members of the same name.",
+    "not-a-number": "A number is not finite; NaN and infinities are not JSON.",
+    "lone-surrogate": "A string holds half of a surrogate pair.",
+    "number-too-long": "A number has too many digits.",
+}
+
+
+def _refuse(code: str) -> NoReturn:
+    raise Rejected(400, code, [ProblemItem(code, _DETAILS[code], pointer="")]) from None
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    out = dict(pairs)
+    if len(out) != len(pairs):
+        _refuse("duplicate-member")
+    return out
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        _refuse("not-a-number")
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > _LONGEST_NUMBER:
+        _refuse("number-too-long")
+    return int(text)
+
+
+def _constant(_: str) -> NoReturn:
+    _refuse("not-a-number")
+
+
+def depth(body: bytes) -> int:
+    """Deepest nesting of brackets outside strings."""
+    level = deepest = 0
+    for bracket in _STRINGS.sub(b"", body).translate(None, _NOT_BRACKETS):
+        if bracket in b"[{":
+            level += 1
+            deepest = max(deepest, level)
+        else:
+            level -= 1
+    return deepest
+
+
+_DECODER = json.JSONDecoder(
+    object_pairs_hook=_members, parse_float=_number, parse_int=_whole, parse_constant=_constant
+)
+
+
+def loads(body: bytes) -> Any:
+    """Parse one JSON text. Raises Rejected (400)."""
+    if depth(body) > MOST_LEVELS:
+        _refuse("too-deep")
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError:
+        _refuse("not-utf-8")
+    if text.startswith("\ufeff"):
+        _refuse("not-utf-8")
+    try:
+        value = _DECODER.decode(text)
+    except (ValueError, RecursionError):
+        _refuse("not-json")
+    if b"\\u" in body:
+        try:
+            json.dumps(value, ensure_ascii=False).encode("utf-8")
+        except UnicodeEncodeError:
+            _refuse("lone-surrogate")
+    return value
+
+
+def canonical(value: Any) -> bytes:
+    """The value written again with sorted names and no white space, for the input digest."""
+    try:
+        return orjson.dumps(value, option=orjson.OPT_SORT_KEYS)
+    except TypeError:  # whole numbers beyond 64 bits
+        return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode("utf-8")

@@ -1,0 +1,116 @@
+"""The way through the house: bytes in, one review out. Pure once it is built.
+
+Built once a process: the rulebook is read, every profile is bound and
+compiled into the engine, and the rules' own examples are run through both
+deciders before anybody is served.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from service import __version__
+from service.engine.decide import Decider
+from service.episode.model import Episode
+from service.facts.build import build as build_facts
+from service.facts.model import FactSheet
+from service.facts.phrases import Phrases, compile_phrases
+from service.facts.timeline import Timeline
+from service.intake import episode_json
+from service.intake.episode_json import Intake
+from service.resources import rules_directory
+from service.review.build import Review, Ruleset
+from service.review.build import build as build_review
+from service.rulebook import strict_yaml
+from service.rulebook.examples import fact_examples
+from service.rulebook.load import Rulebook, load_rulebook
+from service.rulebook.model import BoundRule
+from service.rulebook.profiles import bind, bind_all
+
+#: Version of the contract.
+API_VERSION = "1.0"
+
+_READERS = {"application/json": episode_json.read}
+
+
+class UnknownProfile(KeyError):
+    """No profile of that name is loaded."""
+
+
+class Pipeline:
+    """All that is needed to review an episode under any loaded profile. Safe to share between threads."""
+
+    def __init__(self, book: Rulebook, declared: Phrases, rulesets: Mapping[str, Ruleset], deciders: Mapping[str, Decider]) -> None:
+        self.rulebook = book
+        self._phrases = declared
+        self._rulesets = rulesets
+        self._deciders = deciders
+
+    @classmethod
+    def build(cls, rules: Path | None = None, extra: Path | None = None) -> Pipeline:
+        """Load and compile. Raises RulebookError (one line a slip) or EngineError."""
+        directory = rules or rules_directory()
+        book = load_rulebook(directory, extra)
+        words = book.vocabulary
+        declared = compile_phrases(strict_yaml.load(directory / "vocabulary.yaml")["phrases"])
+        rulesets, deciders = {}, {}
+        for name, profile in book.profiles.items():
+            bound = bind_all(book.rules, profile, words.units)
+            rulesets[name] = Ruleset.of(book, profile, bound, __version__, API_VERSION)
+            deciders[name] = Decider(bound, words.catalogue, words.when_none)  # type: ignore[arg-type]
+        return cls(book, declared, rulesets, deciders)
+
+    def self_test(self) -> list[str]:
+        """Every rule's own examples through both deciders; the failures, empty when all hold.
+
+        Under profiles other than the default the examples show only that the
+        two deciders agree: other numbers, other outcomes.
+        """
+        words = self.rulebook.vocabulary
+        failures: list[str] = []
+        cases, variants, variant_cases = [], [], []
+        for rule in self.rulebook.rules:
+            found = list(fact_examples(rule, words))
+            if not found:
+                failures.append(f"{rule.id}: no example")
+            for number, example in enumerate(found):
+                if example.default_numbers:
+                    cases.append((rule.id, example.fact, example.expect))
+                else:
+                    name = f"{rule.id}#{number}"
+                    variants.append(replace(example.bound, rule=replace(rule, id=name)))
+                    variant_cases.append((name, example.fact, example.expect))
+        default = Decider(bind_defaults(self.rulebook), words.catalogue, words.when_none)  # type: ignore[arg-type]
+        failures += default.self_test(cases)
+        if variants:
+            failures += Decider(variants, words.catalogue, words.when_none).self_test(variant_cases)  # type: ignore[arg-type]
+        sheet = FactSheet(tuple(fact for _, fact, _ in cases), {})
+        for name, decider in self._deciders.items():
+            failures += [f"{d.bound.rule.id}: deciders disagree under {name}" for d in decider.decide(sheet) if d.disputed]
+        return failures
+
+    def facts(self, episode: Episode) -> FactSheet:
+        """The facts of one episode."""
+        return build_facts(episode, self._phrases)
+
+    def read(self, body: bytes, media_type: str) -> Intake:
+        """Read a body. Raises Rejected (400, 422)."""
+        return _READERS[media_type](body)
+
+    def review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
+        """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated."""
+        if profile not in self._rulesets:
+            raise UnknownProfile
+        intake = self.read(body, media_type)
+        sheet = self.facts(intake.episode)
+        decisions = self._deciders[profile].decide(sheet)
+        line = Timeline(intake.episode)
+        closed = line.closed if line.closed is not None else line.last
+        return build_review(self._rulesets[profile], intake, sheet, decisions, closed, explain=explain)
+
+
+def bind_defaults(book: Rulebook) -> tuple[BoundRule, ...]:
+    """Every rule with its own default numbers, whatever the profiles say."""
+    return tuple(bind(rule, book.vocabulary.units, {}) for rule in book.rules)

@@ -1,0 +1,1 @@
+"""One module for every representation of a review."""

@@ -1,0 +1,1 @@
+"""Outcomes, facts and profile in; findings, accounts and explanations out."""

@@ -1,0 +1,1 @@
+"""Rules and profiles as data: read strictly, checked, bound to an agency's numbers."""

@@ -1,0 +1,122 @@
+"""The rulebook as documents: what ``/v1/rules``, ``/v1/profiles`` and ``/v1/facts`` answer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .load import Rulebook
+from .model import Profile, Rule
+
+
+def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
+    return [
+        {
+            "key": source.key,
+            "title": book.sources[source.key]["title"],
+            "publisher": book.sources[source.key]["publisher"],
+            "edition": book.sources[source.key]["edition"],
+            "locator": source.locator,
+            "supports": source.supports,
+            "confidence": source.confidence,
+        }
+        for source in rule.sources
+    ]
+
+
+def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
+    """One rule as a document: everything but its examples."""
+    out: dict[str, Any] = {
+        "id": rule.id,
+        "name": rule.name,
+        "revision": rule.revision,
+        "title": rule.title,
+        "phase": rule.phase,
+        "category": rule.category,
+        "severity": rule.severity,
+        "severity_allowed": list(rule.severity_allowed),
+        "handled_by": rule.handled_by,
+        "about": rule.about,
+        "locked": rule.locked,
+        "parameters": [
+            {"name": p.name, "unit": p.unit, "default": p.default, "min": p.low, "max": p.high, "source": p.source}
+            for p in rule.parameters
+        ],
+        "applies_when": rule.raw["applies_when"],
+        "fails_when": rule.raw["fails_when"],
+        "message": rule.message,
+        "remediation": rule.remediation,
+        "why": rule.why,
+        "known_limits": list(rule.known_limits),
+        "requires": list(rule.requires),
+        "answers": [{"fact": fact, "says": book.facts[fact]["says"]} for fact in rule.answers],
+        "sources": _sources(rule, book),
+        "history": rule.raw["history"],
+    }
+    if rule.tell_now:
+        out["tell_now"] = rule.tell_now
+    if rule.cascade:
+        out["cascade"] = rule.cascade
+    return out
+
+
+def _ruleset(book: Rulebook) -> dict[str, str]:
+    return {"name": book.name, "version": book.version, "digest": book.digest}
+
+
+def rules_document(book: Rulebook) -> dict[str, Any]:
+    """Every rule, complete and unpaged."""
+    return {"ruleset": _ruleset(book), "rules": [rule_entry(rule, book) for rule in book.rules]}
+
+
+def rule_document(book: Rulebook, id_or_name: str) -> dict[str, Any] | None:
+    """One rule by id or name with its examples, None when there is none."""
+    rule = book.find(id_or_name)
+    return None if rule is None else {**rule_entry(rule, book), "examples": rule.raw["examples"]}
+
+
+def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
+    return {
+        "id": profile.id,
+        "version": profile.version,
+        "title": profile.title,
+        "digest": book.profile_digests[profile.id],
+        "notes": profile.raw.get("notes", []),
+        "parameters": profile.raw.get("parameters", {}),
+        "severities": profile.raw.get("severities", {}),
+        "off": [{"rule": s.rule, "reason": s.reason, "owner": s.owner, "ends": s.ends} for s in profile.off],
+    }
+
+
+def profiles_document(book: Rulebook) -> dict[str, Any]:
+    """Every profile and its choices."""
+    return {"ruleset": _ruleset(book), "profiles": [_profile(book.profiles[name], book) for name in sorted(book.profiles)]}
+
+
+def profile_document(book: Rulebook, name: str) -> dict[str, Any] | None:
+    """One profile by its id, None when there is none."""
+    return _profile(book.profiles[name], book) if name in book.profiles else None
+
+
+def facts_document(book: Rulebook) -> dict[str, Any]:
+    """Every kind of fact with its attributes: what a rule may ask about."""
+    return {
+        "kinds": [
+            {
+                "kind": kind.name,
+                "about": kind.doc,
+                "when_none": kind.when_none,
+                "attributes": [
+                    {
+                        "name": a.name,
+                        "type": a.type,
+                        "unit": a.unit,
+                        "about": a.label,
+                        "values": sorted(a.values),
+                        "from_record": a.from_record,
+                    }
+                    for a in kind.attributes.values()
+                ],
+            }
+            for kind in book.vocabulary.kinds.values()
+        ]
+    }

@@ -1,0 +1,112 @@
+"""Messages: fixed text with derived numbers in it, never a value of judgement or anybody's words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from .model import Leaf, Parameter, Scalar
+from .vocabulary import Attribute, Vocabulary
+
+_PLACE = re.compile(r"\{([a-z0-9_]+)\}")
+#: Words that do not read well with spaces for underscores.
+_WORDS = {
+    "im": "IM",
+    "iv": "IV",
+    "n95": "N95 mask",
+    "spo2_low": "low oxygen saturation",
+    "rr_low": "slow breathing",
+    "rr_high": "fast breathing",
+    "sbp_low": "low blood pressure",
+    "hr_high": "fast heart rate",
+    "hr_low": "slow heart rate",
+    "etco2_high": "high EtCO2",
+    "etco2_low": "low EtCO2",
+    "etco2_rise": "rise of EtCO2",
+    "vitals_sedated": "vital signs after a sedative",
+    "apnoea": "apnea",
+    "ecg": "ECG",
+}
+
+
+def word(value: str) -> str:
+    """How a coded word reads in a sentence."""
+    return _WORDS.get(value, value.replace("_", " "))
+
+
+def number(value: float) -> str:
+    """A number as short as it is exact to two decimals: 5, 0.5, 4.88."""
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def _divisor(unit: str) -> int:
+    if unit == "s":
+        return 60
+    tail = unit.rsplit("/", 1)[-1]
+    return int(tail) if tail in ("10", "100") else 1
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A compiled message. ``attributes`` are the ones that must be known when it is rendered."""
+
+    text: str
+    attributes: tuple[str, ...]
+    _formats: Mapping[str, Callable[[Scalar], str]]
+
+    def render(self, values: Mapping[str, Scalar], parameters: Mapping[str, int | float]) -> str:
+        """Fill in. An attribute that is not known reads "not charted"."""
+
+        def fill(match: re.Match[str]) -> str:
+            name = match.group(1)
+            if name in parameters:
+                return number(parameters[name])
+            if name not in values:
+                return "not charted"
+            return self._formats[name](values[name])
+
+        out = _PLACE.sub(fill, self.text)
+        return out[:1].upper() + out[1:]
+
+
+def _scaled(divisor: int) -> Callable[[Scalar], str]:
+    return lambda value: number(int(value) / divisor)
+
+
+def placeholders(text: str) -> tuple[str, ...]:
+    """The names in braces, in order."""
+    return tuple(_PLACE.findall(text))
+
+
+def compile_message(
+    text: str,
+    attributes: Mapping[str, Attribute],
+    parameters: tuple[Parameter, ...],
+    leaves: tuple[Leaf, ...],
+    vocabulary: Vocabulary,
+) -> Message:
+    """Check the placeholders and prepare the formats. Raises KeyError with the unknown name.
+
+    A ``reading`` has the scale of the parameter it is compared with.
+    """
+    by_name = {p.name: p for p in parameters}
+    reading = 1
+    for leaf in leaves:
+        if leaf.parameter and attributes[leaf.attribute].unit == "reading":
+            reading = vocabulary.units[by_name[leaf.parameter].unit][1]
+    formats: dict[str, Callable[[Scalar], str]] = {}
+    used = []
+    for name in placeholders(text):
+        if name in by_name:
+            continue
+        attribute = attributes[name]
+        used.append(name)
+        if attribute.type == "int":
+            divisor = reading if attribute.unit == "reading" else _divisor(attribute.unit)
+            formats[name] = _scaled(divisor)
+        elif attribute.type == "bool":
+            formats[name] = lambda value: "yes" if value else "no"
+        else:
+            formats[name] = lambda value: word(str(value))
+    return Message(text, tuple(used), formats)

@@ -1,0 +1,142 @@
+"""The rulebook as frozen data: what a rule, a parameter and a profile are.
+
+Nothing here reads files or evaluates anything. Conditions come in two forms:
+*written* (a leaf may name a parameter as ``$name``) and *bound* (every leaf
+holds a literal in the attribute's own scaled integer unit). ``bind`` in
+``service.rulebook.profiles`` turns the first into the second.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Scalar = int | bool | str
+
+#: Operators that ask about a value's state (design: true or false, unknown when not collected).
+STATE_OPS = ("recorded", "missing", "declined")
+#: Operators that compare a value (unknown unless the state is ``recorded``).
+VALUE_OPS = ("eq", "ne", "lt", "le", "gt", "ge")
+
+
+@dataclass(frozen=True, slots=True)
+class Leaf:
+    """One attribute, one operator, one literal or ``$parameter``.
+
+    ``value`` is the literal (``True`` for the state operators); ``parameter``
+    is the name of a rule parameter, or None. Bound leaves have no parameter.
+    """
+
+    attribute: str
+    op: str
+    value: Scalar | None
+    parameter: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """``all`` or ``any`` over leaves and, one level deeper, groups."""
+
+    mode: Literal["all", "any"]
+    terms: tuple[Leaf | Group, ...]
+
+    def leaves(self) -> tuple[Leaf, ...]:
+        """Every leaf in reading order."""
+        out: list[Leaf] = []
+        for term in self.terms:
+            out.extend(term.leaves() if isinstance(term, Group) else (term,))
+        return tuple(out)
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A number an agency may choose inside ``low``..``high``; ``unit`` as people write it (min, mg)."""
+
+    name: str
+    unit: str
+    default: int | float
+    low: int | float
+    high: int | float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a rule's trigger or number comes from. ``confidence``: read, read_secondary, memory, practice."""
+
+    key: str
+    locator: str
+    supports: str
+    confidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule as written. ``raw`` is the loaded YAML mapping (for ``/v1/rules`` and the digest)."""
+
+    id: str
+    name: str
+    phase: str
+    category: str
+    handled_by: str
+    about: str
+    severity: str
+    severity_allowed: tuple[str, ...]
+    locked: bool
+    revision: int
+    title: str
+    parameters: tuple[Parameter, ...]
+    applies_when: Group
+    fails_when: Group
+    message: str
+    remediation: str
+    why: str
+    tell_now: str | None
+    requires: tuple[str, ...]
+    answers: tuple[str, ...]
+    cascade: str | None
+    known_limits: tuple[str, ...]
+    sources: tuple[Source, ...]
+    raw: dict[str, object] = field(repr=False, compare=False)
+
+    @property
+    def number(self) -> int:
+        """The four digits of the id, for ordering."""
+        return int(self.id[3:])
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOff:
+    """A rule an agency has switched off: why, who owns that, and the last day it holds (YYYY-MM-DD)."""
+
+    rule: str
+    reason: str
+    owner: str
+    ends: str
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """An agency's choices. ``parameters``: rule id -> name -> value in the parameter's own unit."""
+
+    id: str
+    version: int
+    title: str
+    parameters: dict[str, dict[str, int | float]]
+    severities: dict[str, str]
+    off: tuple[SwitchOff, ...]
+    raw: dict[str, object] = field(repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class BoundRule:
+    """A rule with one profile's numbers in place: all that the engine and the evaluator see.
+
+    ``values``: parameter name -> value in the parameter's own unit, for messages.
+    """
+
+    rule: Rule
+    severity: str
+    applies: Group
+    fails: Group
+    values: dict[str, int | float]

@@ -1,0 +1,123 @@
+"""An agency's choices, checked against what each rule allows, and the rules bound to them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from . import strict_yaml
+from .model import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
+
+_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+_KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "off")
+
+
+def _is_date(text: object) -> bool:
+    try:
+        return isinstance(text, str) and date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
+def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -> tuple[Profile, list[str]]:
+    slips: list[str] = []
+    unknown = [key for key in data if key not in _KEYS]
+    if unknown:
+        slips.append(f"unknown: {', '.join(unknown)}")
+    parameters: dict[str, dict[str, int | float]] = {}
+    for rule_id, choices in data.get("parameters", {}).items():
+        rule = rules.get(rule_id)
+        known = {p.name: p for p in rule.parameters} if rule else {}
+        if rule is None:
+            slips.append(f"parameters: unknown rule {rule_id}")
+            continue
+        parameters[rule_id] = {}
+        for name, choice in choices.items():
+            parameter = known.get(name)
+            if parameter is None:
+                slips.append(f"{rule_id}: unknown parameter {name}")
+                continue
+            value: Any = choice.get("value") if isinstance(choice, dict) else choice
+            source = choice.get("source") if isinstance(choice, dict) else None
+            if type(value) not in (int, float) or not parameter.low <= value <= parameter.high:
+                slips.append(f"{rule_id}.{name}: outside {parameter.low} to {parameter.high}")
+            elif source not in sources:
+                slips.append(f"{rule_id}.{name}: a value needs a source")
+            else:
+                parameters[rule_id][name] = value
+    severities: dict[str, str] = {}
+    for rule_id, choice in data.get("severities", {}).items():
+        rule = rules.get(rule_id)
+        severity = choice.get("severity") if isinstance(choice, dict) else choice
+        if rule is None:
+            slips.append(f"severities: unknown rule {rule_id}")
+        elif rule.locked or severity not in rule.severity_allowed:
+            slips.append(f"{rule_id}: severity is not allowed")
+        else:
+            severities[rule_id] = severity
+    off: list[SwitchOff] = []
+    for entry in data.get("off", []):
+        rule = rules.get(entry.get("rule"))
+        if rule is None:
+            slips.append(f"off: unknown rule {entry.get('rule')}")
+        elif rule.locked:
+            slips.append(f"off: {rule.id} is locked")
+        elif not entry.get("reason") or not entry.get("owner") or not _is_date(entry.get("ends")):
+            slips.append(f"off: {rule.id} needs reason, owner and end date")
+        else:
+            off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
+    profile = Profile(str(data["profile"]), int(data["version"]), str(data["title"]), parameters, severities, tuple(off), data)
+    return profile, slips
+
+
+def load_profiles(directory: Path, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -> tuple[dict[str, Profile], list[str]]:
+    """Every profile of a directory by its id, and one line for every slip."""
+    out: dict[str, Profile] = {}
+    slips: list[str] = []
+    for path in sorted(directory.glob("*.yaml")):
+        try:
+            profile, found = _profile(strict_yaml.load(path), rules, sources)
+        except strict_yaml.YamlError as error:
+            slips.append(str(error))
+            continue
+        except (KeyError, TypeError, AttributeError, ValueError) as error:
+            slips.append(f"{path.name}: {type(error).__name__}: {error}")
+            continue
+        if profile.id != path.stem or not _ID.fullmatch(profile.id):
+            found.append("file name is the profile's id")
+        slips += [f"{path.name}: {line}" for line in found]
+        out[profile.id] = profile
+    return out, slips
+
+
+def scaled(value: int | float, unit: str, units: Mapping[str, tuple[str, int]]) -> int:
+    """A number in a parameter's unit as the integer of the attribute, half up."""
+    exact = value * units[unit][1]
+    return int(exact + 0.5) if exact >= 0 else -int(-exact + 0.5)
+
+
+def _bound(group: Group, literals: Mapping[str, int]) -> Group:
+    terms: list[Leaf | Group] = []
+    for term in group.terms:
+        if isinstance(term, Group):
+            terms.append(_bound(term, literals))
+        elif term.parameter is None:
+            terms.append(term)
+        else:
+            terms.append(Leaf(term.attribute, term.op, literals[term.parameter]))
+    return Group(group.mode, tuple(terms))
+
+
+def bind(rule: Rule, units: Mapping[str, tuple[str, int]], values: Mapping[str, int | float], severity: str | None = None) -> BoundRule:
+    """The rule with the numbers in ``values`` (else its defaults) as scaled literals."""
+    chosen = {p.name: values.get(p.name, p.default) for p in rule.parameters}
+    literals = {p.name: scaled(chosen[p.name], p.unit, units) for p in rule.parameters}
+    return BoundRule(rule, severity or rule.severity, _bound(rule.applies_when, literals), _bound(rule.fails_when, literals), chosen)
+
+
+def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tuple[str, int]]) -> tuple[BoundRule, ...]:
+    """Every rule under one profile, the switched-off ones too (the review decides by the record's own date)."""
+    return tuple(bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id)) for rule in rules)

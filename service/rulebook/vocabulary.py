@@ -1,0 +1,177 @@
+"""The closed words of the rulebook: kinds of fact, their attributes, units.
+
+Everything is read from ``vocabulary.yaml`` and from the episode model, so that
+a member of the record is declared once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.episode import kinds, model
+
+#: Scale of a number of the record, by its unit: value x factor, half up, gives the attribute.
+MEMBER_SCALE = {
+    "kg": ("kg/10", 10),
+    "L/min": ("L/min/10", 10),
+    "s": ("s/10", 10),
+    "mm[Hg]": ("mm[Hg]/10", 10),
+    "Cel": ("Cel/10", 10),
+    "mg/dL": ("mg/dL/10", 10),
+    "": ("count/100", 100),
+}
+#: Members no rule asks about by themselves.
+NOT_ASKED = ("id", "entered")
+#: Scale of a whole number of the record stays as it is, except where the unit names another attribute unit.
+WHOLE_UNITS = {"wk": "wk", "deg": "deg", "ms": "ms", "s": "s", "": "count", "/min": "/min", "%": "%", "mm[Hg]": "mm[Hg]"}
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """One attribute of a kind of fact. ``type``: int, bool or enum; ``values`` the words of an enum."""
+
+    name: str
+    type: str
+    unit: str
+    label: str
+    values: frozenset[str]
+    from_record: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FactKind:
+    """One kind of fact, its attributes, and the outcome of a rule when no such fact is there."""
+
+    name: str
+    doc: str
+    when_none: str
+    drawn_from: str
+    attributes: Mapping[str, Attribute]
+
+
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """Everything a rule may say."""
+
+    phases: tuple[str, ...]
+    categories: tuple[str, ...]
+    severities: tuple[str, ...]
+    handlers: tuple[str, ...]
+    confidence: tuple[str, ...]
+    units: Mapping[str, tuple[str, int]]
+    kinds: Mapping[str, FactKind]
+
+    @property
+    def catalogue(self) -> dict[str, Mapping[str, Attribute]]:
+        """Kind -> attribute name -> attribute, as the engine's compiler wants it."""
+        return {name: kind.attributes for name, kind in self.kinds.items()}
+
+    @property
+    def when_none(self) -> dict[str, str]:
+        """Kind -> outcome when the list is there and holds nothing of the kind."""
+        return {name: kind.when_none for name, kind in self.kinds.items()}
+
+
+def _words_of(reference: str) -> frozenset[str]:
+    if "." not in reference:
+        return frozenset(getattr(model, reference))
+    cls, name = reference.split(".")
+    for member in kinds.members(getattr(model, cls)):
+        if member.name == name and isinstance(member.kind, (kinds.Code, kinds.Codes)):
+            return frozenset(member.kind.words)
+    raise KeyError(reference)
+
+
+def _declared(name: str, entry: Mapping[str, Any]) -> Attribute:
+    kind = entry["type"]
+    if kind == "word":
+        words = _words_of(entry["words_of"]) if "words_of" in entry else frozenset(entry["words"])
+        return Attribute(name, "enum", "", entry["label"], words, bool(entry.get("from_record")))
+    return Attribute(name, kind, entry.get("unit", ""), entry["label"], frozenset(), bool(entry.get("from_record")))
+
+
+def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
+    """The attributes that the members of one record class give, named ``prefix`` + member."""
+    out: dict[str, Attribute] = {}
+
+    def put(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
+        out[prefix + name] = Attribute(prefix + name, kind, unit, name.replace("_", " "), values, True)
+
+    for member in kinds.members(cls):
+        spec = member.kind
+        if member.name in NOT_ASKED:
+            continue
+        if isinstance(spec, kinds.Flag):
+            put(member.name, "bool")
+        elif isinstance(spec, kinds.Code):
+            put(member.name, "enum", values=frozenset(spec.words))
+        elif isinstance(spec, kinds.Codes):
+            put(member.name, "int", "count")
+            for word in spec.words:
+                put(f"{member.name}_has_{word.replace('-', '_')}", "bool")
+        elif isinstance(spec, kinds.Int):
+            put(member.name, "int", WHOLE_UNITS[spec.unit])
+        elif isinstance(spec, kinds.Num):
+            put(member.name, "int", MEMBER_SCALE[spec.unit][0])
+        elif isinstance(spec, kinds.Items):
+            put(member.name, "int", "count")
+        elif isinstance(spec, kinds.Part):
+            put(member.name, "bool")
+            out.update(member_attributes(spec.of, f"{prefix}{member.name}_"))
+        else:  # times, ids, text: only their state can be asked for
+            put(member.name, "bool")
+    return out
+
+
+def section_attributes() -> dict[str, Attribute]:
+    """The members of every section, named ``<section>_<member>``; sections that are lists give a count."""
+    out: dict[str, Attribute] = {}
+    for member in kinds.members(model.Episode):
+        if isinstance(member.kind, kinds.Part):
+            out.update(member_attributes(member.kind.of, f"{member.name}_"))
+        elif isinstance(member.kind, kinds.Items):
+            out[member.name] = Attribute(member.name, "int", "count", member.name, frozenset(), True)
+    return out
+
+
+def _merge(into: dict[str, Attribute], more: Mapping[str, Attribute]) -> None:
+    for name, attribute in more.items():
+        known = into.get(name)
+        if known is None:
+            into[name] = attribute
+        elif known.type == attribute.type == "enum":
+            into[name] = Attribute(
+                name, "enum", "", known.label, known.values | attribute.values, known.from_record
+            )
+        elif known.type != attribute.type:
+            raise ValueError(f"attribute {name} has two types")
+
+
+def parse(data: Mapping[str, Any]) -> Vocabulary:
+    """Build the vocabulary from the loaded ``vocabulary.yaml``. Raises KeyError or ValueError on a slip in it."""
+    shared = {name: _declared(name, entry) for name, entry in data["shared"].items()}
+    fact_kinds: dict[str, FactKind] = {}
+    for name, entry in data["kinds"].items():
+        attributes: dict[str, Attribute] = {}
+        for cls in entry.get("members_of", []):
+            _merge(attributes, member_attributes(getattr(model, cls)))
+        if entry.get("sections"):
+            _merge(attributes, section_attributes())
+        for key, derived in entry.get("derived", {}).items():
+            attributes[key] = _declared(key, derived)
+        for key, attribute in shared.items():
+            if key.startswith("ep_") or entry.get("shared_at"):
+                attributes[key] = attribute
+        fact_kinds[name] = FactKind(name, entry["doc"], entry["when_none"], entry["drawn_from"], attributes)
+    units = {name: (entry["attribute"], entry["factor"]) for name, entry in data["units"].items()}
+    return Vocabulary(
+        tuple(data["phases"]),
+        tuple(data["categories"]),
+        tuple(data["severities"]),
+        tuple(data["handlers"]),
+        tuple(data["confidence"]),
+        units,
+        fact_kinds,
+    )

@@ -1,0 +1,1 @@
+"""Tests of the engine: both deciders, the fence, and their agreement."""
