@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from typing import TypeAlias, TypeVar
 
 from .kinds import Absent, Code, Codes, Flag, Ident, Int, Items, Node, Num, Part, Text, Time, member
 
 T = TypeVar("T")
-V = T | Absent
+V: TypeAlias = T | Absent
 
 SIDES = ("left", "right")
 SITES = ("wrist", "forearm", "ankle", "thigh")

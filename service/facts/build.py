@@ -9,7 +9,7 @@ from service.episode.kinds import Absent
 
 from . import events, gaps, items, limbs, pairs, phrases, whole
 from .model import RECORDED, FactSheet
-from .phrases import Phrases
+from .phrases import Hit, Phrases
 from .timeline import Timeline
 
 #: kind -> the list it is drawn from, as (section, member); None: always there.
@@ -46,7 +46,7 @@ def build(episode: model.Episode, declared: Phrases) -> FactSheet:
     line = Timeline(episode)
     values, states = line.shared()
     narrative = episode.narrative
-    hits = {} if isinstance(narrative, Absent) else phrases.scan(narrative, declared)
+    hits: dict[str, list[Hit]] = {} if isinstance(narrative, Absent) else phrases.scan(narrative, declared)
     drafts = [whole.episode_fact(line, values), *items.sections(line), *limbs.limbs(line), *items.devices(line)]
     drafts += [*items.belts(line), *items.body_weights(line), *items.people(line), *items.postures(line)]
     drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]

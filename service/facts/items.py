@@ -9,7 +9,7 @@ from service.episode import kinds, model
 from service.episode.kinds import Absent
 
 from . import drugs, intervals, scales
-from .draft import Draft, epoch, place, state_of
+from .draft import Draft, epoch, place, scaled, state_of
 from .drugs import DRUGS
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part
 
@@ -260,6 +260,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
         for family in ("benzodiazepine", "antipsychotic", "opioid"):
             draft.put(family, drug.family == family if drug else None, "not_collected")
         _amounts(draft, dose, weight)
+        draft.put("weight", weight if isinstance(weight, Absent) else scaled(weight, "kg"))
         draft.put("weight_basis", basis)
         earlier = [t for d in listed if d is not dose and d.drug == dose.drug and (t := epoch(d.time)) is not None and time is not None and (t, d.at) < (time, dose.at)]
         draft.put("repeat", None if time is None else bool(earlier))

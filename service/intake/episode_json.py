@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -43,12 +43,28 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class Intake:
-    """What a reader hands on. ``offset`` is the record's own UTC offset, from its first time."""
+    """What a reader hands on.
+
+    ``language`` is that of the locations in the document that was sent:
+    ``pointer`` (RFC 6901), ``fhirpath`` or ``xpath``. For the last two
+    ``places`` maps pointers of our episode to expressions that resolve in
+    that document; ``""`` is always among them.
+    """
 
     episode: model.Episode
     accepted: tuple[Acceptance, ...]
     notices: tuple[Notice, ...]
     digest: str
+    language: str = "pointer"
+    places: Mapping[str, str] = field(default_factory=dict)
+
+    def locate(self, pointer: str) -> str:
+        """Where a place of our episode stands in the document that was sent: itself, else the nearest place around it."""
+        if self.language == "pointer":
+            return pointer
+        while pointer and pointer not in self.places:
+            pointer = pointer.rsplit("/", 1)[0]
+        return self.places[pointer]
 
 
 class _Strict(Schema):
@@ -329,7 +345,11 @@ def _accepted(value: Any) -> tuple[Acceptance, ...]:
 
 
 def from_value(body: Any) -> Intake:
-    """Read a parsed JSON body. Raises Rejected (422) with at most 50 places."""
+    """Read a parsed JSON body. Raises Rejected (422) with at most 50 places.
+
+    Readers of other formats build such a body and hand it on here; their
+    ``not_collected`` is the table of what the format has no place for.
+    """
     if type(body) is not dict:
         raise Rejected(422, "invalid-episode", [_item("not-an-object", "")])
     _check_sizes(body)

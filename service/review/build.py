@@ -33,20 +33,23 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """One review. ``document`` is what presentations render; the rest is for metrics.
+    """One review. ``document`` is what presentations render.
 
     ``outcomes``: rule id -> outcome. ``disagreements``: rules on which engine
-    and evaluator disagreed.
+    and evaluator disagreed. ``intake`` and ``sheet`` are what it rests on, for
+    presentations that draw the episode.
     """
 
     document: dict[str, Any]
     outcomes: Mapping[str, str]
     disagreements: tuple[str, ...]
+    intake: Intake
+    sheet: FactSheet
 
 
-def _place(evidence: Evidence) -> dict[str, Any]:
+def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
     label = f"{evidence.label}: no entry" if evidence.member else evidence.label
-    out: dict[str, Any] = {"pointer": evidence.pointer, "label": label}
+    out: dict[str, Any] = {intake.language: intake.locate(evidence.pointer), "label": label}
     if evidence.chars:
         out["chars"] = {"from": evidence.chars[0], "to": evidence.chars[1]}
     return out
@@ -147,7 +150,7 @@ class Ruleset:
         return cls(book, profile, bound, versions, {b.rule.id: _Static(b, book) for b in bound})
 
 
-def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone) -> dict[str, Any]:
+def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone, intake: Intake) -> dict[str, Any]:
     bound, rule = decision.bound, decision.bound.rule
     static = ruleset.static[rule.id]
     places = _places(bound, fact)
@@ -166,7 +169,7 @@ def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, z
     out |= {
         "remediation": rule.remediation,
         "why": rule.why,
-        "pointers": [_place(p) for p in places],
+        "pointers": [_place(p, intake) for p in places],
         "span": None if fact.span is None else {"from": zone.text(fact.span[0]), "to": zone.text(fact.span[1])},
         "parameters": static.parameters,
         "sources": static.sources,
@@ -181,7 +184,7 @@ def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, z
 
 def _order(ruleset: Ruleset, finding: Mapping[str, Any]) -> tuple[Any, ...]:
     words = ruleset.book.vocabulary
-    first = finding["pointers"][0]["pointer"] if finding["pointers"] else ""
+    first = next(iter(finding["pointers"][0].values())) if finding["pointers"] else ""
     return (
         words.severities.index(finding["severity"]),
         words.phases.index(finding["phase"]),
@@ -203,7 +206,7 @@ def _relate(findings: list[dict[str, Any]], by_id: Mapping[str, BoundRule]) -> N
             finding["related"] = [other["fingerprint"] for other in group if other is not finding]
 
 
-def _unknown(decision: RuleDecision, sheet: FactSheet) -> list[dict[str, Any]]:
+def _unknown(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
     rule = decision.bound.rule
     if not decision.by_fact:
         return [{"fact": rule.about, "state": sheet.drawn_from.get(rule.about, "missing"), "pointers": []}]
@@ -214,13 +217,13 @@ def _unknown(decision: RuleDecision, sheet: FactSheet) -> list[dict[str, Any]]:
         fact = sheet.facts[index]
         for attribute, state in unknowns(decision.bound, fact):
             places = fact.evidence.get(attribute, fact.pointers)
-            entry = {"fact": f"{fact.kind} {fact.key}", "attribute": attribute, "state": state, "pointers": [p.pointer for p in places]}
+            entry = {"fact": f"{fact.kind} {fact.key}", "attribute": attribute, "state": state, "pointers": [intake.locate(p.pointer) for p in places]}
             if entry not in out:
                 out.append(entry)
     return out
 
 
-def _explain(decision: RuleDecision, sheet: FactSheet) -> list[dict[str, Any]]:
+def _explain(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
     out = []
     for index, outcome in decision.by_fact:
         fact = sheet.facts[index]
@@ -228,7 +231,7 @@ def _explain(decision: RuleDecision, sheet: FactSheet) -> list[dict[str, Any]]:
             {"attribute": leaf.attribute, "op": leaf.op, "against": leaf.value, "result": {True: "true", False: "false", None: "unknown"}[truth]}
             for leaf, truth in deciding(decision.bound, fact)
         ]
-        out.append({"fact": f"{fact.kind} {fact.key}", "outcome": outcome, "pointers": [p.pointer for p in fact.pointers], "decided_by": decided})
+        out.append({"fact": f"{fact.kind} {fact.key}", "outcome": outcome, "pointers": [intake.locate(p.pointer) for p in fact.pointers], "decided_by": decided})
     return out
 
 
@@ -293,7 +296,7 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequenc
     disagreements = []
     for decision in on:
         found = [index for index, outcome in decision.by_fact if outcome == "finding" or index in decision.disputed]
-        findings += [_finding(ruleset, decision, index, sheet.facts[index], zone) for index in found]
+        findings += [_finding(ruleset, decision, index, sheet.facts[index], zone, intake) for index in found]
         if decision.disputed:
             disagreements.append(decision.bound.rule.id)
             notices.append({"code": "deciders-disagree", "severity": "critical", "detail": f"Engine and evaluator disagree about {decision.bound.rule.id}; its findings are shown and marked disputed. Please report it."})
@@ -323,22 +326,22 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequenc
             "by_phase": _counts((f["phase"] for f in left), words.phases),
         },
         "findings": left,
-        "accounts": [_account(d, sheet, explain=explain) for d in on],
-        "not_assessable": [{"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet)} for d in on if d.outcome == "not_assessable"],
+        "accounts": [_account(d, sheet, intake, explain=explain) for d in on],
+        "not_assessable": [{"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet, intake)} for d in on if d.outcome == "not_assessable"],
         "accepted": moved,
         "off": [off[s.rule] for s in ruleset.profile.off if s.rule in off],
         "notices": notices,
         "cautions": list(CAUTIONS),
     }
-    return Review(document, outcomes, tuple(disagreements))
+    return Review(document, outcomes, tuple(disagreements), intake, sheet)
 
 
-def _account(decision: RuleDecision, sheet: FactSheet, *, explain: bool) -> dict[str, Any]:
+def _account(decision: RuleDecision, sheet: FactSheet, intake: Intake, *, explain: bool) -> dict[str, Any]:
     facts: dict[str, int] = {}
     for _, outcome in decision.by_fact:
         facts[outcome] = facts.get(outcome, 0) + 1
     out: dict[str, Any] = {"rule": decision.bound.rule.id, "outcome": decision.outcome, "facts": dict(sorted(facts.items()))}
     if explain:
-        out["explanation"] = _explain(decision, sheet)
+        out["explanation"] = _explain(decision, sheet, intake)
     return out
 

@@ -176,7 +176,7 @@ def _rule(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: 
     if data["category"] == "completeness":
         _need(data["handled_by"] == "author" or not data["parameters"], "a completeness rule for the reviewer shows no limit")
     _need(len(data["title"]) <= 80 and not data["title"].endswith("."), "title: at most 80 characters, no final dot")
-    _need(("tell_now" in data) == (severity["default"] == "critical"), "tell_now stands on critical rules and only there")
+    _need(("tell_now" in data) == ("critical" in severity["allowed"]), "tell_now stands on every rule that can be critical, and only there")
     attributes = vocabulary.kinds[data["about"]].attributes
     parameters = _parameters(data["parameters"], vocabulary, sources)
     by_name = {p.name: p for p in parameters}
@@ -230,6 +230,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     except (strict_yaml.YamlError, KeyError, ValueError, TypeError) as error:
         raise RulebookError([f"{directory.name}: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
+    slips += [f"sources: fact {name} names an unknown source" for name, fact in facts.items() if fact["source"] not in sources]
     files = _rule_files(directory, vocabulary)
     if extra is not None:
         files += _rule_files(extra, vocabulary)
