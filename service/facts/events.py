@@ -294,8 +294,9 @@ class Events:
             limit = scales.sbp_limit(self.age_months)
             draft.put("under_age_limit", max([0] + [limit - r.value for r in run if not r.responded]))
             draft.put("under_age_limit_unrechecked", max([0] + [limit - r.value for r in run if r.responded and not r.rechecked]))
+            draft.put("under_age_limit_answered", max([0] + [limit - r.value for r in run if r.rechecked]))
         else:
-            draft.unknown(("under_age_limit", "under_age_limit_unrechecked"), "missing")
+            draft.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
         draft.put("readings", len(run))
         draft.put("lasted", run[-1].time - run[0].time)
         draft.put("etco2_watched", all(self._watched(r.time) for r in run))

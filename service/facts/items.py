@@ -59,6 +59,13 @@ def _monitoring(draft: Draft, line: Timeline) -> None:
         ours = [v for v in vitals if v.before_care is not True and line.in_care(epoch(v.time)) is not False]
         draft.put("vitals_after_contact", len(ours))
         draft.evidence["vitals_after_contact"] = draft.evidence.get("monitoring_vitals", ())
+    watched = part(line.episode.monitoring, "observation")
+    if isinstance(watched, Absent):
+        draft.put("observation_out_of_view", watched)
+    else:
+        away = [o for o in watched if o.seat in ("behind_out_of_view", "front_cab") or o.limbs_in_view is False]
+        draft.put("observation_out_of_view", bool(away))
+        draft.evidence["observation_out_of_view"] = tuple(place(o) for o in away)
     if isinstance(checks, Absent):
         draft.put("limb_checks_on_restrained", checks)
     else:

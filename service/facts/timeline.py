@@ -304,7 +304,8 @@ class Timeline:
         count = len(self.limbs) if not isinstance(self.limb_items, Absent) else self.limb_items
         draft.put("ep_limbs_restrained", count)
         target = part(patient, "oxygen_target")
-        draft.put("ep_scale2", False if target is MISSING else target if isinstance(target, Absent) else target == "88-92")
+        # Scale 2 only when the target is charted: without it the stricter limits hold.
+        draft.put("ep_scale2", target == "88-92")
         substances = part(patient, "substances")
         if isinstance(substances, Absent):
             draft.unknown(("ep_depressant", "ep_stimulant"), substances.state)
