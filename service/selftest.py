@@ -16,9 +16,8 @@ from typing import Any
 from service.engine.evaluator import compile_rule
 from service.episode import kinds, model
 from service.pipeline import Pipeline
-from service.problems import Rejected
+from service.problems import Rejected, pointer_order
 from service.resources import demo_directory
-from service.review.build import pointer_order
 from service.rulebook.examples import FactExample, fact_examples
 from service.rulebook.model import STATE_OPS, Group, Leaf, Rule
 

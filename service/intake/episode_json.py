@@ -14,7 +14,7 @@ from marshmallow import fields as mf
 
 from service.episode import kinds, model
 from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
-from service.problems import ProblemItem, Rejected
+from service.problems import ProblemItem, Rejected, pointer_order
 
 from . import fields, strict_json
 
@@ -206,7 +206,9 @@ def _load(body: dict[str, Any]) -> dict[str, Any]:
     try:
         return dict(schema_of(model.Episode).load(body))
     except ValidationError as error:
-        raise Rejected(422, "invalid-episode", list(_flatten(error.messages, model.Episode, ""))) from None
+        # Unknown members come from a set: the order is ours, not the hash seed's.
+        found = sorted(_flatten(error.messages, model.Episode, ""), key=lambda e: (pointer_order(e.pointer or ""), e.code, e.detail))
+        raise Rejected(422, "invalid-episode", found) from None
 
 
 # ---------------------------------------------------------------- what the system has no place for

@@ -42,7 +42,7 @@ DETAILS = {
     "not-a-fingerprint": "Give a fingerprint as a review states it.",
 }
 
-_TIME = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?")
+_TIME = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII)
 _IDENT = re.compile(kinds.ID_PATTERN.strip("^$"))
 
 
@@ -170,6 +170,8 @@ class AwareTime(Strict):
             raise ValidationError("not-a-time")
         if match.group(3) is None:
             raise ValidationError("no-offset")
+        if match.group(3)[-2:] > "59" and len(match.group(3)) > 1:
+            raise ValidationError("impossible-time")  # the library carries minutes of an offset over into hours
         try:
             time = datetime.fromisoformat(value.upper())
         except ValueError:

@@ -19,6 +19,7 @@ from service.engine.evaluator import deciding, unknowns
 from service.episode import model
 from service.facts.model import Evidence, Fact, FactSheet
 from service.intake.episode_json import Acceptance, Intake, first_time
+from service.problems import pointer_order
 from service.rulebook.load import Rulebook
 from service.rulebook.model import BoundRule, Profile, Rule
 
@@ -53,11 +54,6 @@ def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
     if evidence.chars:
         out["chars"] = {"from": evidence.chars[0], "to": evidence.chars[1]}
     return out
-
-
-def pointer_order(pointer: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key of a pointer: by its parts, numbers as numbers."""
-    return tuple((0, int(p), "") if p.isdigit() else (1, 0, p) for p in pointer.split("/")[1:])
 
 
 def _places(bound: BoundRule, fact: Fact) -> list[Evidence]:

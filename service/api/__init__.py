@@ -1,0 +1,1 @@
+"""The HTTP side: the only place that knows Flask."""

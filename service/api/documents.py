@@ -1,0 +1,45 @@
+"""Documents that do not change while the service runs: written once at the start, told apart by digest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+
+from flask import Request, Response
+
+from service.api import negotiation
+
+JSON = "application/json"
+YAML = "application/yaml"
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A body with its media type and entity tag."""
+
+    body: bytes
+    media_type: str
+    etag: str
+
+    @classmethod
+    def of(cls, body: bytes, media_type: str) -> Document:
+        """Take the entity tag from the body: the same bytes have the same tag in every process."""
+        return cls(body, media_type, hashlib.sha256(body).hexdigest())
+
+    @classmethod
+    def of_json(cls, value: object) -> Document:
+        """Write ``value`` as JSON, members in the order given."""
+        return cls.of(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode(), JSON)
+
+    def answer(self, request: Request) -> Response:
+        """200, or 304 when the caller has it already. Refusal 406."""
+        negotiation.given(request, self.media_type)
+        # contains_weak: If-None-Match compares weakly (RFC 9110, section 13.1.2).
+        held = request.if_none_match.contains_weak(self.etag)
+        response = Response(status=304) if held else Response(self.body, content_type=self.media_type)
+        if held:
+            del response.headers["Content-Type"]
+        response.set_etag(self.etag)
+        response.headers["Cache-Control"] = "no-cache"
+        return response

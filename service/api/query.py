@@ -1,0 +1,30 @@
+"""Query parameters: only known names, each at most once, only known values; nothing is repeated back."""
+
+from __future__ import annotations
+
+from flask import Request
+
+from service.api.problems import Refusal
+from service.problems import ProblemItem
+
+
+def parameters(request: Request, *known: str) -> dict[str, str]:
+    """Name -> value. Refusal 400 for a name that is not ``known`` or comes twice."""
+    wrong: list[ProblemItem] = []
+    if request.args.keys() - set(known):
+        names = ", ".join(known) if known else "none"
+        wrong.append(ProblemItem("unknown-parameter", f"Known here: {names}."))
+    for name in known:
+        if len(request.args.getlist(name)) > 1:
+            wrong.append(ProblemItem("repeated-parameter", "Send it once.", parameter=name))
+    if wrong:
+        raise Refusal("bad-query", wrong)
+    return {name: request.args[name] for name in known if name in request.args}
+
+
+def flag(values: dict[str, str], name: str) -> bool:
+    """``true`` or ``false``; false when left out. Refusal 400 for anything else."""
+    value = values.get(name, "false")
+    if value not in ("true", "false"):
+        raise Refusal("bad-query", [ProblemItem("unknown-value", "Known values: true, false.", parameter=name)])
+    return value == "true"

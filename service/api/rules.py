@@ -1,0 +1,41 @@
+"""``GET /v1/rules`` and ``/v1/rules/{id or name}``: the rulebook as data."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Flask, Response, request
+
+from service.api import query
+from service.api.documents import Document
+from service.api.problems import Refusal
+from service.rulebook import catalogue
+from service.rulebook.load import Rulebook
+
+ROUTE = "/v1/rules"
+
+
+def register(app: Flask, rulebook: Rulebook) -> None:
+    """Add the routes; every document is written here, once."""
+    routes = Blueprint("rules", __name__)
+    whole = Document.of_json(catalogue.rules_document(rulebook))
+    single: dict[str, Document] = {}
+    for each in rulebook.rules:
+        single[each.id] = single[each.name] = Document.of_json(catalogue.rule_document(rulebook, each.id))
+
+    @routes.get(ROUTE)
+    def rules() -> Response:
+        query.parameters(request)
+        return whole.answer(request)
+
+    @routes.get(f"{ROUTE}/<key>")
+    def rule(key: str) -> Response:
+        query.parameters(request)
+        target = rulebook.redirects.get(key)
+        if target is not None:
+            response = Response(status=308, headers={"Location": f"{ROUTE}/{target}", "Cache-Control": "no-cache"})
+            del response.headers["Content-Type"]
+            return response
+        if key not in single:
+            raise Refusal("not-found")
+        return single[key].answer(request)
+
+    app.register_blueprint(routes)

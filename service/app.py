@@ -1,0 +1,111 @@
+"""The application: routes, problems, limits and log lines around one pipeline."""
+
+from __future__ import annotations
+
+import logging
+import time
+from types import TracebackType
+
+from flask import Flask, Response, g, request
+from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
+
+from service.api import contract, facts, health, limits, problems, profiles, reviews, rules
+from service.observe import log
+from service.pipeline import Pipeline
+from service.settings import PREFIX, Settings, SettingsError
+
+#: Probes come every few seconds; their lines would hide the rest.
+_QUIET = frozenset({"/health/live", "/health/ready"})
+#: A method is a word the caller chooses, so only these are written as they are.
+_METHODS = frozenset({"GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"})
+
+
+class Application(Flask):
+    """Flask, made silent: its own logger writes texts of exceptions, which may quote a record."""
+
+    def log_exception(
+        self, exc_info: tuple[type, BaseException, TracebackType | None] | tuple[None, None, None]
+    ) -> None:
+        """Write the class and the place only."""
+        log.crash("crash", exc_info[1])
+
+    def make_default_options_response(self) -> Response:
+        """204 with Allow."""
+        response: Response = super().make_default_options_response()
+        response.status_code = 204
+        del response.headers["Content-Type"]
+        return response
+
+
+def create_app(settings: Settings, pipeline: Pipeline) -> Application:
+    """Build the application. Raises SettingsError when the default profile is not in the rulebook.
+
+    The rules' own examples run here. Where one fails, the application answers,
+    but reviews nothing: ``/health/ready`` and reviews are 503.
+    """
+    if settings.default_profile not in pipeline.rulebook.profiles:
+        raise SettingsError([f"{PREFIX}DEFAULT_PROFILE is not a profile of the rulebook."])
+    failures = pipeline.self_test()
+    for line in failures:
+        log.emit("error", "self-test-failed", reason=line)
+    ready = not failures
+    logging.getLogger(__name__).disabled = True  # Flask's logger has the name of this module
+    app = Application(__name__, static_folder=None)
+    app.url_map.merge_slashes = False  # the redirect would repeat the path
+    app.extensions["restraint_review_ready"] = ready
+    reviews.register(app, settings, pipeline, ready)
+    rules.register(app, pipeline.rulebook)
+    profiles.register(app, pipeline.rulebook)
+    facts.register(app, pipeline.rulebook)
+    contract.register(app)
+    health.register(app, ready)
+    _handle_errors(app)
+    _handle_every_answer(app)
+    return app
+
+
+def is_ready(app: Application) -> bool:
+    """Whether this application reviews."""
+    return bool(app.extensions["restraint_review_ready"])
+
+
+def _handle_errors(app: Application) -> None:
+    @app.errorhandler(problems.Refusal)
+    def refused(refusal: problems.Refusal) -> Response:
+        g.code = refusal.code
+        return problems.answer(refusal.code, refusal.errors, refusal.omitted, refusal.headers)
+
+    @app.errorhandler(HTTPException)
+    def failed(error: HTTPException) -> Response:
+        headers: dict[str, str] = {}
+        if isinstance(error, MethodNotAllowed):
+            g.code = "method-not-allowed"
+            headers["Allow"] = ", ".join(sorted(error.valid_methods or ()))
+        elif isinstance(error, NotFound):
+            g.code = "not-found"
+        else:
+            g.code = "bad-request" if error.code is not None and error.code < 500 else "internal-error"
+        return problems.answer(g.code, headers=headers)
+
+
+def _handle_every_answer(app: Application) -> None:
+    @app.before_request
+    def start() -> None:
+        g.start = time.perf_counter()
+
+    @app.after_request
+    def finish(response: Response) -> Response:
+        limits.drain(request, response.status_code)
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        route = request.url_rule.rule if request.url_rule else None
+        log.emit(
+            "debug" if route in _QUIET else "info",
+            "request",
+            route=route,
+            method=request.method if request.method in _METHODS else "other",
+            status=response.status_code,
+            code=g.get("code"),
+            duration_ms=round((time.perf_counter() - g.start) * 1000, 3),
+            bytes_in=request.content_length,
+        )
+        return response

@@ -1,0 +1,266 @@
+"""The command line: ``restraint-review serve | demo | check | rules``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from service import __version__, server
+from service.presentation import terminal
+from service.resources import demo_directory, rules_directory
+from service.settings import PREFIX, Settings, SettingsError, read_settings
+
+if TYPE_CHECKING:
+    from service.pipeline import Pipeline
+
+_JSON = "application/json"
+#: Exit statuses: done; something critical stands or a rule fails its tests; the command cannot do its work.
+OK, FAULTS, FAILED = 0, 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    arguments = _parser().parse_args(argv)
+    try:
+        return int(arguments.run(arguments))
+    except SettingsError as error:
+        return _failed(*error.lines)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone; Python would complain again when it flushes at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="restraint-review",
+        description="Review the charting of restraint episodes in ambulance care. Supports review; not a medical "
+        "device, not medical or legal advice. Local protocol and medical direction win.",
+        epilog="Every setting can also be given as RESTRAINT_REVIEW_<NAME> in the environment.",
+    )
+    parser.add_argument("--version", action="version", version=__version__)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="run the service")
+    serve.add_argument("--host", help="address to listen on (127.0.0.1)")
+    serve.add_argument("--port", help="port to listen on (8080)")
+    serve.add_argument("--workers", help="worker processes (2)")
+    serve.add_argument("--public", action="store_true", help="allow an address that other machines reach")
+    serve.set_defaults(run=_serve)
+
+    demo = commands.add_parser("demo", help="start the service, review the demo episodes, stay up until Ctrl-C")
+    demo.add_argument("--once", action="store_true", help="end after the last review")
+    demo.set_defaults(run=_demo)
+
+    check = commands.add_parser(
+        "check",
+        help="review files without a server",
+        description="Exit status: 0 nothing critical, 1 something critical stands, 2 a file could not be reviewed.",
+    )
+    check.add_argument("files", nargs="+", metavar="FILE", help="a JSON episode, or - for standard input")
+    check.add_argument("--profile", help="id of the profile")
+    check.add_argument("--json", action="store_true", help="print each review as JSON, one a line")
+    check.add_argument("--explain", action="store_true", help="with --json: say what decided each rule")
+    check.set_defaults(run=_check)
+
+    rules = commands.add_parser("rules", help="look at the rulebook").add_subparsers(required=True, metavar="COMMAND")
+    rules.add_parser("list", help="every rule on a line").set_defaults(run=_rules_list)
+    show = rules.add_parser("show", help="one rule, whole")
+    show.add_argument("rule", metavar="ID", help="id or name")
+    show.set_defaults(run=_rules_show)
+    test = rules.add_parser("test", help="run the rules' own tests")
+    test.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="only these rule files or folders")
+    test.add_argument("--only", metavar="PREFIX", help="only rules whose id begins so")
+    test.set_defaults(run=_rules_test)
+    return parser
+
+
+def _serve(arguments: argparse.Namespace) -> int:
+    environ = dict(os.environ)
+    for name in ("host", "port", "workers"):
+        value = getattr(arguments, name)
+        if value is not None:
+            environ[PREFIX + name.upper()] = value
+    if arguments.public:
+        environ[f"{PREFIX}PUBLIC"] = "true"
+    read_settings(environ)  # a fault shows as one line here, not as a traceback of the server
+    server.become(environ)
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    # Only what goes wrong: the lines of a healthy server would run through the reviews.
+    overrides = {f"{PREFIX}LOG_LEVEL": "warning", f"{PREFIX}WORKERS": "1"}
+    try:
+        with server.running(overrides) as (base, child):
+            for path in sorted(demo_directory().glob("*.json")):
+                try:
+                    document = _post(f"{base}/v1/reviews", path.read_bytes())
+                except urllib.error.HTTPError as error:
+                    with error:
+                        return _failed(f"the service answered {error.code} to the demo episode {path.stem}")
+                _show(f"{path.stem} (POST {base}/v1/reviews)", document)
+            print(_where_next(base, demo_directory()))
+            if not arguments.once:
+                print("The service stays up. Ctrl-C ends it.", flush=True)
+                while child.poll() is None:
+                    time.sleep(0.5)
+                return _failed("the service has ended by itself")
+    except KeyboardInterrupt:
+        print()
+    except server.NotStarted as error:
+        return _failed(str(error))
+    except OSError as error:
+        return _failed(f"the service did not answer: {type(error).__name__}")
+    return OK
+
+
+def _post(url: str, body: bytes) -> Any:
+    request = urllib.request.Request(url, body, {"Content-Type": _JSON}, method="POST")
+    with urllib.request.urlopen(request, timeout=30) as answer:
+        return json.load(answer)
+
+
+def _where_next(base: str, demo: Path) -> str:
+    example = min(demo.glob("*.json"))
+    return (
+        f"\nWhere to look next:\n"
+        f"  every rule with its sources   {base}/v1/rules\n"
+        f"  the contract                  {base}/openapi.yaml\n"
+        f"  a review of your own          curl -H 'Content-Type: {_JSON}' --data-binary @{example} {base}/v1/reviews\n"
+    )
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from service.engine.fence import NotEvaluated
+    from service.pipeline import UnknownProfile
+    from service.presentation import json_review
+    from service.problems import Rejected
+
+    settings = read_settings()
+    pipeline = _pipeline(settings)
+    if pipeline is None:
+        return FAILED
+    status = OK
+    for name in arguments.files:
+        try:
+            body = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+            review = pipeline.review(body, _JSON, arguments.profile or settings.default_profile, arguments.explain)
+        except OSError as error:
+            status = _failed(f"{name}: cannot be opened: {error.strerror}")
+        except Rejected as rejected:
+            status = _failed(f"{name}: {rejected.code}", *_places(rejected))
+        except UnknownProfile:
+            return _failed("no profile has this id")
+        except NotEvaluated:
+            status = _failed(f"{name}: the review was not finished; there is no result")
+        else:
+            if arguments.json:
+                sys.stdout.buffer.write(json_review.render(review).rstrip(b"\n") + b"\n")
+                sys.stdout.buffer.flush()
+            else:
+                _show(name, review.document)
+            if status == OK and review.document["summary"]["by_severity"].get("critical"):
+                status = FAULTS
+    return status
+
+
+def _places(rejected: Any) -> list[str]:
+    lines = [f"  {item.pointer or '(the whole body)'}: {item.detail}" for item in rejected.errors]
+    return [*lines, f"  and {rejected.omitted} more"] if rejected.omitted else lines
+
+
+def _rules_list(arguments: argparse.Namespace) -> int:
+    pipeline = _pipeline(read_settings())
+    if pipeline is None:
+        return FAILED
+    for rule in pipeline.rulebook.rules:
+        print(f"{rule.id}  {rule.phase:<11}  {rule.severity:<8}  {rule.title}")
+    return OK
+
+
+def _rules_show(arguments: argparse.Namespace) -> int:
+    from service.rulebook import catalogue
+
+    pipeline = _pipeline(read_settings())
+    if pipeline is None:
+        return FAILED
+    document = catalogue.rule_document(pipeline.rulebook, arguments.rule)
+    if document is None:
+        return _failed("no rule has this id or name")
+    print(json.dumps(document, indent=2, ensure_ascii=False))
+    return OK
+
+
+def _rules_test(arguments: argparse.Namespace) -> int:
+    from service.rulebook import selftest
+    from service.rulebook.load import RulebookError, load_rulebook
+
+    settings = read_settings()
+    directory = settings.rules_dir or rules_directory()
+    files = {
+        file.resolve() for path in arguments.paths for file in ([path] if path.is_file() else path.rglob("*.yaml"))
+    }
+    outside = [path for path in arguments.paths if not path.resolve().is_relative_to(directory.resolve())]
+    if len(outside) > 1 or (outside and not outside[0].is_dir()):
+        return _failed("outside the rulebook, one folder of the same shape can be tested at a time")
+    try:
+        rulebook = load_rulebook(directory, outside[0] if outside else settings.extra_rules_dir)
+    except RulebookError as error:
+        return _failed(*error.lines)
+    names = {file.name for file in files}
+    wanted = [
+        rule.id
+        for rule in rulebook.rules
+        if rule.id.startswith(arguments.only or "") and (not arguments.paths or f"{rule.id}-{rule.name}.yaml" in names)
+    ]
+    if not wanted:
+        return _failed("no rule is asked for")
+    failures = [line for rule in wanted for line in selftest.run(rulebook, rule)]
+    print("\n".join([*failures, f"{len(wanted)} rules tested, {len(failures)} failures"]))
+    return FAULTS if failures else OK
+
+
+def _pipeline(settings: Settings) -> Pipeline | None:
+    """The pipeline, tested; None when it cannot be used, with the reasons on standard error."""
+    from service.engine.compile import EngineError
+    from service.pipeline import Pipeline
+    from service.rulebook.load import RulebookError
+
+    try:
+        pipeline = Pipeline.build(settings.rules_dir, settings.extra_rules_dir)
+    except (RulebookError, EngineError) as error:
+        _failed(str(error))
+        return None
+    failures = pipeline.self_test()
+    if failures:
+        _failed(*failures)
+        return None
+    return pipeline
+
+
+def _show(title: str, document: Any) -> None:
+    terminal_out = sys.stdout.isatty()
+    width = shutil.get_terminal_size().columns if terminal_out else 80
+    color = terminal_out and not os.environ.get("NO_COLOR")
+    print(terminal.render(title, document, width, color), flush=True)
+
+
+def _failed(*lines: str) -> int:
+    for line in lines:
+        print(line, file=sys.stderr)
+    return FAILED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""What the service says about itself: allow-listed log lines, nothing of what it reads."""

@@ -1,0 +1,100 @@
+"""The server's own messages, as lines of ours.
+
+gunicorn writes request lines and parts of headers into some of its messages.
+So its texts are not passed on: a message on the list below becomes an event
+with the arguments named there (process ids, signals, our own address), and
+any other becomes an event with the place it was written at.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+from gunicorn import glogging  # type: ignore[import-untyped,unused-ignore]
+
+from service.observe import log
+
+#: Template of the server -> (event, field of each argument; "" drops the argument).
+_KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
+    "Starting gunicorn %s": ("server-starting", ("",)),
+    "Listening at: %s (%s)": ("server-listening", ("address", "")),
+    "Using worker: %s": ("server-worker-class", ("",)),
+    "Booting worker with pid: %s": ("worker-starting", ("worker",)),
+    "Worker exiting (pid: %s)": ("worker-stopping", ("worker",)),
+    "WORKER TIMEOUT (pid:%s)": ("worker-timeout", ("worker",)),
+    "Worker (pid:%s) exited with code %s.": ("worker-failed", ("worker", "exit_code")),
+    "Worker (pid:%s) was sent %s!": ("worker-killed", ("worker", "signal")),
+    "Worker (pid:%s) was sent %s! Perhaps out of memory?": ("worker-killed", ("worker", "signal")),
+    "Handling signal: %s": ("server-signal", ("signal",)),
+    "Shutting down: %s": ("server-stopping", ("",)),
+    "Reason: %s": ("server-gave-up", ("",)),
+    "Connection in use: %s": ("address-in-use", ("",)),
+    "Can't connect to %s": ("address-not-bound", ("",)),
+}
+_BAD_HTTP = "Invalid request from ip="
+
+
+class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-ignore]
+    """gunicorn's logger with every way out replaced."""
+
+    def setup(self, cfg: Any) -> None:
+        """Take the level from the server's configuration."""
+        self.cfg = cfg
+        log.configure(cfg.loglevel)
+
+    @property
+    def access_log_enabled(self) -> bool:
+        """Off: requests are written where the route is known."""
+        return False
+
+    def critical(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on as an error."""
+        self._pass_on("error", msg, args)
+
+    def error(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on as an error."""
+        self._pass_on("error", msg, args)
+
+    def warning(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on as a warning."""
+        self._pass_on("warning", msg, args)
+
+    def info(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on."""
+        self._pass_on("info", msg, args)
+
+    def debug(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on if it is known."""
+        self._pass_on("debug", msg, args)
+
+    def exception(self, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Write class and place of the exception being handled."""
+        log.crash("server-crash", sys.exc_info()[1])
+
+    def log(self, lvl: Any, msg: Any, *args: Any, **kwargs: Any) -> None:
+        """Pass on."""
+        self._pass_on("info", msg, args)
+
+    def access(self, resp: Any, req: Any, environ: Any, request_time: Any) -> None:
+        """Nothing: see ``access_log_enabled``."""
+
+    def reopen_files(self) -> None:
+        """Nothing: lines go to standard error."""
+
+    def close_on_exec(self) -> None:
+        """Nothing: no files are open."""
+
+    def _pass_on(self, level: str, msg: Any, args: tuple[Any, ...]) -> None:
+        event, names = _KNOWN.get(str(msg), ("", ()))
+        if event:
+            fields = {name: _plain(value) for name, value in zip(names, args, strict=False) if name}
+            log.emit(level, event, **fields)
+        elif str(msg).startswith(_BAD_HTTP):
+            log.emit("warning", "bad-http")
+        elif level != "debug":
+            log.emit(level, "server-message", place=log.line_of(sys._getframe(2)))
+
+
+def _plain(value: Any) -> str | int:
+    return value if isinstance(value, int) else str(value)

@@ -1,0 +1,49 @@
+"""The application as the server runs it, built when this module is imported.
+
+Each worker imports it after the fork, so that every process has an engine of
+its own that no other has touched; building takes tens of milliseconds, so
+there is nothing to gain from sharing. A worker that cannot review ends with
+``BOOT_FAILED``, upon which the server stops instead of trying for ever.
+"""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from service.app import Application, create_app, is_ready
+from service.engine.compile import EngineError
+from service.observe import log
+from service.pipeline import Pipeline
+from service.rulebook.load import RulebookError
+from service.settings import SettingsError, read_settings
+
+#: The exit status by which gunicorn knows that a worker could not start.
+BOOT_FAILED = 3
+
+
+def build() -> Application:
+    """The application, or the end of the process with the reasons as log lines."""
+    try:
+        settings = read_settings()
+        log.configure(settings.log_level)
+        app = create_app(settings, Pipeline.build(settings.rules_dir, settings.extra_rules_dir))
+    except (SettingsError, RulebookError) as error:
+        _stop(error.lines)
+    except EngineError as error:
+        _stop([str(error)])
+    except Exception as error:  # noqa: BLE001 (whatever it is, its text is not written)
+        log.crash("not-started", error)
+        raise SystemExit(BOOT_FAILED) from None
+    if not is_ready(app):
+        _stop(["the rules do not pass their own examples"])
+    log.emit("info", "worker-ready")
+    return app
+
+
+def _stop(lines: list[str]) -> NoReturn:
+    for line in lines:
+        log.emit("error", "not-started", reason=line)
+    raise SystemExit(BOOT_FAILED)
+
+
+app = build()

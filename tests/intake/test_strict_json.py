@@ -1,0 +1,118 @@
+"""Not well-formed is 400. Held to RFC 8259 (JSON), RFC 7493 (I-JSON: no duplicate names, no lone surrogates)."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import orjson
+import pytest
+
+from service.intake import strict_json
+from service.problems import Rejected
+
+CANARY = "canary-7391"
+
+
+def refused(body: bytes) -> Rejected:
+    with pytest.raises(Rejected) as caught:
+        strict_json.loads(body)
+    return caught.value
+
+
+@pytest.mark.parametrize(
+    ("body", "code"),
+    [
+        (b"", "not-json"),
+        (b"   \n", "not-json"),
+        (b"{", "not-json"),
+        (b'{"episode_ref": "canary-7391', "not-json"),
+        (b'{"episode_ref": "canary-7391"', "not-json"),
+        (b'{"episode_ref": "canary-7391",}', "not-json"),
+        (b"{'episode_ref': 'canary-7391'}", "not-json"),
+        (b'{"a": 1} {"b": 2}', "not-json"),
+        (b'{"a": 01}', "not-json"),
+        (b'{"a": +1}', "not-json"),
+        (b'{"a": .5}', "not-json"),
+        (b'{"a": 1.}', "not-json"),
+        (b'{"a": 0x1F}', "not-json"),
+        (b'{"a": "\t"}', "not-json"),
+        (b'{"a": "\\x41"}', "not-json"),
+        (b"// canary-7391\n{}", "not-json"),
+        (b'{"a": True}', "not-json"),
+        (b'{"a": NaN}', "not-a-number"),
+        (b'{"a": Infinity}', "not-a-number"),
+        (b'{"a": -Infinity}', "not-a-number"),
+        (b'{"a": 1e999}', "not-a-number"),
+        (b'{"a": -1e999}', "not-a-number"),
+        (b'{"a": ' + b"9" * 401 + b"}", "number-too-long"),
+        (b'{"a": 1, "a": 2}', "duplicate-member"),
+        (b'{"a": {"b": 1, "b": 1}}', "duplicate-member"),
+        (b'{"a": 1, "\\u0061": 2}', "duplicate-member"),
+        (b'{"a": "\\ud800"}', "lone-surrogate"),
+        (b'{"a": "\\udc00\\ud800"}', "lone-surrogate"),
+        (b'{"\\ud83d": 1}', "lone-surrogate"),
+        (b'\xef\xbb\xbf{"a": 1}', "not-utf-8"),
+        (b'{"a": "\xff"}', "not-utf-8"),
+        (b'{"a": "\xc0\xaf"}', "not-utf-8"),
+        (b'{"a": "\xed\xa0\x80"}', "not-utf-8"),
+        ('{"a": 1}'.encode("utf-16"), "not-utf-8"),
+    ],
+)
+def test_not_well_formed(body: bytes, code: str) -> None:
+    problem = refused(body)
+    assert (problem.status, problem.code) == (400, code)
+    assert [(e.code, e.pointer) for e in problem.errors] == [(code, "")]
+    assert CANARY not in f"{problem!r} {problem} {problem.errors}"
+    assert problem.__cause__ is None and problem.__suppress_context__
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be", "utf-32-le"])
+def test_other_encodings_without_a_mark(encoding: str) -> None:
+    assert refused('{"a": 1}'.encode(encoding)).status == 400
+
+
+def nested(levels: int) -> bytes:
+    return b"[" * levels + b"]" * levels
+
+
+def test_depth() -> None:
+    assert strict_json.loads(nested(32))
+    assert refused(nested(33)).code == "too-deep"
+    assert refused(nested(300)).code == "too-deep"
+    assert refused(b'{"a":' * 300 + b"1" + b"}" * 300).code == "too-deep"
+    assert refused(b"[" * 100_000).code == "too-deep"
+
+
+@pytest.mark.parametrize("text", ["[" * 40, "\\" * 40 + '"' + "{" * 40, '"' + "]" * 40, "é{\U0001f600[" * 20])
+def test_brackets_in_strings_are_not_depth(text: str) -> None:
+    assert strict_json.loads(json.dumps({"a": text}).encode()) == {"a": text}
+    assert strict_json.loads(json.dumps({"a": text}, ensure_ascii=False).encode()) == {"a": text}
+
+
+def test_depth_after_a_string_that_ends_in_a_backslash() -> None:
+    assert refused(json.dumps({"a": "x\\"}).encode()[:-1] + b',"b":' + nested(32) + b"}").code == "too-deep"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"a": [1, -0, 1.5, 1e3, 1E-2, true, false, null, ""]}',
+        '{"a": "\\ud83d\\ude00 \\u00e9 \\/ \\b\\f\\n\\r\\t"}',
+        '{"a": "é \U0001f600 \\\\ud800"}',
+        '"text"',
+        "3",
+        "null",
+    ],
+)
+def test_the_same_as_an_independent_reader(text: str) -> None:
+    """orjson (RFC 8259) is the outside check."""
+    assert strict_json.loads(text.encode()) == orjson.loads(text)
+
+
+def test_numbers() -> None:
+    assert strict_json.loads(b"9" * 400) == int("9" * 400)
+    assert strict_json.loads(b"1.7976931348623157e308") == 1.7976931348623157e308
+    assert math.copysign(1, strict_json.loads(b"-0.0")) == -1
+    assert refused(b"-" + b"9" * 400).code == "number-too-long"
+    assert strict_json.loads(b"1e-999") == 0.0
