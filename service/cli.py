@@ -103,14 +103,15 @@ def _demo(arguments: argparse.Namespace) -> int:
     overrides = {f"{PREFIX}LOG_LEVEL": "warning", f"{PREFIX}WORKERS": "1"}
     try:
         with server.running(overrides) as (base, child):
-            for path in sorted(demo_directory().glob("*.json")):
+            episodes = json.loads((demo_directory() / "index.json").read_text("utf-8"))
+            for episode in episodes:
                 try:
-                    document = _post(f"{base}/v1/reviews", path.read_bytes())
+                    document = _post(f"{base}/v1/reviews", (demo_directory() / episode["file"]).read_bytes())
                 except urllib.error.HTTPError as error:
                     with error:
-                        return _failed(f"the service answered {error.code} to the demo episode {path.stem}")
-                _show(f"{path.stem} (POST {base}/v1/reviews)", document)
-            print(_where_next(base, demo_directory()))
+                        return _failed(f"the service answered {error.code} to the demo episode {episode['file']}")
+                _show(f"{episode['title']} ({episode['file']})", document, episode["story"])
+            print(_where_next(base, demo_directory() / episodes[-1]["file"]))
             if not arguments.once:
                 print("The service stays up. Ctrl-C ends it.", flush=True)
                 while child.poll() is None:
@@ -131,8 +132,7 @@ def _post(url: str, body: bytes) -> Any:
         return json.load(answer)
 
 
-def _where_next(base: str, demo: Path) -> str:
-    example = min(demo.glob("*.json"))
+def _where_next(base: str, example: Path) -> str:
     return (
         f"\nWhere to look next:\n"
         f"  every rule with its sources   {base}/v1/rules\n"
@@ -203,8 +203,10 @@ def _rules_show(arguments: argparse.Namespace) -> int:
 
 
 def _rules_test(arguments: argparse.Namespace) -> int:
-    from service.rulebook import selftest
-    from service.rulebook.load import RulebookError, load_rulebook
+    from service import selftest
+    from service.engine.compile import EngineError
+    from service.pipeline import Pipeline
+    from service.rulebook.load import RulebookError
 
     settings = read_settings()
     directory = settings.rules_dir or rules_directory()
@@ -215,18 +217,20 @@ def _rules_test(arguments: argparse.Namespace) -> int:
     if len(outside) > 1 or (outside and not outside[0].is_dir()):
         return _failed("outside the rulebook, one folder of the same shape can be tested at a time")
     try:
-        rulebook = load_rulebook(directory, outside[0] if outside else settings.extra_rules_dir)
+        pipeline = Pipeline.build(directory, outside[0] if outside else settings.extra_rules_dir)
     except RulebookError as error:
         return _failed(*error.lines)
+    except EngineError as error:
+        return _failed(str(error))
     names = {file.name for file in files}
     wanted = [
         rule.id
-        for rule in rulebook.rules
+        for rule in pipeline.rulebook.rules
         if rule.id.startswith(arguments.only or "") and (not arguments.paths or f"{rule.id}-{rule.name}.yaml" in names)
     ]
     if not wanted:
         return _failed("no rule is asked for")
-    failures = [line for rule in wanted for line in selftest.run(rulebook, rule)]
+    failures = selftest.run(pipeline, wanted)
     print("\n".join([*failures, f"{len(wanted)} rules tested, {len(failures)} failures"]))
     return FAULTS if failures else OK
 
@@ -249,11 +253,11 @@ def _pipeline(settings: Settings) -> Pipeline | None:
     return pipeline
 
 
-def _show(title: str, document: Any) -> None:
+def _show(title: str, document: Any, story: str = "") -> None:
     terminal_out = sys.stdout.isatty()
     width = shutil.get_terminal_size().columns if terminal_out else 80
     color = terminal_out and not os.environ.get("NO_COLOR")
-    print(terminal.render(title, document, width, color), flush=True)
+    print(terminal.render(title, document, width, color, story), flush=True)
 
 
 def _failed(*lines: str) -> int:

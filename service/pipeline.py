@@ -17,7 +17,6 @@ from service.episode.model import Episode
 from service.facts.build import build as build_facts
 from service.facts.model import FactSheet
 from service.facts.phrases import Phrases, compile_phrases
-from service.facts.timeline import Timeline
 from service.intake import episode_json
 from service.intake.episode_json import Intake
 from service.resources import rules_directory
@@ -106,9 +105,7 @@ class Pipeline:
         intake = self.read(body, media_type)
         sheet = self.facts(intake.episode)
         decisions = self._deciders[profile].decide(sheet)
-        line = Timeline(intake.episode)
-        closed = line.closed if line.closed is not None else line.last
-        return build_review(self._rulesets[profile], intake, sheet, decisions, closed, explain=explain)
+        return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
 
 
 def bind_defaults(book: Rulebook) -> tuple[BoundRule, ...]:

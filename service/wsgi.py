@@ -15,7 +15,7 @@ from service.engine.compile import EngineError
 from service.observe import log
 from service.pipeline import Pipeline
 from service.rulebook.load import RulebookError
-from service.settings import SettingsError, read_settings
+from service.settings import Settings, SettingsError, read_settings
 
 #: The exit status by which gunicorn knows that a worker could not start.
 BOOT_FAILED = 3
@@ -23,6 +23,7 @@ BOOT_FAILED = 3
 
 def build() -> Application:
     """The application, or the end of the process with the reasons as log lines."""
+    log.configure(Settings().log_level)  # until the settings are read
     try:
         settings = read_settings()
         log.configure(settings.log_level)

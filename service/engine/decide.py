@@ -18,7 +18,7 @@ from service.engine.evaluator import (
 )
 from service.engine.fence import Fence
 from service.facts.model import RECORDED, Fact, FactSheet
-from service.rulebook.model import BoundRule
+from service.rulebook.model import BoundRule, Leaf
 
 WhenNone = Literal["clear", "not_applicable"]
 
@@ -56,6 +56,7 @@ class Decider:
         self._fence = Fence(self._definitions)
         self._rules = tuple(rules)
         self._compiled = tuple(compile_rule(bound) for bound in rules)
+        self._words = tuple(_word(bound, catalogue) for bound in rules)
         self._empty = tuple(RuleDecision(bound, when_none[bound.rule.about], (), _NOTHING) for bound in rules)
         self._untold = tuple(RuleDecision(bound, NOT_ASSESSABLE, (), _NOTHING) for bound in rules)
 
@@ -74,7 +75,7 @@ class Decider:
         for number, bound in enumerate(self._rules):
             kind = bound.rule.about
             if kind in members or number in fired:
-                by_fact = _by_fact(self._compiled[number], members.get(kind, []))
+                by_fact = _by_fact(self._compiled[number], self._words[number], members.get(kind, []))
                 decisions.append(_decision(bound, by_fact, fired.get(number, _NOTHING)))
             else:
                 # A list nobody spoke of leaves the rule open; only a recorded one says "none".
@@ -118,9 +119,24 @@ class Decider:
         return failures
 
 
-def _by_fact(compiled: Compiled, members: list[tuple[int, Fact]]) -> tuple[tuple[int, str], ...]:
+def _word(bound: BoundRule, catalogue: Catalogue) -> tuple[str, object] | None:
+    """The attribute and the word that a rule cannot do without: most facts of its kind are settled by it alone."""
+    if bound.applies.mode == "all":
+        for term in bound.applies.terms:
+            if isinstance(term, Leaf) and term.op == "eq" and catalogue[bound.rule.about][term.attribute].type == "enum":
+                return term.attribute, term.value
+    return None
+
+
+def _by_fact(compiled: Compiled, word: tuple[str, object] | None, members: list[tuple[int, Fact]]) -> tuple[tuple[int, str], ...]:
     outcome = compiled.outcome
     try:
+        if word is not None:
+            # False in ``all`` is false whatever else is unknown (Kleene), so another word means not applicable.
+            name, value = word
+            return tuple(
+                [(index, outcome(fact) if fact.values.get(name, value) == value else NOT_APPLICABLE) for index, fact in members]
+            )
         return tuple([(index, outcome(fact)) for index, fact in members])
     except Exception:  # noqa: BLE001 - reported as the outcome error
         # One fact failed: find out which, and keep the answers of the others.

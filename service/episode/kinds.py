@@ -126,7 +126,7 @@ def member(kind: Kind, *, required: bool = False) -> Any:
     return field(default=MISSING, metadata={"kind": kind})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Node:
     """Common to every object of the record.
 
@@ -146,6 +146,29 @@ class Member:
     name: str
     kind: Kind
     required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The members of a class by what a walk does with them: names of times, of parts, of lists."""
+
+    times: tuple[str, ...]
+    parts: tuple[str, ...]
+    lists: tuple[str, ...]
+
+
+_SHAPES: dict[type, Shape] = {}
+
+
+def shape(cls: type) -> Shape:
+    """The shape of a model class."""
+    found = _SHAPES.get(cls)
+    if found is None:
+        by: dict[type, list[str]] = {Time: [], Part: [], Items: []}
+        for one in members(cls):
+            by.get(type(one.kind), []).append(one.name)
+        found = _SHAPES[cls] = Shape(tuple(by[Time]), tuple(by[Part]), tuple(by[Items]))
+    return found
 
 
 _MEMBERS: dict[type, tuple[Member, ...]] = {}

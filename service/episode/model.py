@@ -110,7 +110,7 @@ _id = Ident("Opaque id, unique in its list; findings on an item without one cann
 _entered = Time("When this entry was written, if not at its own time.")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Age(Node):
     """Age with its unit; over 89 years counts as 90."""
 
@@ -118,7 +118,7 @@ class Age(Node):
     unit: str = member(Code("UCUM unit: a (years), mo, wk, d.", ("a", "mo", "wk", "d")), required=True)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Substance(Node):
     """Something the patient is thought to have taken before this unit's care."""
 
@@ -142,7 +142,7 @@ class Substance(Node):
     basis: V[str] = member(Code("How that is known.", ("stated", "found_on_scene", "tested", "suspected")))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Patient(Node):
     """Who the patient is, without identifiers."""
 
@@ -193,7 +193,7 @@ class Patient(Node):
     guardian_told: V[bool] = member(Flag("A minor's parent or guardian was told."))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Behaviour(Node):
     """What the patient did or said that led to restraint."""
 
@@ -225,7 +225,7 @@ class Behaviour(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Alternative(Node):
     """A less restrictive measure, and what came of it."""
 
@@ -251,7 +251,7 @@ class Alternative(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Cause(Node):
     """A correctable cause of agitation that was looked for."""
 
@@ -279,7 +279,7 @@ class Cause(Node):
     evidence: V[str] = member(Code("What that rests on.", ("measured", "examined", "history", "none")))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MedicalDirection(Node):
     """Contact with medical direction."""
 
@@ -289,7 +289,7 @@ class MedicalDirection(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Decision(Node):
     """Why this patient was restrained."""
 
@@ -361,7 +361,7 @@ class Decision(Node):
     medical_direction: V[MedicalDirection] = member(Part("Contact with medical direction.", of=MedicalDirection))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Person(Node):
     """One person who took part. An opaque id and roles, never a name."""
 
@@ -387,7 +387,7 @@ class Person(Node):
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Takedown(Node):
     """Taking the patient to the ground or the stretcher by force."""
 
@@ -397,7 +397,7 @@ class Takedown(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Team(Node):
     """Who was there and in which role."""
 
@@ -416,7 +416,7 @@ class Team(Node):
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Belt(Node):
     """One stretcher belt."""
 
@@ -437,7 +437,7 @@ class Belt(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Stretcher(Node):
     """The stretcher at the start, and its belts."""
 
@@ -449,7 +449,7 @@ class Stretcher(Node):
     torso_harness: V[str] = member(Code("Over-shoulder harness.", ("used", "not_used")))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbRestraint(Node):
     """One device on one limb, one item for every time it was put on."""
 
@@ -507,7 +507,7 @@ class LimbRestraint(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Hold(Node):
     """Holding a part of the body by hand."""
 
@@ -519,7 +519,7 @@ class Hold(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BodyWeight(Node):
     """A place where somebody's weight rested on the patient."""
 
@@ -537,7 +537,7 @@ class BodyWeight(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CrossCheck(Node):
     """Each member checks another member's restraint, fastening and anchor."""
 
@@ -546,7 +546,7 @@ class CrossCheck(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Application(Node):
     """Putting the restraints on."""
 
@@ -560,7 +560,7 @@ class Application(Node):
     head_released: V[datetime] = member(Time("The head holder let go."))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Posture(Node):
     """A posture, until its end or the next one."""
 
@@ -592,7 +592,7 @@ class Posture(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Dose(Node):
     """One dose of a drug for behaviour, or of a drug that deepens sedation."""
 
@@ -637,7 +637,7 @@ class Dose(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class NotGiven(Node):
     """A drug that was considered and not given."""
 
@@ -661,7 +661,7 @@ class NotGiven(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Sedation(Node):
     """Drugs given, and drugs considered and not given."""
 
@@ -670,7 +670,7 @@ class Sedation(Node):
     airway_ready: V[bool] = member(Flag("Ventilation bag and suction were at hand before the dose."))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VitalSet(Node):
     """One set of vital signs."""
 
@@ -709,7 +709,7 @@ class VitalSet(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class LimbCheck(Node):
     """One check of one limb beyond its restraint, or why it could not be done."""
 
@@ -728,7 +728,7 @@ class LimbCheck(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BreathingCheck(Node):
     """A look at airway and breathing."""
 
@@ -739,7 +739,7 @@ class BreathingCheck(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MonitorSpan(Node):
     """A stretch of time on a monitor."""
 
@@ -749,7 +749,7 @@ class MonitorSpan(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ObservationSpan(Node):
     """A stretch of direct observation."""
 
@@ -764,7 +764,7 @@ class ObservationSpan(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Action(Node):
     """Something done for the patient."""
 
@@ -776,7 +776,7 @@ class Action(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Event(Node):
     """Something that happened to the patient."""
 
@@ -790,7 +790,7 @@ class Event(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Monitoring(Node):
     """What was watched, found and done while the patient was restrained or sedated."""
 
@@ -805,7 +805,7 @@ class Monitoring(Node):
     events: V[tuple[Event, ...]] = member(Items("Events.", of=Event))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Reassessment(Node):
     """A look at whether restraint is still needed."""
 
@@ -818,7 +818,7 @@ class Reassessment(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PoliceDevice(Node):
     """A restraint device of law enforcement."""
 
@@ -838,7 +838,7 @@ class PoliceDevice(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class EnergyWeapon(Node):
     """Use of a conducted energy weapon by law enforcement."""
 
@@ -857,7 +857,7 @@ class EnergyWeapon(Node):
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Irritant(Node):
     """Use of an irritant spray by law enforcement."""
 
@@ -867,7 +867,7 @@ class Irritant(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FaceCover(Node):
     """Something over the patient's face."""
 
@@ -881,7 +881,7 @@ class FaceCover(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Search(Node):
     """Search for weapons before loading."""
 
@@ -889,7 +889,7 @@ class Search(Node):
     by: V[str] = member(Code("By whom.", SERVICES))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Custody(Node):
     """Law enforcement and its means."""
 
@@ -908,7 +908,7 @@ class Custody(Node):
     search: V[Search] = member(Part("Search for weapons.", of=Search))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Transport(Node):
     """This unit's times, and the journey."""
 
@@ -923,7 +923,7 @@ class Transport(Node):
     facility_told_time: V[datetime] = member(Time("When it was told."))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Handover(Node):
     """Transfer of care."""
 
@@ -964,7 +964,7 @@ class Handover(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Injury(Node):
     """One injury."""
 
@@ -979,7 +979,7 @@ class Injury(Node):
     when: V[str] = member(Code("When it happened.", ("before_contact", "during_restraint", "transport", "unknown")))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Complication(Node):
     """One complication of restraint or sedation."""
 
@@ -1009,7 +1009,7 @@ class Complication(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Death(Node):
     """Death during or after the episode."""
 
@@ -1019,7 +1019,7 @@ class Death(Node):
     entered: V[datetime] = member(_entered)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Injuries(Node):
     """Harm to anybody."""
 
@@ -1030,7 +1030,7 @@ class Injuries(Node):
     death: V[Death] = member(Part("Death.", of=Death))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Amendment(Node):
     """A later change to the chart."""
 
@@ -1040,7 +1040,7 @@ class Amendment(Node):
     reason: V[str] = member(Code("Why.", ("late_entry", "correction", "addition", "other")))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Chart(Node):
     """The chart itself."""
 
@@ -1051,7 +1051,7 @@ class Chart(Node):
     director_review_requested: V[bool] = member(Flag("Review by the medical director was asked for."))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Episode(Node):
     """The whole record."""
 

@@ -51,7 +51,7 @@ def _member(member: kinds.Member) -> dict[str, Any]:
     if getattr(spec, "may_be_none", False):
         options.append({"$ref": "#/components/schemas/NoneOfIt"})
         if isinstance(spec, kinds.Part):
-            options.append({"type": "array", "maxItems": 0})
+            options.append({"type": "array", "maxItems": 0, "items": {"type": "string"}})
     options.append({"$ref": "#/components/schemas/Absence"})
     return {"description": spec.doc, "anyOf": options}
 

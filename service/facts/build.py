@@ -55,6 +55,7 @@ def build(episode: model.Episode, declared: Phrases) -> FactSheet:
     return FactSheet(
         tuple(draft.fact(values, states) for draft in drafts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
+        line.closed if line.closed is not None else line.last,
     )
 
 

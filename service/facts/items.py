@@ -11,6 +11,7 @@ from service.episode.kinds import Absent
 from . import drugs, intervals, scales
 from .draft import Draft, epoch, place, scaled, state_of
 from .drugs import DRUGS
+from .model import Evidence
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part
 
 #: A score after a sedative is looked for this long, vital signs this long.
@@ -18,6 +19,43 @@ SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
 #: Low systolic pressure that explains a flat posture.
 LOW_PRESSURE = 90
+
+
+_OWNERS: dict[type, dict[str, tuple[str, str | None]]] = {}
+
+
+def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
+    """Attribute name (without the section) -> (member, member of that part or None)."""
+    if cls not in _OWNERS:
+        out: dict[str, tuple[str, str | None]] = {}
+        for member in kinds.members(cls):
+            out[member.name] = (member.name, None)
+            if isinstance(member.kind, kinds.Codes):
+                out |= {f"{member.name}_has_{word.replace('-', '_')}": (member.name, None) for word in member.kind.words}
+            elif isinstance(member.kind, kinds.Part):
+                out |= {f"{member.name}_{deep.name}": (member.name, deep.name) for deep in kinds.members(member.kind.of)}
+        _OWNERS[cls] = out
+    return _OWNERS[cls]
+
+
+class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
+    """Where each member of a section stands, worked out when a finding asks."""
+
+    def __init__(self, node: kinds.Node, section: str) -> None:
+        super().__init__()
+        self._node, self._skip = node, len(section) + 1
+
+    def get(self, attribute: str, default: Any = None) -> Any:
+        """The places of an attribute, or the default."""
+        if attribute in self:
+            return self[attribute]
+        owner = _owners(type(self._node)).get(attribute[self._skip :])
+        if owner is None:
+            return default
+        inner = getattr(self._node, owner[0])
+        if owner[1] is None or isinstance(inner, Absent):
+            return (place(self._node, owner[0]),)
+        return (place(inner, owner[1]),)
 
 
 def sections(line: Timeline) -> Iterator[Draft]:
@@ -34,15 +72,7 @@ def sections(line: Timeline) -> Iterator[Draft]:
         if isinstance(value, kinds.Node):
             for inner in kinds.members(type(value)):
                 draft.member(value, inner, f"{member.name}_")
-                found = getattr(value, inner.name)
-                draft.evidence[f"{member.name}_{inner.name}"] = (place(value, inner.name),)
-                if isinstance(inner.kind, kinds.Codes):
-                    for word in inner.kind.words:
-                        draft.evidence[f"{member.name}_{inner.name}_has_{word.replace('-', '_')}"] = (place(value, inner.name),)
-                elif isinstance(inner.kind, kinds.Part):
-                    for deep in kinds.members(inner.kind.of):
-                        at = place(value, inner.name) if isinstance(found, Absent) else place(found, deep.name)
-                        draft.evidence[f"{member.name}_{inner.name}_{deep.name}"] = (at,)
+            draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))
         if member.name == "monitoring":

@@ -64,7 +64,11 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class FactSheet:
-    """All facts of one episode, and for every kind the state of the list it is drawn from."""
+    """All facts of one episode, and for every kind the state of the list it is drawn from.
+
+    ``closed`` is when the chart was closed, else its last entry, in epoch seconds.
+    """
 
     facts: tuple[Fact, ...]
     drawn_from: Mapping[str, str]
+    closed: int | None = None

@@ -3,13 +3,16 @@
 The method is NegEx (Chapman and others, J Biomed Inform 2001;34:301-310) with
 the scope rule of ConText (Harkema and others, J Biomed Inform 2009;42:839-851):
 a trigger reaches forward to the end of its sentence or to a terminating word,
-a trailing trigger reaches back. The phrases and triggers are data
+a trailing trigger reaches back, a pseudo-trigger is none, and history, plans
+and rules are told apart from this call. The phrases and triggers are data
 (``rules/vocabulary.yaml``); the text itself never leaves this module.
 """
 
 from __future__ import annotations
 
 import re
+import string
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,8 +22,16 @@ from .draft import Draft
 from .model import Evidence
 from .timeline import Timeline
 
-_SENTENCE = re.compile(r"[^.!?;\n]+")
+#: A line that begins with a capital, a digit or a sign is a new sentence; any other only goes on after a line's end.
+_SENTENCE = re.compile(r"(?:[^.!?;\n]|\n(?=[ \t]*[a-z]))+")
 _QUOTED = re.compile(r"[\"“”][^\"“”\n]{1,300}[\"“”]")
+#: Words that a trigger reaches over: NegEx took 5, ConText the whole sentence; between the two, number ours.
+_REACH = 8
+#: Code points that hold that many words.
+_WINDOW = 160
+_GAP = r"(?:[^\s,]+\s+){0,3}?"
+#: Small letters and the plain apostrophe (phones and tablets write a curved one), place for place.
+_PLAIN = str.maketrans(string.ascii_uppercase + "’", string.ascii_lowercase + "'")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +39,18 @@ class Phrases:
     """Compiled phrase families and triggers."""
 
     families: Mapping[str, re.Pattern[str]]
+    masks: re.Pattern[str]
     before: re.Pattern[str]
     after: re.Pattern[str]
+    pseudo: re.Pattern[str]
+    not_now: re.Pattern[str]
     stops: re.Pattern[str]
     attributions: re.Pattern[str]
 
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One hit: code point range, and whether it is negated or somebody else's words."""
+    """One hit: code point range, whether it is negated (or history, plan, rule), and whether it is somebody else's words."""
 
     start: int
     end: int
@@ -44,48 +58,103 @@ class Hit:
     quoted: bool
 
 
-def _any_of(words: Sequence[str]) -> re.Pattern[str]:
-    # Longest first, so that "no evidence of" wins over "no"; a space stands for any white space.
-    parts = sorted((r"\s+".join(re.escape(w) for w in text.split()) for text in words), key=len, reverse=True)
-    return re.compile(r"(?<![A-Za-z0-9])(?:" + "|".join(parts) + r")(?![A-Za-z0-9])", re.IGNORECASE)
+def _literal(text: str) -> str:
+    return r"\s+".join(re.escape(word) for word in text.translate(_PLAIN).split())
+
+
+def _phrase(text: str, slots: Mapping[str, Sequence[str]]) -> str:
+    """One phrase as a pattern; a space stands for any white space."""
+    tokens = re.findall(r"\{\w+\}\S*|\S+", text)
+    out = []
+    for number, token in enumerate(tokens):
+        gap = r"\s+" if number < len(tokens) - 1 else ""
+        if token == "...":
+            out.append(_GAP)
+        elif token.startswith("{"):
+            name, rest = token[1:].split("}")
+            words = sorted(slots[name], key=len, reverse=True)
+            one = "(?:" + "|".join(_literal(word) for word in words if word) + ")" + _literal(rest) + gap
+            out.append(f"(?:{one})?" if "" in words else one)
+        else:
+            out.append(_literal(token) + gap)
+    return "".join(out)
+
+
+def _any_of(phrases: Sequence[str], slots: Mapping[str, Sequence[str]] | None = None) -> re.Pattern[str]:
+    # Longest first, so that "no evidence of" wins over "no".
+    parts = [_phrase(text, slots or {}) for text in sorted(phrases, key=len, reverse=True)]
+    # A first letter that no phrase begins with is passed over at once: most words of a chart are.
+    first = "".join(sorted({letter for text in phrases for letter in _first(text, slots or {})}))
+    return re.compile(rf"(?<![a-z0-9])(?=[{first}])(?:" + "|".join(parts) + r")(?![a-z0-9])")
+
+
+def _first(text: str, slots: Mapping[str, Sequence[str]]) -> set[str]:
+    """The letters that a phrase can begin with."""
+    name = re.match(r"\{(\w+)\}", text)
+    words = slots[name[1]] if name else (text,)
+    return {word.translate(_PLAIN)[0] for word in words}
 
 
 def compile_phrases(data: Mapping[str, object]) -> Phrases:
     """From the ``phrases`` part of the vocabulary."""
+    slots: Mapping[str, Sequence[str]] = data["words"]  # type: ignore[assignment]
     families: Mapping[str, Sequence[str]] = data["families"]  # type: ignore[assignment]
     triggers: Mapping[str, Sequence[str]] = data["triggers"]  # type: ignore[assignment]
     return Phrases(
-        {name: _any_of(words) for name, words in families.items()},
-        _any_of(triggers["negation_before"]),
-        _any_of(triggers["negation_after"]),
-        _any_of(triggers["stops"]),
-        _any_of(triggers["attribution"]),
+        {name: _any_of(words, slots) for name, words in families.items()},
+        _any_of(data["masks"]),  # type: ignore[arg-type]
+        *(_any_of(triggers[name]) for name in ("negation_before", "negation_after", "pseudo_negation", "not_now", "stops", "attribution")),
     )
 
 
 def scan(text: str, phrases: Phrases) -> dict[str, list[Hit]]:
     """All hits by family, in order; overlapping hits of one family are one."""
     quotes = [m.span() for m in _QUOTED.finditer(text)]
+    plain = text.translate(_PLAIN)
     out: dict[str, list[Hit]] = {}
-    for sentence in _SENTENCE.finditer(text):
-        base, body = sentence.start(), sentence.group()
+    for match in _SENTENCE.finditer(text):
+        base, sentence = match.start(), None
+        body = plain[base : match.end()]
         for family, pattern in phrases.families.items():
-            for match in pattern.finditer(body):
-                before, after = _scope(body, match.start(), match.end(), phrases.stops)
-                negated = bool(phrases.before.search(before) or phrases.after.search(after))
-                start, end = base + match.start(), base + match.end()
-                quoted = any(a <= start and end <= b for a, b in quotes) or bool(phrases.attributions.search(before))
+            for hit in pattern.finditer(body):
+                sentence = sentence or _Sentence(body, phrases)
+                if sentence.masked(hit.start(), hit.end()):
+                    continue
+                negated, attributed = sentence.context(hit.start(), hit.end())
+                start, end = base + hit.start(), base + hit.end()
+                quoted = attributed or any(a <= start and end <= b for a, b in quotes)
                 out.setdefault(family, []).append(Hit(start, end, negated, quoted))
     return out
 
 
-def _scope(body: str, start: int, end: int, stops: re.Pattern[str]) -> tuple[str, str]:
-    """The words before and after a hit that a trigger may stand in, cut at terminating words."""
-    cut = 0
-    for stop in stops.finditer(body, 0, start):
-        cut = stop.end()
-    stop_after = stops.search(body, end)
-    return body[cut:start], body[end : stop_after.start() if stop_after else len(body)]
+class _Sentence:
+    """One sentence with a hit, and the words in it that bear on hits. Each kind is looked for once: a sentence may hold a thousand hits."""
+
+    def __init__(self, body: str, phrases: Phrases) -> None:
+        self._body = body
+        self._phrases = phrases
+        self._masks = [m.span() for m in phrases.masks.finditer(body)]
+        stops = [m.span() for m in phrases.stops.finditer(body)]
+        self._stop_starts = [a for a, _ in stops]
+        self._stop_ends = [b for _, b in stops]
+        self._attributions = [m.end() for m in phrases.attributions.finditer(body)]
+
+    def masked(self, start: int, end: int) -> bool:
+        """Whether a hit stands in text that does not say it."""
+        return any(a < end and start < b for a, b in self._masks)
+
+    def context(self, start: int, end: int) -> tuple[bool, bool]:
+        """(negated, or history, plan or rule; somebody else's words) of a hit, between the terminating words around it."""
+        stop = bisect_right(self._stop_ends, start)
+        cut = self._stop_ends[stop - 1] if stop else 0
+        told = bisect_right(self._attributions, start)
+        stop = bisect_left(self._stop_starts, end)
+        last = self._stop_starts[stop] if stop < len(self._stop_starts) else len(self._body)
+        words = self._body[max(cut, start - _WINDOW) : start].split()[-_REACH:]
+        before = self._phrases.pseudo.sub(" ", " ".join(words))
+        after = self._body[end : min(last, end + _WINDOW)]
+        negated = self._phrases.before.search(before) or self._phrases.not_now.search(before) or self._phrases.after.search(after)
+        return bool(negated), bool(told and self._attributions[told - 1] > cut)
 
 
 def facts(line: Timeline, phrases: Phrases) -> Iterator[Draft]:

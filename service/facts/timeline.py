@@ -56,18 +56,18 @@ def part(value: Any, name: str) -> Any:
 
 def times(node: Any) -> Iterator[int]:
     """Every charted time of what happened (not when it was written)."""
-    for member in kinds.members(type(node)):
-        if member.name in _NOT_TIMED or member.name == "amendments":
-            continue
-        value = getattr(node, member.name)
-        if isinstance(value, datetime):
-            yield int(value.timestamp())
-        elif isinstance(value, kinds.Node):
+    shape = kinds.shape(type(node))
+    for name in shape.times:
+        if name not in _NOT_TIMED and (time := epoch(getattr(node, name))) is not None:
+            yield time
+    for name in shape.parts:
+        value = getattr(node, name)
+        if not isinstance(value, Absent):
             yield from times(value)
-        elif isinstance(value, tuple):
-            for item in value:
-                if isinstance(item, kinds.Node):
-                    yield from times(item)
+    for name in shape.lists:
+        if name != "amendments":
+            for item in items(getattr(node, name)):
+                yield from times(item)
 
 
 @dataclass(frozen=True, slots=True)

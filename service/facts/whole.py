@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterator
 from typing import Any
 
 from service.episode import kinds, model
@@ -454,25 +454,30 @@ def _handover(draft: Draft, line: Timeline) -> None:
         draft.put("energy_weapon_trigger", True if True in over else None if None in over else False, state_of(*(v for v, _ in limits)))
 
 
-def _timed(node: Any) -> Any:
-    """Every item with (time, entered, item)."""
-    for member in kinds.members(type(node)):
-        value = getattr(node, member.name)
-        inner = value if isinstance(value, tuple) else (value,)
-        for item in inner:
-            if isinstance(item, kinds.Node):
-                own = next((t for name in ("time", "start", "on") if isinstance(t := getattr(item, name, None), datetime)), None)
-                entered = getattr(item, "entered", None)
-                if isinstance(entered, datetime):
-                    yield own, entered, item
-                yield from _timed(item)
+_OWN_TIME = ("time", "start", "on")
+
+
+def _timed(node: Any) -> Iterator[tuple[int | None, int, Any]]:
+    """Every object that says when it was written: (its own time, when it was written, the object)."""
+    shape = kinds.shape(type(node))
+    entered = epoch(node.entered) if "entered" in shape.times else None
+    if entered is not None:
+        own = next((t for name in _OWN_TIME if name in shape.times and (t := epoch(getattr(node, name))) is not None), None)
+        yield own, entered, node
+    for name in shape.parts:
+        value = getattr(node, name)
+        if not isinstance(value, Absent):
+            yield from _timed(value)
+    for name in shape.lists:
+        for item in items(getattr(node, name)):
+            yield from _timed(item)
 
 
 def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
     late = []
     for own, entered, item in _timed(episode):
-        after = line.closed is not None and int(entered.timestamp()) > line.closed
-        if after or (own is not None and (entered - own).total_seconds() > LATE):
+        after = line.closed is not None and entered > line.closed
+        if after or (own is not None and entered - own > LATE):
             late.append(item)
     draft.put("late_entries", len(late))
     if late:

@@ -16,11 +16,10 @@ from service.episode import kinds, model
 from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
 from service.problems import ProblemItem, Rejected, pointer_order
 
-from . import fields, strict_json
+from . import fields, quick, strict_json
 
 MOST_ITEMS = 2_000
 MOST_ITEMS_IN_ALL = 10_000
-_SCALES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
 _TOP_ONLY = ("not_collected", "accepted", "extensions")
 
 
@@ -303,7 +302,7 @@ class _Builder:
     def _check_score(self, vital: dict[str, Any]) -> None:
         scale, score = vital["agitation_scale"], vital["agitation_score"]
         if isinstance(scale, str) and isinstance(score, int):
-            low, high = _SCALES[scale]
+            low, high = fields.SCORES[scale]
             if not low <= score <= high:
                 self.slips.append(_item("score-out-of-scale", f"{vital['at']}/agitation_score"))
 
@@ -366,12 +365,34 @@ def from_value(body: Any) -> Intake:
     if builder.slips:
         raise Rejected(422, "invalid-episode", builder.slips)
     rest = {name: value for name, value in body.items() if name != "accepted"}
-    digest = "v1:" + hashlib.sha256(strict_json.canonical(rest)).hexdigest()
-    return Intake(episode, accepted, tuple(builder.notices), digest)
+    return Intake(episode, accepted, tuple(builder.notices), _digest(rest))
+
+
+def _quick(body: bytes) -> Intake | None:
+    """One pass over a body that is plainly good, None for any other."""
+    value = quick.parse(body)
+    if value is None or "accepted" in value or "extensions" in value:
+        return None
+    paths = value.get("not_collected")
+    try:
+        absent = _trie(paths) if paths is not None else {}
+    except Rejected:
+        return None
+    episode = quick.episode(body, value, absent, paths)
+    if episode is None:
+        return None
+    return Intake(episode, (), (), _digest(value))
+
+
+def _digest(value: dict[str, Any]) -> str:
+    return "v1:" + hashlib.sha256(strict_json.canonical(value)).hexdigest()
 
 
 def read(body: bytes) -> Intake:
     """Read the bytes of one JSON episode. Raises Rejected (400, 422)."""
+    found = _quick(body)
+    if found is not None:
+        return found
     return from_value(strict_json.loads(body))
 
 

@@ -42,6 +42,9 @@ DETAILS = {
     "not-a-fingerprint": "Give a fingerprint as a review states it.",
 }
 
+#: Lowest and highest score of each agitation scale (RASS: Sessler 2002; SAT: Calver 2011; AMSS; BARS: Swift 2002).
+SCORES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
+
 _TIME = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII)
 _IDENT = re.compile(kinds.ID_PATTERN.strip("^$"))
 
@@ -233,11 +236,12 @@ class OrAbsent(Strict):
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Any:
         if type(value) is dict and "absent" in value:
-            return _absence(value)
+            return absence(value)
         return self._inner.deserialize(value)
 
 
-def _absence(value: dict[str, Any]) -> Absent:
+def absence(value: dict[str, Any]) -> Absent:
+    """The state an ``{"absent": ...}`` object stands for. Raises ValidationError."""
     if value == {"absent": "not_collected"}:
         return kinds.NOT_COLLECTED
     reason = value.get("reason")

@@ -13,14 +13,17 @@ _COLORS = {"critical": "1;31", "warning": "33", "info": "36", "heading": "1"}
 _NARROWEST, _WIDEST = 40, 100
 
 
-def render(title: str, document: Mapping[str, Any], width: int = 80, color: bool = False) -> str:
+def render(title: str, document: Mapping[str, Any], width: int = 80, color: bool = False, story: str = "") -> str:
     """Lay out one review: counts, findings by who acts and severity, what could not be checked, notices, cautions.
 
     ``document`` is the review as the service answers it; ``width`` in columns;
-    ``color`` adds ANSI colors. What to tell at once stands first.
+    ``color`` adds ANSI colors; ``story`` stands under the title. What to tell at once stands before any finding.
     """
     page = _Page(max(_NARROWEST, min(width, _WIDEST)), color)
     page.heading(title)
+    if story:
+        page.text(story)
+        page.gap()
     page.text(_counts(document["summary"]))
     _tell_now(page, document["findings"])
     for handler, name in _HANDLERS:

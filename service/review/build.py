@@ -281,11 +281,11 @@ def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
     return []
 
 
-def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequence[RuleDecision], closed: int | None, *, explain: bool) -> Review:
-    """Put the answer together. ``closed``: when the chart closed (else its last time), epoch seconds."""
+def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequence[RuleDecision], *, explain: bool) -> Review:
+    """Put the answer together."""
     book, words = ruleset.book, ruleset.book.vocabulary
     zone = _Zone(intake.episode)
-    off, notices = _switches(ruleset.profile, closed, zone)
+    off, notices = _switches(ruleset.profile, sheet.closed, zone)
     notices = [{"code": n.code, "severity": "info", "detail": n.detail, "pointer": n.pointer} for n in intake.notices] + notices
     on = [d for d in decisions if d.bound.rule.id not in off]
     findings: list[dict[str, Any]] = []

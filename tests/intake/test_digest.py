@@ -171,6 +171,7 @@ def test_every_object_knows_its_place(document: Any) -> None:
 
 def test_place_of_an_item_without_an_id() -> None:
     document = small(monitoring={"vitals": [{"id": "v"}, {}]})
-    one, other = read(document).episode.monitoring.vitals
+    episode: Any = read(document).episode
+    one, other = episode.monitoring.vitals
     assert (one.at, one.stable, one.by_id) == ("/monitoring/vitals/0", "/monitoring/vitals/v", True)
     assert (other.at, other.stable, other.by_id) == ("/monitoring/vitals/1", "/monitoring/vitals/1", False)

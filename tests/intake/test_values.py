@@ -13,13 +13,13 @@ from service.episode import model
 from service.intake import episode_json, fields
 from service.intake.episode_json import Intake
 from service.problems import MOST_ERRORS, Rejected
-from tests.support.episodes import check, clock, dose, full, limb, put, small, vital
+from tests.support.episodes import check, clock, dose, encoded, full, limb, put, small, vital
 
 CANARY = "canary-7391"
 
 
 def read(document: Any) -> Intake:
-    return episode_json.from_value(document)
+    return episode_json.read(encoded(document))
 
 
 def slips(document: Any) -> list[tuple[str, str | None]]:
@@ -45,6 +45,8 @@ def slips(document: Any) -> list[tuple[str, str | None]]:
         ("2031-04-12T18:02:00,5Z", "not-a-time"),
         ("2031-04-12", "not-a-time"),
         ("20310412T180200Z", "not-a-time"),
+        ("2031-04-12T180200.0-06:00", "not-a-time"),
+        ("2031-04-12T180200,0-06:00", "not-a-time"),
         ("2031-W15-6T18:02:00Z", "not-a-time"),
         ("1933804800", "not-a-time"),
         ("canary-7391", "not-a-time"),

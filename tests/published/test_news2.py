@@ -89,7 +89,7 @@ def test_everything_but_alert_scores_3(acvpu: str) -> None:
 
 def test_extremes_are_0_and_20() -> None:
     assert sum(news2_parts(**CALM)) == 0
-    worst = {"rr": 30, "spo2": 80, "oxygen": True, "sbp": 80, "hr": 140, "alert": False, "temperature": 350, "scale2": False}
+    worst: dict[str, Any] = {"rr": 30, "spo2": 80, "oxygen": True, "sbp": 80, "hr": 140, "alert": False, "temperature": 350, "scale2": False}
     assert sum(news2_parts(**worst)) == 20
 
 

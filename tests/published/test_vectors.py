@@ -8,6 +8,8 @@ part of it.
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from service.pipeline import Pipeline
@@ -263,7 +265,7 @@ def test_tv25_temperature(pipeline: Pipeline, celsius: float, expected: list[str
         ({"glucose_mg_dl": 70}, []),
     ],
 )
-def test_tv26_glucose(pipeline: Pipeline, signs: dict[str, object], expected: list[str]) -> None:
+def test_tv26_glucose(pipeline: Pipeline, signs: dict[str, Any], expected: list[str]) -> None:
     """Massachusetts 2.3A: under 70 mg/dL; Rhode Island 02.05: 60 and under."""
     assert above_info(pipeline, with_signs(MIDDLE, **signs)) == expected
 

@@ -179,6 +179,22 @@ def full(cls: type = model.Episode) -> Document:
     return {member.name: valid(member.kind) for member in kinds.members(cls)}
 
 
+def spine(pointer: str, cls: type = model.Episode) -> Document:
+    """``full`` with nothing in it but what is required and the way to one place."""
+    name, _, rest = pointer.removeprefix("/").partition("/")
+    out: Document = {}
+    for member in kinds.members(cls):
+        if member.name == name:
+            spec = member.kind
+            if rest and isinstance(spec, kinds.Items):
+                out[name] = [spine(rest.partition("/")[2], spec.of)]
+            else:
+                out[name] = spine(rest, spec.of) if rest and isinstance(spec, kinds.Part) else valid(spec)
+        elif member.required:
+            out[member.name] = valid(member.kind)
+    return out
+
+
 def places(cls: type = model.Episode, at: str = "", pattern: str = "") -> Iterable[tuple[str, str, kinds.Member]]:
     """Every member of ``full`` as (JSON Pointer, path with * for an item, declaration)."""
     for member in kinds.members(cls):

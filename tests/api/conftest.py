@@ -1,0 +1,45 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.app import Application, create_app
+from service.pipeline import Pipeline
+from service.resources import demo_directory
+from service.settings import Settings
+from tests.contract.checked import Client, Contract
+from tests.support import episodes
+
+#: Small, so that the tests of the limit stay small.
+MOST_BYTES = 256 * 1024
+
+
+@pytest.fixture(scope="session")
+def contract() -> Contract:
+    return Contract()
+
+
+@pytest.fixture(scope="session")
+def pipeline() -> Pipeline:
+    return Pipeline.build()
+
+
+@pytest.fixture(scope="session")
+def app(pipeline: Pipeline) -> Application:
+    return create_app(Settings(max_body_bytes=MOST_BYTES), pipeline)
+
+
+@pytest.fixture
+def client(app: Application, contract: Contract) -> Client:
+    return Client(app, contract)
+
+
+@pytest.fixture(scope="session")
+def exemplary_bytes() -> bytes:
+    return (demo_directory() / "exemplary.json").read_bytes()
+
+
+@pytest.fixture
+def exemplary() -> Any:
+    return episodes.exemplary()

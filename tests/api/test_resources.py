@@ -1,0 +1,129 @@
+"""What each address gives: bodies, headers, caching, methods."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import pytest
+
+from service.app import Application, create_app
+from service.pipeline import Pipeline
+from service.resources import openapi_path
+from service.settings import Settings, SettingsError
+from tests.contract.checked import Client, Contract
+
+_FIXED = ["/v1/rules", "/v1/profiles", "/v1/profiles/default", "/v1/facts", "/openapi.yaml"]
+_ALL = [*_FIXED, "/health/live", "/health/ready"]
+
+
+@pytest.mark.parametrize("path", _ALL)
+def test_get_and_head(client: Client, path: str) -> None:
+    got = client.get(path)
+    head = client.call("HEAD", path)
+    assert got.status == head.status == 200
+    assert got.body
+    assert head.headers == got.headers
+
+
+@pytest.mark.parametrize("path", [*_ALL, "/v1/reviews"])
+def test_options_and_other_methods(client: Client, path: str) -> None:
+    options = client.call("OPTIONS", path)  # that Allow is what the contract has is checked with the call
+    refused = client.call("DELETE", path)
+    assert (options.status, refused.status) == (204, 405)
+    assert set(refused.headers["Allow"].split(", ")) == set(options.headers["Allow"].split(", "))
+
+
+@pytest.mark.parametrize("path", _FIXED)
+def test_what_does_not_change_can_be_held(client: Client, path: str) -> None:
+    tag = client.get(path).headers["ETag"]
+    for held in (tag, f"W/{tag}", f'"other", {tag}', "*"):
+        assert client.get(path, {"If-None-Match": held}).status == 304, held
+    assert client.get(path, {"If-None-Match": '"other"'}).status == 200
+
+
+def test_every_rule_by_id_and_by_name(client: Client) -> None:
+    rules = client.get("/v1/rules").json["rules"]
+    assert rules
+    for rule in rules:
+        by_id, by_name = client.get(f"/v1/rules/{rule['id']}"), client.get(f"/v1/rules/{rule['name']}")
+        assert by_id.body == by_name.body
+        assert by_id.json["id"] == rule["id"]
+
+
+def test_every_profile(client: Client) -> None:
+    profiles = client.get("/v1/profiles").json["profiles"]
+    assert "default" in [each["id"] for each in profiles]
+    for profile in profiles:
+        assert client.get(f"/v1/profiles/{profile['id']}").json["id"] == profile["id"]
+
+
+def test_a_rule_that_moved_is_found(pipeline: Pipeline, contract: Contract) -> None:
+    target = pipeline.rulebook.rules[0].id
+
+    class Moved:
+        rulebook = dataclasses.replace(pipeline.rulebook, redirects={"RR-0000": target})
+
+        def self_test(self) -> list[str]:
+            return []
+
+    client = Client(create_app(Settings(), Moved()), contract)  # type: ignore[arg-type]
+    answer = client.get("/v1/rules/RR-0000")
+    assert (answer.status, answer.headers["Location"]) == (308, f"/v1/rules/{target}")
+
+
+def test_the_contract_is_the_file(client: Client) -> None:
+    assert client.get("/openapi.yaml").body == openapi_path().read_bytes()
+
+
+def test_a_review_repeats_byte_for_byte(client: Client, exemplary: Any) -> None:
+    first = client.review(exemplary)
+    assert first.status == 200
+    turned = dict(reversed(exemplary.items()))
+    assert client.review(exemplary).body == first.body == client.review(turned).body
+    assert first.json["episode_ref"] == exemplary["episode_ref"]
+
+
+def test_explain_and_profile_are_taken(client: Client, exemplary: Any) -> None:
+    plain = client.review(exemplary)
+    assert client.review(exemplary, "explain=false&profile=default").body == plain.body
+    assert client.review(exemplary, "explain=true").status == 200
+
+
+@pytest.mark.parametrize(
+    ("accept", "status"),
+    [
+        ("", 200),
+        ("*/*", 200),
+        ("application/*", 200),
+        ("application/json", 200),
+        ("APPLICATION/JSON", 200),
+        ("application/json; charset=utf-8", 200),
+        ("text/html, application/json;q=0.1", 200),
+        ("text/html, */*;q=0.001", 200),
+        ("text/html", 406),
+        ("application/json;q=0", 406),
+        ("*/*, application/json;q=0", 406),  # the most specific range decides: RFC 9110, section 12.5.1
+        ("application/*;q=0, */*", 406),
+        ("application/json;q=nonsense", 406),
+        ("nonsense", 406),
+    ],
+)
+def test_accept(client: Client, accept: str, status: int) -> None:
+    headers = {"Accept": accept} if accept else {}
+    assert client.get("/v1/rules", headers).status == status
+    assert client.review({"episode_ref": "a"}, headers=headers).status == status
+
+
+def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:
+    answer = client.get("/nowhere", {"Accept": "text/html"})
+    assert answer.headers["Content-Type"] == "application/problem+json"
+
+
+def test_an_unknown_default_profile_is_refused(pipeline: Pipeline) -> None:
+    with pytest.raises(SettingsError):
+        create_app(Settings(default_profile="nobody"), pipeline)
+
+
+def test_flask_keeps_silent(app: Application) -> None:
+    assert app.logger.disabled

@@ -1,0 +1,161 @@
+"""Holds every call of the tests against openapi.yaml: what was sent, what came back, and that both are described.
+
+The validator is jsonschema (JSON Schema 2020-12), with formats checked.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import yaml
+from flask import Flask
+from jsonschema import Draft202012Validator  # type: ignore[import-untyped,unused-ignore]
+from referencing import Registry
+from referencing.jsonschema import DRAFT202012
+
+from service.resources import openapi_path
+
+#: Headers of HTTP itself, which no contract lists.
+_OF_HTTP = {"content-type", "content-length", "connection", "date", "server", "transfer-encoding"}
+_URN = "urn:contract"
+
+
+class NotInContract(AssertionError):
+    """A call did something that openapi.yaml does not say."""
+
+
+def _step(name: str) -> str:
+    return name.replace("~", "~0").replace("/", "~1").replace("%", "%25").replace("{", "%7B").replace("}", "%7D")
+
+
+class Contract:
+    """openapi.yaml, ready to check calls."""
+
+    def __init__(self, document: dict[str, Any] | None = None) -> None:
+        self.document = document or yaml.safe_load(openapi_path().read_text("utf-8"))
+        self._registry = Registry().with_resource(_URN, DRAFT202012.create_resource(self.document))
+        self._paths = {
+            re.compile("^" + re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(template)) + "$"): template
+            for template in self.document["paths"]
+        }
+
+    def validate(self, value: Any, *place: str) -> None:
+        """Check ``value`` against the schema at ``place`` in the contract."""
+        schema = {"$ref": f"{_URN}#/" + "/".join(map(_step, place))}
+        validator = Draft202012Validator(
+            schema, registry=self._registry, format_checker=Draft202012Validator.FORMAT_CHECKER
+        )
+        for error in validator.iter_errors(value):
+            raise NotInContract(f"{place}: {error.json_path}: {error.message[:300]}")
+
+    def template(self, path: str) -> str | None:
+        """The path of the contract that ``path`` falls under; one without a variable first."""
+        found = [template for pattern, template in self._paths.items() if pattern.match(path)]
+        return min(found, key=lambda template: template.count("{"), default=None)
+
+    def check(
+        self, method: str, path: str, sent: bytes, status: int, headers: Iterable[tuple[str, str]], body: bytes
+    ) -> None:
+        """Check one call. Raises NotInContract."""
+        template = self.template(path)
+        operations = self.document["paths"].get(template, {})
+        asked = "get" if method == "HEAD" and "get" in operations else method.lower()
+        if template is None:
+            place: tuple[str, ...] = ("components", "responses", "NotFound")
+            self._expect(status == 404, "an unknown path is 404")
+        elif method == "OPTIONS":
+            allowed = {each.upper() for each in operations} | ({"HEAD"} if "get" in operations else set()) | {"OPTIONS"}
+            self._expect(status == 204 and not body, "OPTIONS is 204")
+            self._expect(set(re.split(r", *", dict(headers)["Allow"])) == allowed, "Allow is what the contract has")
+            return
+        elif asked not in operations:
+            place = ("components", "responses", "MethodNotAllowed")
+            self._expect(status == 405, "a method that is not described is 405")
+        else:
+            self._expect(str(status) in operations[asked]["responses"], f"{asked} {template} has no status {status}")
+            place = ("paths", template, asked, "responses", str(status))
+            if 200 <= status < 300 and "requestBody" in operations[asked]:
+                media = ("requestBody", "content", "application/json", "schema")
+                self.validate(json.loads(sent), "paths", template, asked, *media)
+        self._response(place, dict(headers), body, is_head=method == "HEAD")
+
+    def _response(self, place: tuple[str, ...], headers: Mapping[str, str], body: bytes, is_head: bool) -> None:
+        place, described = self._at(place)
+        declared = described.get("headers", {})
+        names = {name.lower() for name in headers}
+        for name in declared:
+            header_place, header = self._at((*place, "headers", name))
+            if name.lower() in names:
+                self.validate(headers[name], *header_place, "schema")
+            else:
+                self._expect(not header.get("required"), f"{place}: header {name} is missing")
+        beyond = names - {name.lower() for name in declared} - _OF_HTTP
+        self._expect(not beyond, f"{place}: headers that are not described: {beyond}")
+        content = described.get("content", {})
+        if not content:
+            self._expect(not body and "content-type" not in names, f"{place}: there is no body")
+            return
+        media_type = headers["Content-Type"].partition(";")[0]
+        self._expect(media_type in content, f"{place}: media type {media_type}")
+        if is_head:
+            self._expect(not body, "HEAD has no body")
+        else:
+            value = json.loads(body) if media_type.endswith("json") else body.decode()
+            self.validate(value, *place, "content", media_type, "schema")
+
+    def _at(self, place: tuple[str, ...]) -> tuple[tuple[str, ...], dict[str, Any]]:
+        node: Any = self.document
+        for step in place:
+            node = node[step]
+        if "$ref" in node:
+            return self._at(tuple(node["$ref"].removeprefix("#/").split("/")))
+        return place, node
+
+    @staticmethod
+    def _expect(holds: bool, text: str) -> None:
+        if not holds:
+            raise NotInContract(text)
+
+
+class Answer:
+    """What came back, already checked."""
+
+    def __init__(self, status: int, headers: Mapping[str, str], body: bytes) -> None:
+        self.status = status
+        self.headers = headers
+        self.body = body
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.body)
+
+
+class Client:
+    """Calls an application in this process; every call is held against the contract."""
+
+    def __init__(self, app: Flask, contract: Contract) -> None:
+        self._client = app.test_client()
+        self._contract = contract
+
+    def call(
+        self, method: str, path: str, body: bytes = b"", headers: Mapping[str, str] | None = None, query: str = ""
+    ) -> Answer:
+        """One request; the body goes as it is."""
+        with self._client.open(
+            path, method=method, data=body, headers=dict(headers or {}), query_string=query
+        ) as response:
+            content = response.get_data()
+            self._contract.check(method, path, body, response.status_code, list(response.headers), content)
+            return Answer(response.status_code, dict(response.headers), content)
+
+    def get(self, path: str, headers: Mapping[str, str] | None = None, query: str = "") -> Answer:
+        """GET."""
+        return self.call("GET", path, headers=headers, query=query)
+
+    def review(self, episode: Any, query: str = "", headers: Mapping[str, str] | None = None) -> Answer:
+        """POST an episode (bytes go as they are) to /v1/reviews."""
+        body = episode if isinstance(episode, bytes) else json.dumps(episode).encode()
+        return self.call("POST", "/v1/reviews", body, {"Content-Type": "application/json", **(headers or {})}, query)

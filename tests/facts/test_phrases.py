@@ -1,0 +1,66 @@
+"""Declared phrases in the narrative: negation and attribution after NegEx (Chapman 2001) and ConText (Harkema 2009)."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.support.episodes import facts, one, small
+
+
+def hits(text: str, family: str) -> tuple[int, int, int]:
+    """(hits, affirmed, quoted) of a family."""
+    found = facts(small(narrative=text), "phrase", family)
+    if not found:
+        return (0, 0, 0)
+    values = found[0].values
+    return tuple(int(values[n]) for n in ("hits", "affirmed", "quoted"))  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("Patient was placed prone.", (1, 1, 0)),
+        ("Patient was not placed prone.", (1, 0, 0)),
+        ("Never prone, kept on the side.", (1, 0, 0)),
+        ("Denies pain. Placed prone.", (1, 1, 0)),
+        ("No weapons found, but placed prone.", (1, 1, 0)),
+        ("Prone was avoided.", (1, 0, 0)),
+        ("Found prone, then turned at once, not prone after.", (2, 1, 0)),
+        ("Police stated he was prone.", (1, 1, 0)),
+        ("Per police he was prone.", (1, 1, 1)),
+        ('He said "I was prone" to us.', (1, 1, 1)),
+        ("PRONE", (1, 1, 0)),
+        ("Prone to anger? Proneness. Unprone.", (1, 1, 0)),
+        ("", (0, 0, 0)),
+    ],
+)
+def test_negation_and_attribution(text: str, expected: tuple[int, int, int]) -> None:
+    assert hits(text, "prone_or_hogtie") == expected
+
+
+def test_a_breathing_complaint_is_not_a_negation_of_itself() -> None:
+    for text in ("He can't breathe.", "She cannot breathe.", "Could not breathe well."):
+        assert hits(text, "breathing_complaint") == (1, 1, 0)
+
+
+@pytest.mark.parametrize("text", ["He can\u2019t breathe.", "Couldn\u2019t breathe."])
+def test_the_apostrophe_that_phones_and_tablets_write(text: str) -> None:
+    assert hits(text, "breathing_complaint") == (1, 1, 0)
+
+
+@pytest.mark.parametrize("gap", [" ", "  ", "\t", "\u00a0", "\n", "\r\n"])
+def test_any_white_space_stands_in_a_phrase(gap: str) -> None:
+    """Narratives come wrapped into lines: a phrase over the end of a line is the same phrase."""
+    assert hits(f"Signs of excited{gap}delirium.", "outdated_diagnosis")[0] == 1
+
+
+def test_places_are_code_points_of_the_narrative() -> None:
+    text = "\U0001f600 é Excited delirium, later ExDS."
+    fact = one(small(narrative=text), "phrase", "outdated_diagnosis")
+    assert [text[e.chars[0] : e.chars[1]] for e in fact.pointers if e.chars] == ["Excited delirium", "ExDS"]
+    assert all(e.pointer == "/narrative" for e in fact.pointers)
+
+
+def test_no_text_of_the_narrative_in_a_fact() -> None:
+    fact = one(small(narrative="Canary7391 was prone, canary7391."), "phrase", "prone_or_hogtie")
+    assert "anary7391" not in repr(fact)

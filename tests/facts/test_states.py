@@ -1,0 +1,161 @@
+"""What is not known: the four states from the record through the facts to the outcomes."""
+
+from __future__ import annotations
+
+import copy
+import random
+from typing import Any
+
+import pytest
+
+from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
+from service.facts.build import build
+from service.facts.draft import state_of
+from service.facts.model import Fact
+from service.pipeline import Pipeline
+from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
+from tests.support.episodes import declared_phrases, exemplary, full, read, sheet, small
+from tests.support.reviews import review
+
+DECLINED = Absent("declined", "other")
+
+
+@pytest.mark.parametrize(
+    ("inputs", "state"),
+    [
+        ((NOT_COLLECTED, MISSING, DECLINED), "not_collected"),
+        ((DECLINED, NOT_COLLECTED, 3), "not_collected"),
+        ((DECLINED, MISSING), "missing"),
+        ((DECLINED, 3), "declined"),
+        ((MISSING,), "missing"),
+        ((3,), "missing"),
+        ((), "missing"),
+    ],
+)
+def test_order_of_states(inputs: tuple[Any, ...], state: str) -> None:
+    """Design section 6: the first that one of the inputs has, in the order not_collected, missing, declined."""
+    assert state_of(*inputs) == state
+
+
+def by_key(document: Any) -> dict[tuple[str, str], Fact]:
+    return {(f.kind, f.key): f for f in sheet(document).facts}
+
+
+PLAIN = by_key(exemplary())
+#: One member at a time, where only this member stands between the record and the attribute.
+DERIVED = [
+    ("/patient/weight_kg", "dose", "mg_per_kg"),
+    ("/patient/weight_kg", "dose", "mg_per_kg_tolerant"),
+    ("/sedation/doses/*/unit", "dose", "mg"),
+    ("/sedation/doses/*/dose", "dose", "mg"),
+    ("/sedation/doses/*/dose", "dose", "mg_per_kg"),
+    ("/sedation/doses/*/route", "dose", "route_group"),
+    ("/sedation/doses/*/dose", "drug", "total"),
+    ("/sedation/doses/*/route", "drug", "im"),
+    ("/sedation/doses/*/route", "drug", "total_im"),
+    ("/sedation/doses/*/time", "dose", "repeat"),
+    ("/sedation/doses/*/time", "dose", "vitals_due"),
+    ("/monitoring/limb_checks", "limb", "checks"),
+    ("/monitoring/limb_checks", "limb", "longest_gap"),
+    ("/monitoring/limb_checks/*/time", "limb", "checks"),
+    ("/monitoring/limb_checks/*/time", "limb", "longest_gap_sure"),
+    ("/application/limbs/*/on", "limb", "restrained"),
+    ("/monitoring/vitals", "episode", "news2"),
+    ("/monitoring/vitals/*/temperature_c", "episode", "news2"),
+    ("/monitoring/vitals/*/sbp", "episode", "shock_index"),
+    ("/monitoring/vitals/*/agitation_score", "episode", "score_before"),
+    ("/application/limbs/*/limb_position", "episode", "arms_apart"),
+    ("/application/sequence", "episode", "sequence_as_taught"),
+    ("/application/head_released", "episode", "head_released_last"),
+    ("/transport/departed", "episode", "completed_before_departure"),
+    ("/patient/age", "episode", "minor"),
+    ("/handover/told", "episode", "glucose_told"),
+    ("/monitoring/actions", "event", "unanswered"),
+    ("/postures/*/end", "posture", "duration"),
+    ("/patient/conditions", "episode", "ep_condition_asthma"),
+    ("/sedation", "section", "sedation_doses"),
+    ("/decision", "section", "decision_capacity"),
+    ("/team", "section", "team_members"),
+]
+
+
+@pytest.mark.parametrize(("path", "kind", "attribute"), DERIVED, ids=[f"{k}.{a} without {p}" for p, k, a in DERIVED])
+def test_a_derived_attribute_takes_the_state_of_its_input(path: str, kind: str, attribute: str) -> None:
+    known = {key for key, fact in PLAIN.items() if key[0] == kind and attribute in fact.values}
+    assert known
+    found = by_key(not_collected(path))
+    states = {found[key].state(attribute) for key in known & set(found)} - {"recorded"}
+    assert states == {"not_collected"}
+
+
+# ---------------------------------------------------------------- into outcomes
+
+
+@pytest.mark.parametrize("path", OPTIONAL_PATHS)
+def test_what_a_format_has_no_place_for_yields_no_finding(pipeline: Pipeline, path: str) -> None:
+    """From a record without any finding, a member that the sender cannot say may close questions, never raise a finding."""
+    document = review(pipeline, not_collected(path))
+    assert [(f["rule"]["id"], f["severity"]) for f in document["findings"]] == []
+
+
+@pytest.mark.parametrize("path", OPTIONAL_PATHS)
+def test_what_could_not_be_had_yields_no_finding(pipeline: Pipeline, path: str) -> None:
+    """Declined with a reason meets a completeness rule and leaves every comparison unknown (design section 3)."""
+    document = review(pipeline, declined(path))
+    assert [(f["rule"]["id"], f["severity"]) for f in document["findings"]] == []
+
+
+def test_a_left_out_record_is_never_clear_about_its_inside(pipeline: Pipeline) -> None:
+    """A record with nothing in it: rules about limbs, doses, readings cannot be clear."""
+    document = review(pipeline, {"episode_ref": "e"})
+    assert document["summary"]["error"] == 0
+    clear = {a["rule"] for a in document["accounts"] if a["outcome"] == "clear"}
+    about = {r.id: r.about for r in pipeline.rulebook.rules}
+    assert {about[rule] for rule in clear} & {"limb", "check", "dose", "drug", "posture", "device", "belt", "body_weight", "person", "event", "phrase"} == set()
+
+
+# ---------------------------------------------------------------- pure
+
+
+@pytest.mark.parametrize("document", [exemplary(), full(), small()], ids=["exemplary", "full", "small"])
+def test_the_same_record_twice_gives_the_same_sheet(document: Any) -> None:
+    episode = read(document).episode
+    before = copy.deepcopy(episode)
+    first, second = build(episode, declared_phrases()), build(episode, declared_phrases())
+    assert first == second == sheet(copy.deepcopy(document))
+    assert [f.key for f in first.facts] == [f.key for f in second.facts]
+    assert episode == before
+
+
+#: Lists whose order says nothing.
+UNORDERED = [
+    "/patient/substances",
+    "/decision/behaviours",
+    "/decision/alternatives",
+    "/decision/causes",
+    "/team/members",
+    "/stretcher/belts",
+    "/application/limbs",
+    "/application/holds",
+    "/postures",
+    "/monitoring/vitals",
+    "/monitoring/limb_checks",
+    "/monitoring/breathing_checks",
+    "/reassessments",
+]
+
+
+@pytest.mark.parametrize("path", UNORDERED)
+def test_order_of_a_list_changes_no_outcome(pipeline: Pipeline, path: str) -> None:
+    document = exemplary()
+    *steps, last = path.split("/")[1:]
+    node = document
+    for step in steps:
+        node = node[step]
+    rng = random.Random(1)
+    expected = {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]}
+    for _ in range(2):
+        rng.shuffle(node[last])
+        assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected
+    node[last].reverse()
+    assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected

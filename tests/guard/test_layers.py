@@ -1,0 +1,168 @@
+"""The layers and their one direction, read from the imports; and what no file of the project may say."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SERVICE = ROOT / "service"
+
+#: package -> modules of ours that it may import, besides itself. A name stands for the module and all inside it.
+ALLOWED: dict[str, set[str]] = {
+    "episode": set(),
+    "problems": set(),
+    "resources": set(),
+    "intake": {"episode", "problems"},
+    "facts": {"episode"},
+    "rulebook": {"episode.kinds", "episode.model", "facts.model"},
+    "engine": {"facts.model", "rulebook.model"},
+    "review": {
+        "engine.decide", "engine.evaluator", "episode.kinds", "episode.model", "facts.model", "intake.episode_json", "problems",
+        "rulebook.load", "rulebook.message", "rulebook.model",
+    },
+    "presentation": {"episode", "facts", "intake", "rulebook", "review", "problems"},
+    "pipeline": {"__version__", "engine", "episode", "facts", "intake", "resources", "review", "rulebook"},
+}  # fmt: skip
+
+#: Modules that read no clock, no environment, no files and no network.
+CALM = {
+    "__future__", "bisect", "collections", "copy", "dataclasses", "datetime", "decimal", "difflib", "enum", "fractions", "functools",
+    "hashlib", "itertools", "json", "math", "operator", "re", "string", "textwrap", "types", "typing",
+}  # fmt: skip
+#: package -> what it may import from outside, besides the calm ones. Rules are files, read when the service is built.
+OUTSIDE: dict[str, set[str]] = {
+    "episode": set(),
+    "problems": set(),
+    "resources": {"pathlib"},
+    "intake": {"marshmallow", "orjson"},
+    "facts": set(),
+    "rulebook": {"pathlib", "yaml"},
+    "engine": {"ctypes", "durable", "durable_rules_engine", "threading"},
+    "review": {"orjson"},
+    "presentation": {"base64", "jinja2", "markupsafe", "orjson", "xml"},
+    "pipeline": {"pathlib"},
+}
+FLASK_HOMES = {"app", "wsgi"}
+
+
+def modules() -> dict[str, ast.Module]:
+    """Every module of the service by its name inside it."""
+    found = {}
+    for path in sorted(SERVICE.rglob("*.py")):
+        name = ".".join(path.relative_to(SERVICE).with_suffix("").parts).removesuffix("__init__").strip(".")
+        found[name] = ast.parse(path.read_text("utf-8"), filename=path.name)
+    return found
+
+
+MODULES = modules()
+PURE = sorted(name for name in MODULES if name.split(".")[0] in ALLOWED)
+
+
+def imports(name: str) -> Iterator[tuple[str, bool]]:
+    """What a module imports as (dotted name, of ours); relative ones resolved; imports inside functions too."""
+    inside = (SERVICE / Path(*name.split(".")) / "__init__.py").exists() if name else True
+    package = name.split(".") if inside and name else name.split(".")[:-1]
+    for node in ast.walk(MODULES[name]):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                ours = alias.name.split(".")[0] == "service"
+                yield alias.name.removeprefix("service.") if ours else alias.name, ours
+        elif isinstance(node, ast.ImportFrom):
+            if node.level:
+                base = package[: len(package) - node.level + 1] + (node.module.split(".") if node.module else [])
+                ours = True
+            else:
+                base = (node.module or "").split(".")
+                ours = base[0] == "service"
+                base = base[1:] if ours else base
+            for alias in node.names:
+                full = ".".join([*base, alias.name])
+                # "from package import module" names a module, anything else a name in one.
+                yield full if not ours or full in MODULES or not base else ".".join(base), ours
+
+
+def within(name: str, allowed: set[str]) -> bool:
+    return any(name == home or name.startswith(f"{home}.") for home in allowed)
+
+
+def test_every_package_between_bytes_and_answer_is_in_the_tables() -> None:
+    assert set(ALLOWED) == set(OUTSIDE)
+    assert set(ALLOWED) <= {name.split(".")[0] for name in MODULES}
+    assert len(PURE) > 25
+
+
+@pytest.mark.parametrize("name", PURE)
+def test_one_direction(name: str) -> None:
+    package = name.split(".")[0]
+    wrong = sorted({target for target, ours in imports(name) if ours and not within(target, ALLOWED[package] | {package})})
+    assert wrong == []
+
+
+@pytest.mark.parametrize("name", PURE)
+def test_nothing_that_could_differ_between_two_runs(name: str) -> None:
+    """No web framework, clock, environment, log, random number, socket or file between intake and presentation."""
+    package = name.split(".")[0]
+    wrong = sorted({target for target, ours in imports(name) if not ours and not within(target, CALM | OUTSIDE[package])})
+    assert wrong == []
+
+
+@pytest.mark.parametrize("name", PURE)
+def test_no_call_that_asks_the_machine(name: str) -> None:
+    calls = [node.func for node in ast.walk(MODULES[name]) if isinstance(node, ast.Call)]
+    asked = {c.attr for c in calls if isinstance(c, ast.Attribute)} & {"now", "utcnow", "today", "localtime", "getenv", "urandom", "uuid1", "uuid4"}
+    asked |= {c.id for c in calls if isinstance(c, ast.Name)} & {"open", "print", "input", "eval", "exec", "hash", "breakpoint", "__import__"}
+    assert asked == set()
+
+
+def test_the_engine_has_one_door() -> None:
+    homes = {name for name in MODULES for target, ours in imports(name) if not ours and target.split(".")[0] in ("durable", "durable_rules_engine")}
+    assert homes == {"engine.fence"}
+
+
+def test_the_web_framework_lives_in_the_api() -> None:
+    homes = {name for name in MODULES for target, ours in imports(name) if not ours and target.split(".")[0] in ("flask", "werkzeug")}
+    assert homes and {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
+
+
+def test_nothing_imports_the_api_but_the_app() -> None:
+    homes = {name for name in MODULES for target, ours in imports(name) if ours and within(target, {"api", "app", "wsgi"})}
+    assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
+
+
+# ---------------------------------------------------------------- what no file may say
+
+#: Written in pieces, so that this file passes its own test.
+PATHS = re.compile(r"(?<![\w.~-])/(?:" + "|".join(["wo" + "rk", "tm" + "p", "ho" + "me", "ro" + "ot", "Us" + "ers"]) + r")/")
+WORDS = re.compile(r"\b(?:" + "|".join(["tran" + "scripts?", "seed doc" + "ument", "session no" + "tes"]) + r")\b", re.IGNORECASE)
+SKIPPED = {".git", "__pycache__", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "node_modules", "dist", "build"}
+
+
+def texts() -> Iterator[tuple[str, str]]:
+    for path in sorted(ROOT.rglob("*")):
+        parts = path.relative_to(ROOT).parts
+        if path.is_file() and not SKIPPED & set(parts) and not any(p.endswith((".egg-info", ".pyc", ".so", ".venv")) for p in parts):
+            try:
+                yield "/".join(parts), path.read_text("utf-8")
+            except UnicodeDecodeError:
+                continue
+
+
+def test_no_path_of_a_machine_and_no_word_about_the_making() -> None:
+    found, files = [], 0
+    for name, text in texts():
+        files += 1
+        for number, row in enumerate(text.splitlines(), 1):
+            if PATHS.search(row) or WORDS.search(row) or WORDS.search(name):
+                found.append(f"{name}:{number}")
+    assert files > 300
+    assert found == []
+
+
+@pytest.mark.parametrize("row", ["open('/" + "tmp/x')", "see /" + "work/main", "The Tran" + "script says", "seed doc" + "ument"])
+def test_the_search_finds_what_it_looks_for(row: str) -> None:
+    assert PATHS.search(row) or WORDS.search(row)
