@@ -41,7 +41,9 @@ class UnknownProfile(KeyError):
 class Pipeline:
     """All that is needed to review an episode under any loaded profile. Safe to share between threads."""
 
-    def __init__(self, book: Rulebook, declared: Phrases, rulesets: Mapping[str, Ruleset], deciders: Mapping[str, Decider]) -> None:
+    def __init__(
+        self, book: Rulebook, declared: Phrases, rulesets: Mapping[str, Ruleset], deciders: Mapping[str, Decider]
+    ) -> None:
         self.rulebook = book
         self._phrases = declared
         self._rulesets = rulesets
@@ -87,7 +89,9 @@ class Pipeline:
             failures += Decider(variants, words.catalogue, words.when_none).self_test(variant_cases)  # type: ignore[arg-type]
         sheet = FactSheet(tuple(fact for _, fact, _ in cases), {})
         for name, decider in self._deciders.items():
-            failures += [f"{d.bound.rule.id}: deciders disagree under {name}" for d in decider.decide(sheet) if d.disputed]
+            failures += [
+                f"{d.bound.rule.id}: deciders disagree under {name}" for d in decider.decide(sheet) if d.disputed
+            ]
         return failures
 
     def facts(self, episode: Episode) -> FactSheet:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+
 def pointer_order(pointer: str) -> tuple[tuple[int, int, str], ...]:
     """Sort key of a pointer: by its parts, numbers as numbers."""
     return tuple((0, int(p), "") if p.isdigit() else (1, 0, p) for p in pointer.split("/")[1:])

@@ -59,6 +59,7 @@ def apply_patch(document: dict[str, Any], operations: Iterable[dict[str, Any]]) 
 
 def deletions(document: dict[str, Any], path: str) -> list[dict[str, Any]]:
     """The patch that deletes a ``requires`` path, ``*`` standing for every item of a list."""
+
     def expand(value: Any, parts: list[str], at: str) -> Iterator[str]:
         if not parts:
             yield at
@@ -75,6 +76,7 @@ def deletions(document: dict[str, Any], path: str) -> list[dict[str, Any]]:
 def _variants(group: Group) -> Iterator[tuple[str, Group]]:
     """The condition with one leaf negated, moved at its limit, or dropped."""
     for number, term in enumerate(group.terms):
+
         def put(new: Leaf | Group | None, number: int = number) -> Group:
             terms = [*group.terms[:number], *([] if new is None else [new]), *group.terms[number + 1 :]]
             return Group(group.mode, tuple(terms))
@@ -101,7 +103,9 @@ def surviving_mutants(rule: Rule, examples: list[FactExample]) -> list[str]:
                 group = dict(_variants(getattr(example.bound, part))).get(name)
                 if group is None:
                     continue
-                changed = replace(example.bound, applies=group) if part == "applies" else replace(example.bound, fails=group)
+                changed = (
+                    replace(example.bound, applies=group) if part == "applies" else replace(example.bound, fails=group)
+                )
                 try:
                     noticed |= compile_rule(changed).outcome(example.fact) != example.expect
                 except Exception:  # noqa: BLE001 - a condition that cannot be evaluated is noticed
@@ -180,7 +184,9 @@ def check_rule(pipeline: Pipeline, rule: Rule, base: dict[str, Any]) -> list[str
     if not examples:
         return ["no example with facts"]
     failures = [
-        f"{e.name}: should be {e.expect}, is {got}" for e in examples if (got := compile_rule(e.bound).outcome(e.fact)) != e.expect
+        f"{e.name}: should be {e.expect}, is {got}"
+        for e in examples
+        if (got := compile_rule(e.bound).outcome(e.fact)) != e.expect
     ]
     failures += [f"no example is {outcome}" for outcome in _reachable(rule, examples)]
     failures += [f"no example notices: {name}" for name in surviving_mutants(rule, examples)]

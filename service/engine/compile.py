@@ -62,10 +62,14 @@ class AttributeType(Protocol):
     """What the catalogue says of an attribute: ``type`` is int, bool or enum; ``values`` the words of an enum."""
 
     @property
-    def type(self) -> str: ...
+    def type(self) -> str:
+        """int, bool or enum."""
+        ...
 
     @property
-    def values(self) -> frozenset[str]: ...
+    def values(self) -> frozenset[str]:
+        """The words of an enum, else none."""
+        ...
 
 
 Catalogue = Mapping[str, Mapping[str, AttributeType]]

@@ -123,19 +123,28 @@ def _word(bound: BoundRule, catalogue: Catalogue) -> tuple[str, object] | None:
     """The attribute and the word that a rule cannot do without: most facts of its kind are settled by it alone."""
     if bound.applies.mode == "all":
         for term in bound.applies.terms:
-            if isinstance(term, Leaf) and term.op == "eq" and catalogue[bound.rule.about][term.attribute].type == "enum":
+            if (
+                isinstance(term, Leaf)
+                and term.op == "eq"
+                and catalogue[bound.rule.about][term.attribute].type == "enum"
+            ):
                 return term.attribute, term.value
     return None
 
 
-def _by_fact(compiled: Compiled, word: tuple[str, object] | None, members: list[tuple[int, Fact]]) -> tuple[tuple[int, str], ...]:
+def _by_fact(
+    compiled: Compiled, word: tuple[str, object] | None, members: list[tuple[int, Fact]]
+) -> tuple[tuple[int, str], ...]:
     outcome = compiled.outcome
     try:
         if word is not None:
             # False in ``all`` is false whatever else is unknown (Kleene), so another word means not applicable.
             name, value = word
             return tuple(
-                [(index, outcome(fact) if fact.values.get(name, value) == value else NOT_APPLICABLE) for index, fact in members]
+                [
+                    (index, outcome(fact) if fact.values.get(name, value) == value else NOT_APPLICABLE)
+                    for index, fact in members
+                ]
             )
         return tuple([(index, outcome(fact)) for index, fact in members])
     except Exception:  # noqa: BLE001 - reported as the outcome error

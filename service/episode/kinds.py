@@ -178,8 +178,6 @@ def members(cls: type) -> tuple[Member, ...]:
     """The declared members of a model class, in the order of declaration."""
     if cls not in _MEMBERS:
         _MEMBERS[cls] = tuple(
-            Member(f.name, f.metadata["kind"], f.default is NO_DEFAULT)
-            for f in fields(cls)
-            if "kind" in f.metadata
+            Member(f.name, f.metadata["kind"], f.default is NO_DEFAULT) for f in fields(cls) if "kind" in f.metadata
         )
     return _MEMBERS[cls]

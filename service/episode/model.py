@@ -431,9 +431,7 @@ class Belt(Node):
     on: V[datetime] = member(Time("Fastened."))
     off: V[datetime] = member(Time("Opened."))
     chest_free: V[bool] = member(Flag("The chest is free to expand."))
-    buckle_reach: V[str] = member(
-        Code("Can the patient reach the buckle.", ("out_of_reach", "within_reach"))
-    )
+    buckle_reach: V[str] = member(Code("Can the patient reach the buckle.", ("out_of_reach", "within_reach")))
     entered: V[datetime] = member(_entered)
 
 
@@ -532,7 +530,10 @@ class BodyWeight(Node):
     end: V[datetime] = member(Time("To."))
     by: V[str] = member(Code("Whose weight.", SERVICES))
     care: V[str] = member(
-        Code("Whether it was found so, done before, or in this unit's care.", ("found_at_contact", "before_contact", "this_unit"))
+        Code(
+            "Whether it was found so, done before, or in this unit's care.",
+            ("found_at_contact", "before_contact", "this_unit"),
+        )
     )
     entered: V[datetime] = member(_entered)
 
@@ -571,7 +572,10 @@ class Posture(Node):
     head_elevation_deg: V[int] = member(Int("Head of the stretcher raised by.", 0, 90, "deg"))
     arms_behind_back: V[bool] = member(Flag("Hands or arms behind the back."))
     care: V[str] = member(
-        Code("Whether found so, done before, or in this unit's care.", ("found_at_contact", "before_contact", "this_unit"))
+        Code(
+            "Whether found so, done before, or in this unit's care.",
+            ("found_at_contact", "before_contact", "this_unit"),
+        )
     )
     reason: V[str] = member(
         Code(
@@ -610,7 +614,9 @@ class Dose(Node):
         Code("At whose request.", ("crew", "patient", "medical_direction", "law_enforcement", "other"))
     )
     reason: V[str] = member(
-        Code("What for.", ("danger", "allow_care", "seizure", "pain", "procedure", "withdrawal", "convenience", "other"))
+        Code(
+            "What for.", ("danger", "allow_care", "seizure", "pain", "procedure", "withdrawal", "convenience", "other")
+        )
     )
     mixed_with: V[tuple[str, ...]] = member(Codes("Drugs in the same syringe.", DRUGS))
     effect: V[str] = member(Code("Effect.", ("none", "partial", "as_intended", "deeper_than_intended")))
@@ -723,7 +729,9 @@ class LimbCheck(Node):
     motor: V[str] = member(Code("Movement.", ("normal", "reduced", "absent")))
     sensation: V[str] = member(Code("Feeling.", ("normal", "reduced", "absent")))
     skin: V[str] = member(Code("Skin.", ("normal", "pale", "blue", "cold", "swollen", "broken")))
-    not_done: V[str] = member(Code("Why the check could not be done.", ("unsafe_to_attempt", "patient_refused", "no_access", "other")))
+    not_done: V[str] = member(
+        Code("Why the check could not be done.", ("unsafe_to_attempt", "patient_refused", "no_access", "other"))
+    )
     by: V[str] = member(Ident("Id of the person who checked."))
     entered: V[datetime] = member(_entered)
 
@@ -916,9 +924,7 @@ class Transport(Node):
     transported: V[bool] = member(Flag("The patient was transported by this unit."))
     departed: V[datetime] = member(Time("Left the scene."))
     arrived: V[datetime] = member(Time("Arrived at the destination."))
-    attendants: V[tuple[str, ...]] = member(
-        Codes("Levels of care in the patient compartment.", LEVELS)
-    )
+    attendants: V[tuple[str, ...]] = member(Codes("Levels of care in the patient compartment.", LEVELS))
     facility_told: V[bool] = member(Flag("The receiving facility was told beforehand that the patient is restrained."))
     facility_told_time: V[datetime] = member(Time("When it was told."))
 
@@ -931,9 +937,7 @@ class Handover(Node):
     receiver_role: V[str] = member(
         Code("Who took over.", ("physician", "nurse", "advanced_practice", "paramedic", "law_enforcement", "other"))
     )
-    receiver_identified: V[bool] = member(
-        Flag("Name and signature of the receiver stand in the chart (never here).")
-    )
+    receiver_identified: V[bool] = member(Flag("Name and signature of the receiver stand in the chart (never here)."))
     restraint_state: V[str] = member(
         Code("Restraints at transfer.", ("on", "off", "changed_to_hospital_devices", "partly_removed"))
     )
@@ -1093,4 +1097,3 @@ SECTIONS = (
     "narrative",
     "chart",
 )
-

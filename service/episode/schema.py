@@ -23,7 +23,12 @@ def _value(spec: kinds.Kind) -> dict[str, Any]:
             out = {"type": "string", "enum": list(spec.words)}
         case kinds.Codes():
             words = list(spec.words)
-            out = {"type": "array", "uniqueItems": True, "maxItems": len(words), "items": {"type": "string", "enum": words}}
+            out = {
+                "type": "array",
+                "uniqueItems": True,
+                "maxItems": len(words),
+                "items": {"type": "string", "enum": words},
+            }
         case kinds.Time():
             out = {"type": "string", "format": "date-time"}
         case kinds.Ident():

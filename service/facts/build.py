@@ -57,5 +57,3 @@ def build(episode: model.Episode, declared: Phrases) -> FactSheet:
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
     )
-
-

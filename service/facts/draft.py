@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
@@ -36,10 +37,20 @@ def state_of(*inputs: Any) -> str:
     return "missing"
 
 
+_LABELS: dict[type, str] = {}
+
+
+def item_label(cls: type) -> str:
+    """What an item is called: "limb check" for a LimbCheck."""
+    if cls not in _LABELS:
+        _LABELS[cls] = re.sub(r"(?<=.)([A-Z])", r" \1", cls.__name__).lower()
+    return _LABELS[cls]
+
+
 def place(node: Node, member: str | None = None, label: str | None = None) -> Evidence:
     """Where something stands. A member that is absent is named, and its object pointed at."""
     if member is None:
-        return Evidence(node.at, label or node.at.rsplit("/", 1)[-1], node.stable, node.by_id)
+        return Evidence(node.at, label or item_label(type(node)), node.stable, node.by_id)
     stable = f"{node.stable}/{member}"
     text = label or member.replace("_", " ")
     if isinstance(getattr(node, member), Absent):

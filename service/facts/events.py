@@ -32,7 +32,17 @@ WATCH = 300
 LIMB_CHECK_DUE = 300
 
 _BREATHING = frozenset(
-    {"oxygen_given", "airway_opened", "suction", "turned_to_side", "head_raised", "ventilated", "airway_device", "stimulated", "reversal_given"}
+    {
+        "oxygen_given",
+        "airway_opened",
+        "suction",
+        "turned_to_side",
+        "head_raised",
+        "ventilated",
+        "airway_device",
+        "stimulated",
+        "reversal_given",
+    }
 )
 _ANY = _BREATHING | {"fluid", "vasopressor", "cpr", "defibrillation", "drug_for_adverse_effect", "posture_changed"}
 _RESPONSES = {
@@ -126,7 +136,9 @@ def _deep(vital: model.VitalSet) -> int | None:
     return vital.agitation_score - scales.DEEP[vital.agitation_scale]
 
 
-def _quantities(line: Timeline, age_years: int | None, age_months: int | None, baseline: int | None) -> tuple[Quantity, ...]:
+def _quantities(
+    line: Timeline, age_years: int | None, age_months: int | None, baseline: int | None
+) -> tuple[Quantity, ...]:
     rr_limit = scales.rr_low_limit(age_years)
     adult = age_years is None or age_years >= 16
     sbp_limit = 100 if adult or age_months is None else scales.sbp_limit(age_months)
@@ -165,16 +177,23 @@ class Events:
     def __init__(self, line: Timeline, shared: dict[str, Any]) -> None:
         self.line = line
         monitoring = line.episode.monitoring
-        self.vitals = sorted(((t, v) for v in items(part(monitoring, "vitals")) if (t := epoch(v.time)) is not None), key=lambda p: (p[0], p[1].at))
+        self.vitals = sorted(
+            ((t, v) for v in items(part(monitoring, "vitals")) if (t := epoch(v.time)) is not None),
+            key=lambda p: (p[0], p[1].at),
+        )
         self.listed_actions = part(monitoring, "actions")
-        self.actions = sorted(((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0])
+        self.actions = sorted(
+            ((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0]
+        )
         self.looks = sorted(
             [t for t, v in self.vitals if any(not isinstance(x, Absent) for x in (v.hr, v.rr, v.spo2, v.etco2_mmhg))]
             + [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
         )
         self.breathing = [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
         self.capnography = [
-            (s, line.end_of(span.end)[0] or s) for span in items(part(monitoring, "capnography")) if (s := epoch(span.start)) is not None
+            (s, line.end_of(span.end)[0] or s)
+            for span in items(part(monitoring, "capnography"))
+            if (s := epoch(span.start)) is not None
         ]
         self.etco2 = [t for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
         self.oxygen_on = self._oxygen_started()
@@ -198,13 +217,23 @@ class Events:
         found = [
             t
             for t, a in self.actions
-            if a.action in family and (limb is None or isinstance(a.side, Absent) or isinstance(a.site, Absent) or limb_of(a.side, a.site) == limb)
+            if a.action in family
+            and (
+                limb is None
+                or isinstance(a.side, Absent)
+                or isinstance(a.site, Absent)
+                or limb_of(a.side, a.site) == limb
+            )
         ]
         if "oxygen_given" in family:
             found += self.oxygen_on
         if "head_raised" in family or "posture_changed" in family:
             raised = _RAISED if "head_raised" in family else _RAISED | {"supine"}
-            found += [t for p in items(self.line.episode.postures)[1:] if p.posture in raised and (t := epoch(p.start)) is not None]
+            found += [
+                t
+                for p in items(self.line.episode.postures)[1:]
+                if p.posture in raised and (t := epoch(p.start)) is not None
+            ]
         if limb is not None and limb in self.line.limbs:
             found += [t for x in self.line.limbs[limb].own if (t := epoch(x.off)) is not None]
         return sorted(found)
@@ -222,7 +251,10 @@ class Events:
             response = self._within(responses, reading.time, RESPONSE)
             reading.responded = response is not None
             if response is not None:
-                reading.rechecked = self._within([t for t in again if t > reading.time and t >= response], response, RECHECK) is not None
+                reading.rechecked = (
+                    self._within([t for t in again if t > reading.time and t >= response], response, RECHECK)
+                    is not None
+                )
 
     def _runs(self, readings: list[_Reading], order: list[int]) -> Iterator[list[_Reading]]:
         """Abnormal readings with no normal reading, no change of care and no change of control between them."""
@@ -281,7 +313,9 @@ class Events:
         member = quantity.member
         if member == "glucose_mg_dl" and vital.glucose_reading == "low":
             member = "glucose_reading"
-        where = place(vital, None if isinstance(getattr(vital, member), Absent) else member, quantity.member.replace("_", " "))
+        where = place(
+            vital, None if isinstance(getattr(vital, member), Absent) else member, quantity.member.replace("_", " ")
+        )
         return _Reading(time, value, where, in_care, None if line.control is None else time >= line.control)
 
     def _run(self, quantity: Quantity, run: list[_Reading]) -> Draft:
@@ -293,7 +327,10 @@ class Events:
         if quantity.code == "sbp_low" and self.age_months is not None:
             limit = scales.sbp_limit(self.age_months)
             draft.put("under_age_limit", max([0] + [limit - r.value for r in run if not r.responded]))
-            draft.put("under_age_limit_unrechecked", max([0] + [limit - r.value for r in run if r.responded and not r.rechecked]))
+            draft.put(
+                "under_age_limit_unrechecked",
+                max([0] + [limit - r.value for r in run if r.responded and not r.rechecked]),
+            )
             draft.put("under_age_limit_answered", max([0] + [limit - r.value for r in run if r.rechecked]))
         else:
             draft.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
@@ -311,7 +348,10 @@ class Events:
         answered = [r.value for r in run if r.rechecked]
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and unanswered:
             # A system with no place for actions cannot show a response: nothing is claimed either way.
-            draft.unknown(("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"), "not_collected")
+            draft.unknown(
+                ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
+                "not_collected",
+            )
             return
         draft.put("unanswered", bool(unanswered))
         draft.put("unrechecked", bool(unrechecked))
@@ -328,9 +368,20 @@ class Events:
 
     def from_limb_checks(self) -> Iterator[Draft]:
         """One event for every run of abnormal checks of one limb."""
-        listed = sorted(((t, c) for c in items(part(self.line.episode.monitoring, "limb_checks")) if (t := epoch(c.time)) is not None), key=lambda p: (p[0], p[1].at))
+        listed = sorted(
+            (
+                (t, c)
+                for c in items(part(self.line.episode.monitoring, "limb_checks"))
+                if (t := epoch(c.time)) is not None
+            ),
+            key=lambda p: (p[0], p[1].at),
+        )
         for limb in model.LIMBS:
-            own = [(t, c) for t, c in listed if limb_of(c.side, c.site) == limb and isinstance(c.not_done, Absent) | (c.pulse == "absent")]
+            own = [
+                (t, c)
+                for t, c in listed
+                if limb_of(c.side, c.site) == limb and isinstance(c.not_done, Absent) | (c.pulse == "absent")
+            ]
             order = sorted({t for t, _ in own})
             readings = []
             for time, check in own:
@@ -338,7 +389,13 @@ class Events:
                 absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
                 if absent or longer or refill > 20:
                     member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
-                    reading = _Reading(time, refill, place(check, member), self.line.in_care(time) is not False, None if self.line.control is None else time >= self.line.control)
+                    reading = _Reading(
+                        time,
+                        refill,
+                        place(check, member),
+                        self.line.in_care(time) is not False,
+                        None if self.line.control is None else time >= self.line.control,
+                    )
                     reading.extra = {"absent": absent, "longer": longer, "refill": refill}
                     readings.append(reading)
             self._judge(readings, self._responses("limb_circulation", limb), order)
@@ -368,7 +425,10 @@ class Events:
         checks = items(part(self.line.episode.monitoring, "breathing_checks"))
         for check in checks:
             time = epoch(check.time)
-            for code, hit in (("breathing_absent", check.breathing in ("absent", "agonal")), ("airway_blocked", check.airway == "blocked")):
+            for code, hit in (
+                ("breathing_absent", check.breathing in ("absent", "agonal")),
+                ("airway_blocked", check.airway == "blocked"),
+            ):
                 if hit:
                     yield self._charted(code, time, None, place(check), None, Absent("missing"))
 
@@ -378,19 +438,27 @@ class Events:
         """Events as charted, and changes after which limbs are checked again."""
         monitoring = self.line.episode.monitoring
         for event in items(part(monitoring, "events")):
-            limb = None if isinstance(event.side, Absent) or isinstance(event.site, Absent) else limb_of(event.side, event.site)
+            limb = (
+                None
+                if isinstance(event.side, Absent) or isinstance(event.site, Absent)
+                else limb_of(event.side, event.site)
+            )
             yield self._charted(event.event, epoch(event.time), epoch(event.end), place(event), limb, event.before_care)
         for time, action in self.actions:
             code = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}.get(action.action)
             if code:
                 yield self._charted(code, time, None, place(action), None, Absent("missing"))
-        for before, posture in zip(items(self.line.episode.postures), items(self.line.episode.postures)[1:], strict=False):
+        for before, posture in zip(
+            items(self.line.episode.postures), items(self.line.episode.postures)[1:], strict=False
+        ):
             began = epoch(posture.start)
             changed = (before.posture, before.head_elevation_deg) != (posture.posture, posture.head_elevation_deg)
             if changed and began is not None and self.line.control is not None and began > self.line.control:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
 
-    def _charted(self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any) -> Draft:
+    def _charted(
+        self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
+    ) -> Draft:
         draft = Draft("event", f"{code}:{limb}" if limb else code, (where,))
         draft.put("code", code)
         draft.put("limb", limb)
@@ -408,7 +476,10 @@ class Events:
             draft.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
             draft.put("unanswered", not responded)
-            draft.put("unrechecked", responded and self._within([t for t in self.looks if t > time], time, RESPONSE + RECHECK) is None)
+            draft.put(
+                "unrechecked",
+                responded and self._within([t for t in self.looks if t > time], time, RESPONSE + RECHECK) is None,
+            )
         following = next((t for t in self.looks if t >= time), None)
         draft.put("no_check_after", following is None)
         draft.put("check_delay", None if following is None else following - time)
@@ -442,16 +513,25 @@ class Events:
         taken = sorted(
             [t for t, a in self.actions if a.action in _AIRWAY]
             + [t for c in items(covers) if (t := epoch(c.off)) is not None]
-            + [t for p in items(episode.postures) if p.posture in ("left_lateral", "right_lateral") and (t := epoch(p.start)) is not None]
+            + [
+                t
+                for p in items(episode.postures)
+                if p.posture in ("left_lateral", "right_lateral") and (t := epoch(p.start)) is not None
+            ]
         )
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
             draft.put("airway_response", None, "not_collected")
         else:
             draft.put("airway_response", self._within(taken, time, RESPONSE) is not None)
         removed = any(t >= time for t, a in self.actions if a.action == "restraints_removed")
-        devices = [(d.on, d.off, False) for d in items(line.limb_items)] + [(d.on, d.off, True) for d in items(line.police_items)]
+        devices = [(d.on, d.off, False) for d in items(line.limb_items)] + [
+            (d.on, d.off, True) for d in items(line.police_items)
+        ]
         there = [(off, police) for on, off, police in devices if self._on(on, off, time)]
-        draft.put("restraints_off_charted", all(not isinstance(off, Absent) or (removed and not police) for off, police in there))
+        draft.put(
+            "restraints_off_charted",
+            all(not isinstance(off, Absent) or (removed and not police) for off, police in there),
+        )
         self._limb_check(draft, time)
 
     def _limb_check(self, draft: Draft, time: int) -> None:
@@ -480,9 +560,10 @@ class Events:
         best = None
         for posture in items(self.line.episode.postures):
             start = epoch(posture.start)
-            if start is not None and start <= time and self._on(posture.start, posture.end, time):
-                if best is None or start >= (epoch(best.start) or 0):
-                    best = posture
+            if start is None or start > time or not self._on(posture.start, posture.end, time):
+                continue
+            if best is None or start >= (epoch(best.start) or 0):
+                best = posture
         return best
 
     def all(self) -> Iterator[Draft]:

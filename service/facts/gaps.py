@@ -71,7 +71,9 @@ def _put(draft: Draft, worst: Span | None, is_open: bool) -> Draft:
     return draft
 
 
-def _points(line: Timeline, name: str, listed: Any, points: list[int], window: list[Span], is_open: bool, *, whole: bool) -> Draft:
+def _points(
+    line: Timeline, name: str, listed: Any, points: list[int], window: list[Span], is_open: bool, *, whole: bool
+) -> Draft:
     """Gaps between entries; ``whole``: the time before the first entry of the window counts too."""
     draft = _draft(line, name, listed, window)
     if isinstance(listed, Absent):
@@ -97,5 +99,7 @@ def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: 
         start, (end, _) = epoch(span.start), line.end_of(span.end)
         if start is not None and end is not None and end >= start:
             cover.append((start, end))
-    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = tuple(place(s) for s in listed) or draft.pointers
+    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = (
+        tuple(place(s) for s in listed) or draft.pointers
+    )
     return _put(draft, intervals.longest(intervals.holes(window, cover)), is_open)

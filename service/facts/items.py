@@ -31,9 +31,13 @@ def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
         for member in kinds.members(cls):
             out[member.name] = (member.name, None)
             if isinstance(member.kind, kinds.Codes):
-                out |= {f"{member.name}_has_{word.replace('-', '_')}": (member.name, None) for word in member.kind.words}
+                out |= {
+                    f"{member.name}_has_{word.replace('-', '_')}": (member.name, None) for word in member.kind.words
+                }
             elif isinstance(member.kind, kinds.Part):
-                out |= {f"{member.name}_{deep.name}": (member.name, deep.name) for deep in kinds.members(member.kind.of)}
+                out |= {
+                    f"{member.name}_{deep.name}": (member.name, deep.name) for deep in kinds.members(member.kind.of)
+                }
         _OWNERS[cls] = out
     return _OWNERS[cls]
 
@@ -116,7 +120,10 @@ def _stretch(draft: Draft, line: Timeline, start: int | None, end: int | None, c
     draft.put("after_contact", after)
     draft.put("after_contact_sure", None if after is None else max(0, after - ROUNDING))
     latest = end if end is not None else line.last
-    draft.put("after_contact_so_far", None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING))
+    draft.put(
+        "after_contact_so_far",
+        None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING),
+    )
     if start is not None:
         draft.span = (start, end if end is not None else start)
 
@@ -146,7 +153,10 @@ def postures(line: Timeline) -> Iterator[Draft]:
             stretch = (start, last if last is not None else start)
             draft.put("restrained", bool(intervals.clip(line.restrained, *stretch)))
         draft.put("elevation", posture.head_elevation_deg)
-        draft.put("low_pressure", any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures))
+        draft.put(
+            "low_pressure",
+            any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures),
+        )
         draft.put("reason_charted", not isinstance(posture.reason, Absent))
         line.stand(draft, start)
         yield draft
@@ -169,9 +179,15 @@ def devices(line: Timeline) -> Iterator[Draft]:
         limb = limb_of(item.side, item.site)
         draft = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
         draft.put("limb", limb)
-        draft.put("by_this_service", item.applied_by if isinstance(item.applied_by, Absent) else item.applied_by in ("ems", "fire"))
+        draft.put(
+            "by_this_service",
+            item.applied_by if isinstance(item.applied_by, Absent) else item.applied_by in ("ems", "fire"),
+        )
         draft.put("secured_after_start", not isinstance(item.on, Absent))
-        draft.put("cross_checked", item.checked_by if isinstance(item.checked_by, Absent) else not checkers or item.checked_by in checkers)
+        draft.put(
+            "cross_checked",
+            item.checked_by if isinstance(item.checked_by, Absent) else not checkers or item.checked_by in checkers,
+        )
         yield draft
     for device in items(line.police_items):
         draft = _device(line, device, "police", device.device, device.on, device.off, f"police:{device.device}")
@@ -241,9 +257,7 @@ def checks(line: Timeline) -> Iterator[Draft]:
         draft.members(check)
         draft.put("limb", limb)
         pulse, refill = check.pulse, check.cap_refill_s
-        if not isinstance(pulse, Absent) or not isinstance(refill, Absent):
-            draft.put("circulation_charted", True)
-        elif "declined" in (pulse.state, refill.state):
+        if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
             draft.put("circulation_charted", True)
         elif "not_collected" in (pulse.state, refill.state):
             draft.put("circulation_charted", None, "not_collected")
@@ -253,7 +267,9 @@ def checks(line: Timeline) -> Iterator[Draft]:
         if any(isinstance(x, Absent) and x.state == "not_collected" for x in pair):
             draft.put("motor_and_sensation_charted", None, "not_collected")
         else:
-            draft.put("motor_and_sensation_charted", not any(isinstance(x, Absent) and x.state == "missing" for x in pair))
+            draft.put(
+                "motor_and_sensation_charted", not any(isinstance(x, Absent) and x.state == "missing" for x in pair)
+            )
         if isinstance(refill, Absent):
             draft.put("refill", refill)
         else:
@@ -292,17 +308,32 @@ def doses(line: Timeline) -> Iterator[Draft]:
         drug, time = DRUGS.get(dose.drug), epoch(dose.time)
         group = None if isinstance(dose.route, Absent) else drugs.ROUTE_GROUP.get(dose.route, "other")
         draft.put("route_group", group, state_of(dose.route))
-        for name, known in (("sedative", drug.sedative if drug else None), ("by_weight", drug.by_weight if drug else None)):
+        for name, known in (
+            ("sedative", drug.sedative if drug else None),
+            ("by_weight", drug.by_weight if drug else None),
+        ):
             draft.put(name, known, "not_collected")
         for family in ("benzodiazepine", "antipsychotic", "opioid"):
             draft.put(family, drug.family == family if drug else None, "not_collected")
         _amounts(draft, dose, weight)
         draft.put("weight", weight if isinstance(weight, Absent) else scaled(weight, "kg"))
         draft.put("weight_basis", basis)
-        earlier = [t for d in listed if d is not dose and d.drug == dose.drug and (t := epoch(d.time)) is not None and time is not None and (t, d.at) < (time, dose.at)]
+        earlier = [
+            t
+            for d in listed
+            if d is not dose
+            and d.drug == dose.drug
+            and (t := epoch(d.time)) is not None
+            and time is not None
+            and (t, d.at) < (time, dose.at)
+        ]
         draft.put("repeat", None if time is None else bool(earlier))
         draft.put("since_same_drug", time - max(earlier) if earlier and time is not None else None)
-        before = [(t, v.sbp) for t, v in vitals if time is not None and t <= time and (not earlier or t >= max(earlier)) and not isinstance(v.sbp, Absent)]
+        before = [
+            (t, v.sbp)
+            for t, v in vitals
+            if time is not None and t <= time and (not earlier or t >= max(earlier)) and not isinstance(v.sbp, Absent)
+        ]
         draft.put("sbp_before", max(before)[1] if before else None)
         _after(draft, line, time, "score", scores, SCORE_DUE, part(episode.monitoring, "vitals"))
         _after(draft, line, time, "vitals", signs, VITALS_DUE, part(episode.monitoring, "vitals"))
@@ -368,14 +399,18 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
     for dose in items(line.dose_items):
         by_drug.setdefault(dose.drug, []).append(dose)
     benzodiazepines = [
-        parenteral(d.route) for name, given in by_drug.items() if name in DRUGS and DRUGS[name].family == "benzodiazepine" for d in given
+        parenteral(d.route)
+        for name, given in by_drug.items()
+        if name in DRUGS and DRUGS[name].family == "benzodiazepine"
+        for d in given
     ]
     for name, given in by_drug.items():
         draft = Draft("drug", name, tuple(place(d) for d in given))
         draft.put("drug", name)
         draft.put("doses", len(given))
         amounts = [
-            None if isinstance(d.dose, Absent) or isinstance(d.unit, Absent) else drugs.dose_mg_100(d.dose, d.unit, kg) for d in given
+            None if isinstance(d.dose, Absent) or isinstance(d.unit, Absent) else drugs.dose_mg_100(d.dose, d.unit, kg)
+            for d in given
         ]
         routes = [None if isinstance(d.route, Absent) else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
         draft.put("total", None if None in amounts else sum(a or 0 for a in amounts))
@@ -385,7 +420,10 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
         draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
         draft.put("im", True if "im" in routes else None if None in routes else False)
-        draft.put("with_parenteral_benzodiazepine", True if True in benzodiazepines else None if None in benzodiazepines else False)
+        draft.put(
+            "with_parenteral_benzodiazepine",
+            True if True in benzodiazepines else None if None in benzodiazepines else False,
+        )
         if at:
             draft.span = (at[0], at[-1])
         yield draft
@@ -400,7 +438,12 @@ def full_set(vital: model.VitalSet) -> tuple[int, int, int, int] | None:
 def news2(vital: model.VitalSet, scale2: bool) -> tuple[int, ...] | None:
     """The seven parts of NEWS2 of one set, None when a part is missing."""
     four = full_set(vital)
-    if four is None or isinstance(vital.temperature_c, Absent) or isinstance(vital.acvpu, Absent) or isinstance(vital.oxygen, Absent):
+    if (
+        four is None
+        or isinstance(vital.temperature_c, Absent)
+        or isinstance(vital.acvpu, Absent)
+        or isinstance(vital.oxygen, Absent)
+    ):
         return None
     hr, rr, spo2, sbp = four
     return scales.news2_parts(

@@ -25,7 +25,9 @@ def check_times(line: Timeline, limb: str) -> list[int]:
     return sorted(
         t
         for check in items(part(line.episode.monitoring, "limb_checks"))
-        if limb_of(check.side, check.site) == limb and counts_as_check(line, check) and (t := epoch(check.time)) is not None
+        if limb_of(check.side, check.site) == limb
+        and counts_as_check(line, check)
+        and (t := epoch(check.time)) is not None
     )
 
 
@@ -44,7 +46,9 @@ def limbs(line: Timeline) -> Iterator[Draft]:
         draft.put("checks_listed", listed if isinstance(listed, Absent) else True)
         draft.put("any_limb_checked", listed if isinstance(listed, Absent) else bool(checked & set(line.limbs)))
         draft.put("times_applied", len(limb.own))
-        early = [x for x in limb.own if (t := epoch(x.off)) is not None and (line.handover is None or t < line.handover)]
+        early = [
+            x for x in limb.own if (t := epoch(x.off)) is not None and (line.handover is None or t < line.handover)
+        ]
         draft.put("released_early", bool(early))
         reasons = [x.off_reason for x in early]
         if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
@@ -61,7 +65,14 @@ def limbs(line: Timeline) -> Iterator[Draft]:
 
 
 def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: object) -> None:
-    derived = ("first_check", "first_check_sure", "longest_gap", "longest_gap_sure", "longest_gap_so_far", "arrival_check")
+    derived = (
+        "first_check",
+        "first_check_sure",
+        "longest_gap",
+        "longest_gap_sure",
+        "longest_gap_so_far",
+        "arrival_check",
+    )
     if isinstance(listed, Absent):
         draft.unknown(("checks", *derived), listed.state)
         draft.put("arrival_due", _arrival_due(line, limb))
@@ -70,7 +81,10 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: object) -> Non
     of_limb = tuple(c for c in items(listed) if limb_of(c.side, c.site) == limb.limb)
     where = tuple(place(c) for c in of_limb)
     draft.evidence["checks"] = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
-    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = draft.evidence["first_check_sure"] = (*draft.pointers, *where)
+    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = draft.evidence["first_check_sure"] = (
+        *draft.pointers,
+        *where,
+    )
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     draft.put("checks", len(seen) or None)
     draft.put("arrival_due", _arrival_due(line, limb))

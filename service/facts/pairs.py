@@ -20,7 +20,22 @@ from .phrases import Hit
 from .timeline import ROUNDING, Timeline, items, limb_of, part
 
 #: Members whose later change touches what a finding can rest on.
-_DECISIVE = ("time", "on", "off", "start", "end", "completed", "started", "departed", "arrived", "weight_kg", "dose", "unit", "agitation_score", "posture")
+_DECISIVE = (
+    "time",
+    "on",
+    "off",
+    "start",
+    "end",
+    "completed",
+    "started",
+    "departed",
+    "arrived",
+    "weight_kg",
+    "dose",
+    "unit",
+    "agitation_score",
+    "posture",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +52,9 @@ def _gcs(line: Timeline) -> Iterator[Compared]:
         parts = (v.gcs_eye, v.gcs_verbal, v.gcs_motor)
         if isinstance(v.gcs_total, Absent) or any(isinstance(p, Absent) for p in parts):
             continue
-        yield Compared(tuple(place(v, m) for m in ("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")), sum(parts) != v.gcs_total)
+        yield Compared(
+            tuple(place(v, m) for m in ("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")), sum(parts) != v.gcs_total
+        )
 
 
 def _limb_off_before_on(line: Timeline) -> Iterator[Compared]:
@@ -86,14 +103,21 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
     listed.sort(key=lambda pair: (pair[0], pair[1].at))
     for (start, one), (other_start, other) in zip(listed, listed[1:], strict=False):
         end = epoch(one.end)
-        clash = one.posture != other.posture and (start == other_start or (end is not None and end - other_start > ROUNDING))
+        clash = one.posture != other.posture and (
+            start == other_start or (end is not None and end - other_start > ROUNDING)
+        )
         yield Compared((place(one), place(other)), clash)
 
 
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
     known: list[tuple[int, Evidence]] = []
-    for section, member in (("transport", "at_patient"), ("transport", "departed"), ("transport", "arrived"), ("handover", "time")):
+    for section, member in (
+        ("transport", "at_patient"),
+        ("transport", "departed"),
+        ("transport", "arrived"),
+        ("handover", "time"),
+    ):
         node = getattr(episode, section)
         time = epoch(part(node, member))
         if time is not None:
@@ -124,7 +148,10 @@ def _bars(line: Timeline) -> Iterator[Compared]:
     before = [
         (t, v)
         for v in items(part(line.episode.monitoring, "vitals"))
-        if v.agitation_scale == "bars" and not isinstance(v.agitation_score, Absent) and (t := epoch(v.time)) is not None and t <= line.secured[0]
+        if v.agitation_scale == "bars"
+        and not isinstance(v.agitation_score, Absent)
+        and (t := epoch(v.time)) is not None
+        and t <= line.secured[0]
     ]
     if before:
         vital = max(before, key=lambda pair: pair[0])[1]
@@ -168,11 +195,13 @@ def _given_by(line: Timeline) -> Iterator[Compared]:
 
 
 def _doses_and_told(line: Timeline) -> Iterator[Compared]:
-    told = part(line.episode.handover, "told")
-    if isinstance(told, Absent) or isinstance(line.dose_items, Absent) or "sedation" not in told:
+    sedation, handover = line.episode.sedation, line.episode.handover
+    if isinstance(sedation, Absent) or isinstance(handover, Absent):
         return
-    sedation = line.episode.sedation
-    yield Compared((place(sedation, "doses"), place(line.episode.handover, "told")), not line.dose_items and not items(sedation.not_given))  # type: ignore[arg-type, union-attr]
+    if isinstance(handover.told, Absent) or isinstance(sedation.doses, Absent) or "sedation" not in handover.told:
+        return
+    nothing = not sedation.doses and not items(sedation.not_given)
+    yield Compared((place(sedation, "doses"), place(handover, "told")), nothing)
 
 
 def _transported(line: Timeline) -> Iterator[Compared]:
@@ -188,11 +217,16 @@ def _officer(line: Timeline) -> Iterator[Compared]:
     custody = line.episode.custody
     if isinstance(custody, Absent) or isinstance(custody.law_enforcement_present, Absent):
         return
-    means = [m for m in ("devices", "officer", "energy_weapon", "irritant") if not isinstance(getattr(custody, m), Absent)]
+    means = [
+        m for m in ("devices", "officer", "energy_weapon", "irritant") if not isinstance(getattr(custody, m), Absent)
+    ]
     for member in means:
         value = getattr(custody, member)
         used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
-        yield Compared((place(custody, "law_enforcement_present"), place(custody, member)), used and custody.law_enforcement_present is False)
+        yield Compared(
+            (place(custody, "law_enforcement_present"), place(custody, member)),
+            used and custody.law_enforcement_present is False,
+        )
 
 
 def _restraint_state(line: Timeline) -> Iterator[Compared]:
@@ -202,7 +236,9 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
     if isinstance(state, Absent) or not ours or line.handover is None:
         return
     off_before = [(t := epoch(i.off)) is not None and t < line.handover - ROUNDING for i in ours]
-    clash = (state == "on" and all(off_before)) or (state == "off" and any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours))
+    clash = (state == "on" and all(off_before)) or (
+        state == "off" and any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours)
+    )
     yield Compared((place(handover, "restraint_state"), *(place(i, "off") for i in ours)), clash)  # type: ignore[arg-type]
 
 
@@ -215,14 +251,20 @@ def _completed(line: Timeline) -> Iterator[Compared]:
 
 
 def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
-    postures = [(t, p) for p in items(line.episode.postures) if (t := epoch(p.start)) is not None and not isinstance(p.arms_behind_back, Absent)]
+    postures = [
+        (t, p)
+        for p in items(line.episode.postures)
+        if (t := epoch(p.start)) is not None and not isinstance(p.arms_behind_back, Absent)
+    ]
     for device in items(line.police_items):
         on, off = epoch(device.on), epoch(device.off)
         if device.site != "wrists_behind_back" or on is None:
             continue
         for start, posture in postures:
             if on + ROUNDING < start and (off is None or start + ROUNDING < off):
-                yield Compared((place(device, "site"), place(posture, "arms_behind_back")), posture.arms_behind_back is False)
+                yield Compared(
+                    (place(device, "site"), place(posture, "arms_behind_back")), posture.arms_behind_back is False
+                )
 
 
 def _death(line: Timeline) -> Iterator[Compared]:
@@ -263,8 +305,18 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
     """What the narrative affirms and the structured record does not hold."""
     episode = line.episode
     for name, family, listed, there in (
-        ("prone_in_narrative", "prone_or_hogtie", episode.postures, lambda p: p.posture in ("prone", "hobbled", "sandwiched")),
-        ("breathing_in_narrative", "breathing_complaint", part(episode.monitoring, "events"), lambda e: e.event == "breathing_complaint"),
+        (
+            "prone_in_narrative",
+            "prone_or_hogtie",
+            episode.postures,
+            lambda p: p.posture in ("prone", "hobbled", "sandwiched"),
+        ),
+        (
+            "breathing_in_narrative",
+            "breathing_complaint",
+            part(episode.monitoring, "events"),
+            lambda e: e.event == "breathing_complaint",
+        ),
     ):
         affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
         if not affirmed or isinstance(listed, Absent):
@@ -294,5 +346,3 @@ def _draft(name: str, key: str, compared: Compared) -> Draft:
     draft.put("disagrees", compared.disagrees)
     draft.put("decisive", compared.decisive)
     return draft
-
-

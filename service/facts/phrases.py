@@ -103,7 +103,10 @@ def compile_phrases(data: Mapping[str, object]) -> Phrases:
     return Phrases(
         {name: _any_of(words, slots) for name, words in families.items()},
         _any_of(data["masks"]),  # type: ignore[arg-type]
-        *(_any_of(triggers[name]) for name in ("negation_before", "negation_after", "pseudo_negation", "not_now", "stops", "attribution")),
+        *(
+            _any_of(triggers[name])
+            for name in ("negation_before", "negation_after", "pseudo_negation", "not_now", "stops", "attribution")
+        ),
     )
 
 
@@ -153,7 +156,11 @@ class _Sentence:
         words = self._body[max(cut, start - _WINDOW) : start].split()[-_REACH:]
         before = self._phrases.pseudo.sub(" ", " ".join(words))
         after = self._body[end : min(last, end + _WINDOW)]
-        negated = self._phrases.before.search(before) or self._phrases.not_now.search(before) or self._phrases.after.search(after)
+        negated = (
+            self._phrases.before.search(before)
+            or self._phrases.not_now.search(before)
+            or self._phrases.after.search(after)
+        )
         return bool(negated), bool(told and self._attributions[told - 1] > cut)
 
 

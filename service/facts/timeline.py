@@ -103,9 +103,7 @@ class Timeline:
         self.dose_items = part(episode.sedation, "doses")
         self.limbs = self._limbs()
         self.holds = self._holds()
-        self.restrained = intervals.union(
-            [span for limb in self.limbs.values() for span in limb.spans] + self.holds
-        )
+        self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
         self.open = any(limb.open for limb in self.limbs.values()) or self._hold_open
         self.secured = self._secured()
         self.sedatives = sorted(
@@ -246,7 +244,15 @@ class Timeline:
 
     def stand(self, draft: Draft, time: int | None) -> None:
         """The ``at_`` attributes: how things stood at the fact's own time."""
-        names = ("at_in_care", "at_restrained", "at_sedated", "at_transport", "at_control", "at_since_application", "at_since_sedative")
+        names = (
+            "at_in_care",
+            "at_restrained",
+            "at_sedated",
+            "at_transport",
+            "at_control",
+            "at_since_application",
+            "at_since_sedative",
+        )
         if time is None:
             draft.unknown(names, "missing")
             return
@@ -288,7 +294,9 @@ class Timeline:
         own = self.limb_items if isinstance(self.limb_items, Absent) else bool(self.limb_items)
         holds = part(episode.application, "holds")
         held = holds if isinstance(holds, Absent) else bool(holds)
-        police: Any = self.police_items if isinstance(self.police_items, Absent) else any(x.police for x in self.limbs.values())
+        police: Any = (
+            self.police_items if isinstance(self.police_items, Absent) else any(x.police for x in self.limbs.values())
+        )
         draft.put("ep_device", own)
         draft.put("ep_hold", held)
         draft.put("ep_police_device", police)

@@ -47,7 +47,9 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
     return draft
 
 
-def _where(draft: Draft, names: tuple[str, ...], episode: model.Episode, section: str, member: str | None = None) -> None:
+def _where(
+    draft: Draft, names: tuple[str, ...], episode: model.Episode, section: str, member: str | None = None
+) -> None:
     node = getattr(episode, section)
     at = place(episode, section) if isinstance(node, Absent) or member is None else place(node, member)
     for name in names:
@@ -93,7 +95,8 @@ def _team(draft: Draft, line: Timeline) -> None:
     untold = [p.roles for p in members if isinstance(p.roles, Absent)]
     services = [p.service for p in members if isinstance(p.service, Absent)]
     trained = [
-        p.service in ("ems", "fire", "hospital") or (p.service == "law_enforcement" and bool(r & {"head", *model.LIMBS}))
+        p.service in ("ems", "fire", "hospital")
+        or (p.service == "law_enforcement" and bool(r & {"head", *model.LIMBS}))
         for p, r in zip(members, roles, strict=True)
     ]
     draft.put("people", None if services else sum(trained), state_of(*services))
@@ -102,7 +105,12 @@ def _team(draft: Draft, line: Timeline) -> None:
     draft.put("head_holder", True if "head" in every else None if untold else False, state_of(*untold))
     draft.put("limb_roles_filled", filled if filled == len(model.LIMBS) or not untold else None, state_of(*untold))
     reason = _listed(line.episode, "team", "fewer_reason")
-    draft.put("fewer_reason", reason if isinstance(reason, Absent) and reason.state == "not_collected" else not isinstance(reason, Absent) or reason.state == "declined")
+    draft.put(
+        "fewer_reason",
+        reason
+        if isinstance(reason, Absent) and reason.state == "not_collected"
+        else not isinstance(reason, Absent) or reason.state == "declined",
+    )
     _where(draft, names, line.episode, "team", "members")
 
 
@@ -115,7 +123,15 @@ def _limb_set(limbs: set[str]) -> str:
 
 def _application(draft: Draft, line: Timeline) -> None:
     episode = line.episode
-    names = ("limb_set", "one_limb_left", "completed_before_departure", "began_before_departure", "arms_apart", "sequence_as_taught", "head_released_last")
+    names = (
+        "limb_set",
+        "one_limb_left",
+        "completed_before_departure",
+        "began_before_departure",
+        "arms_apart",
+        "sequence_as_taught",
+        "head_released_last",
+    )
     if isinstance(line.limb_items, Absent):
         draft.unknown(names, line.limb_items.state)
         return
@@ -126,9 +142,15 @@ def _application(draft: Draft, line: Timeline) -> None:
     last = line.secured[-1] if line.secured else None
     before = None if line.departed is None or last is None else last <= line.departed
     draft.put("completed_before_departure", before)
-    draft.put("began_before_departure", None if line.departed is None or last is None else line.secured[0] <= line.departed)
+    draft.put(
+        "began_before_departure", None if line.departed is None or last is None else line.secured[0] <= line.departed
+    )
     released = epoch(part(episode.application, "head_released"))
-    draft.put("head_released_last", None if released is None or last is None else released >= last, state_of(part(episode.application, "head_released")))
+    draft.put(
+        "head_released_last",
+        None if released is None or last is None else released >= last,
+        state_of(part(episode.application, "head_released")),
+    )
     _where(draft, ("head_released_last",), episode, "application", "head_released")
     arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
     places = [i.limb_position for i in arms]
@@ -138,7 +160,9 @@ def _application(draft: Draft, line: Timeline) -> None:
         draft.put("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
     sequence = part(episode.application, "sequence")
     if not isinstance(sequence, Absent) and len(sequence) == 4:
-        draft.put("sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg")))
+        draft.put(
+            "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
+        )
         _where(draft, ("sequence_as_taught",), episode, "application", "sequence")
     else:
         draft.put("sequence_as_taught", None, state_of(sequence))
@@ -181,7 +205,12 @@ def _sedation(draft: Draft, line: Timeline) -> None:
     names = ("sedatives", "sedative_doses", "qt_drugs", "antipsychotic", "ketamine", "weight_needed")
     not_given = _listed(episode, "sedation", "not_given")
     weight = _listed(episode, "patient", "weight_kg")
-    draft.put("weight_charted", weight if isinstance(weight, Absent) and weight.state == "not_collected" else not isinstance(weight, Absent) or weight.state == "declined")
+    draft.put(
+        "weight_charted",
+        weight
+        if isinstance(weight, Absent) and weight.state == "not_collected"
+        else not isinstance(weight, Absent) or weight.state == "declined",
+    )
     _where(draft, ("weight_charted",), episode, "patient", "weight_kg")
     _where(draft, ("sedation_considered",), episode, "sedation")
     if isinstance(doses, Absent):
@@ -196,7 +225,10 @@ def _sedation(draft: Draft, line: Timeline) -> None:
         ("qt_drugs", [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].qt]),
         ("antipsychotic", [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].family == "antipsychotic"]),
         ("ketamine", [d for d in doses if d.drug == "ketamine"]),
-        ("weight_needed", [d for d in doses if (d.drug in DRUGS and DRUGS[d.drug].by_weight) or d.unit in ("mg/kg", "ug/kg")]),
+        (
+            "weight_needed",
+            [d for d in doses if (d.drug in DRUGS and DRUGS[d.drug].by_weight) or d.unit in ("mg/kg", "ug/kg")],
+        ),
     ):
         draft.evidence[name] = tuple(place(d) for d in chosen)
     draft.put("sedatives", len({d.drug for d in sedatives}))
@@ -204,7 +236,9 @@ def _sedation(draft: Draft, line: Timeline) -> None:
     draft.put("qt_drugs", len({d.drug for d in doses if d.drug in DRUGS and DRUGS[d.drug].qt}))
     draft.put("antipsychotic", any(d.drug in ("haloperidol", "droperidol", "ziprasidone") for d in doses))
     draft.put("ketamine", any(d.drug == "ketamine" for d in doses))
-    draft.put("weight_needed", any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses))
+    draft.put(
+        "weight_needed", any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses)
+    )
     if doses or items(not_given):
         draft.put("sedation_considered", True)
     elif isinstance(not_given, Absent) and not_given.state == "not_collected":
@@ -219,7 +253,9 @@ def _complications(draft: Draft, episode: model.Episode, ketamine: list[model.Do
     listed = _listed(episode, "injuries", "complications")
     effects = [d.adverse_effects for d in ketamine]
     _where(draft, ("complications_charted",), episode, "injuries", "complications")
-    if not isinstance(listed, Absent) or (ketamine and all(not isinstance(e, Absent) or e.state == "declined" for e in effects)):
+    if not isinstance(listed, Absent) or (
+        ketamine and all(not isinstance(e, Absent) or e.state == "declined" for e in effects)
+    ):
         draft.put("complications_charted", True)
     elif listed.state == "not_collected" and all(isinstance(e, Absent) and e.state == "not_collected" for e in effects):
         draft.put("complications_charted", None, "not_collected")
@@ -272,7 +308,11 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     elif considered is False and not isinstance(contacted, Absent):
         draft.put("sedation_or_direction", False)
     else:
-        draft.put("sedation_or_direction", None if isinstance(contacted, Absent) and contacted.state == "not_collected" else False, "not_collected")
+        draft.put(
+            "sedation_or_direction",
+            None if isinstance(contacted, Absent) and contacted.state == "not_collected" else False,
+            "not_collected",
+        )
     spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
     if isinstance(vitals, Absent):
         draft.unknown(derived, vitals.state)
@@ -282,7 +322,11 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
                 draft.states.pop(name, None)
         return
     ours = sorted(
-        ((t, v) for v in vitals if v.before_care is not True and (t := epoch(v.time)) is not None and line.in_care(t) is not False),
+        (
+            (t, v)
+            for v in vitals
+            if v.before_care is not True and (t := epoch(v.time)) is not None and line.in_care(t) is not False
+        ),
         key=lambda pair: (pair[0], pair[1].at),
     )
     plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]
@@ -303,18 +347,34 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     if line.handover is None:
         draft.put("set_before_transfer", None)
     else:
-        draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t, v in ours if not isinstance(v.hr, Absent)))
+        draft.put(
+            "set_before_transfer",
+            any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t, v in ours if not isinstance(v.hr, Absent)),
+        )
     _last_set(draft, line, ours, shared)
-    high = [v for _, v in ours if v.glucose_reading == "high" or (not isinstance(v.glucose_mg_dl, Absent) and v.glucose_mg_dl >= 250)]
+    high = [
+        v
+        for _, v in ours
+        if v.glucose_reading == "high" or (not isinstance(v.glucose_mg_dl, Absent) and v.glucose_mg_dl >= 250)
+    ]
     draft.put("glucose_high", bool(high))
     if high:
         draft.evidence["glucose_high"] = tuple(place(v) for v in high)
     _identical(draft, ours)
 
 
-def _after_sedation(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]], spans: dict[str, Any]) -> None:
+def _after_sedation(
+    draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]], spans: dict[str, Any]
+) -> None:
     first = line.sedatives[0] if line.sedatives else None
-    anti = min((t for d in items(line.dose_items) if d.drug in ("haloperidol", "droperidol", "ziprasidone") and (t := epoch(d.time)) is not None), default=None)
+    anti = min(
+        (
+            t
+            for d in items(line.dose_items)
+            if d.drug in ("haloperidol", "droperidol", "ziprasidone") and (t := epoch(d.time)) is not None
+        ),
+        default=None,
+    )
 
     def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
         if start is None:
@@ -325,7 +385,13 @@ def _after_sedation(draft: Draft, line: Timeline, ours: list[tuple[int, model.Vi
             if begin is not None and (end is None or end > start):
                 at.append(max(begin, start))
         absent = [getattr(v, member) for t, v in ours if t >= start]
-        if not at and isinstance(spans[span], Absent) and spans[span].state == "not_collected" and absent and all(a.state == "not_collected" for a in absent):
+        if (
+            not at
+            and isinstance(spans[span], Absent)
+            and spans[span].state == "not_collected"
+            and absent
+            and all(a.state == "not_collected" for a in absent)
+        ):
             return None, None, "not_collected"
         return bool(at), min(at) - start if at else None, "missing"
 
@@ -347,9 +413,14 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]
     nowhere = not scored and absent and all(a.state == "not_collected" for a in absent)
     begin = line.secured[0] if line.secured else line.control
     if nowhere or begin is None:
-        draft.unknown(("score_before", "score_after_control", "score_at_application", "struggle_goes_on"), "not_collected" if nowhere else "missing")
+        draft.unknown(
+            ("score_before", "score_after_control", "score_at_application", "struggle_goes_on"),
+            "not_collected" if nowhere else "missing",
+        )
         return
-    declined = any(isinstance(v.agitation_score, Absent) and v.agitation_score.state == "declined" for t, v in ours if t <= begin)
+    declined = any(
+        isinstance(v.agitation_score, Absent) and v.agitation_score.state == "declined" for t, v in ours if t <= begin
+    )
     before = [(t, v) for t, v in scored if t <= (line.control if line.control is not None else begin)]
     draft.put("score_before", bool(before) or declined)
     draft.put("score_after_control", any(line.control is not None and t > line.control for t, _ in scored))
@@ -388,7 +459,9 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet
         draft.evidence["news2"] = draft.evidence["news2_single_3"] = (place(last),)
     draft.put("news2", None if parts is None else sum(parts))
     draft.put("news2_single_3", None if parts is None else 3 in parts)
-    pressures = [v for _, v in controlled if not isinstance(v.hr, Absent) and not isinstance(v.sbp, Absent) and v.sbp > 0]
+    pressures = [
+        v for _, v in controlled if not isinstance(v.hr, Absent) and not isinstance(v.sbp, Absent) and v.sbp > 0
+    ]
     if not pressures:
         draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), "missing")
         return
@@ -431,7 +504,10 @@ def _handover(draft: Draft, line: Timeline) -> None:
     draft.put("arrest", events if isinstance(events, Absent) else any(e.event == "arrest" for e in events))
     _where(draft, ("arrest",), episode, "monitoring", "events")
     patient = _listed(episode, "injuries", "patient")
-    draft.put("patient_injured", patient if isinstance(patient, Absent) else any(i.when in ("during_restraint", "transport") for i in patient))
+    draft.put(
+        "patient_injured",
+        patient if isinstance(patient, Absent) else any(i.when in ("during_restraint", "transport") for i in patient),
+    )
     _where(draft, ("patient_injured",), episode, "injuries", "patient")
     death = _listed(episode, "injuries", "death")
     draft.put("died", part(death, "died"))
@@ -451,7 +527,11 @@ def _handover(draft: Draft, line: Timeline) -> None:
     else:
         limits = ((weapon.cycles, 3), (weapon.weapons, 1), (weapon.longest_cycle_s, 15))
         over = [None if isinstance(v, Absent) else v > limit for v, limit in limits]
-        draft.put("energy_weapon_trigger", True if True in over else None if None in over else False, state_of(*(v for v, _ in limits)))
+        draft.put(
+            "energy_weapon_trigger",
+            True if True in over else None if None in over else False,
+            state_of(*(v for v, _ in limits)),
+        )
 
 
 _OWN_TIME = ("time", "start", "on")
@@ -462,7 +542,9 @@ def _timed(node: Any) -> Iterator[tuple[int | None, int, Any]]:
     shape = kinds.shape(type(node))
     entered = epoch(node.entered) if "entered" in shape.times else None
     if entered is not None:
-        own = next((t for name in _OWN_TIME if name in shape.times and (t := epoch(getattr(node, name))) is not None), None)
+        own = next(
+            (t for name in _OWN_TIME if name in shape.times and (t := epoch(getattr(node, name))) is not None), None
+        )
         yield own, entered, node
     for name in shape.parts:
         value = getattr(node, name)
@@ -487,5 +569,3 @@ def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
     _where(draft, ("reassessments",), episode, "reassessments")
     sedated = bool(line.sedatives)
     draft.put("destination_duty_due", sedated)
-
-

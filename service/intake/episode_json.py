@@ -206,7 +206,10 @@ def _load(body: dict[str, Any]) -> dict[str, Any]:
         return dict(schema_of(model.Episode).load(body))
     except ValidationError as error:
         # Unknown members come from a set: the order is ours, not the hash seed's.
-        found = sorted(_flatten(error.messages, model.Episode, ""), key=lambda e: (pointer_order(e.pointer or ""), e.code, e.detail))
+        found = sorted(
+            _flatten(error.messages, model.Episode, ""),
+            key=lambda e: (pointer_order(e.pointer or ""), e.code, e.detail),
+        )
         raise Rejected(422, "invalid-episode", found) from None
 
 
@@ -271,12 +274,18 @@ class _Builder:
             else:
                 if "" in listed:
                     self.notices.append(
-                        Notice("sent-although-not-collected", "Listed in not_collected and sent all the same; the value counts.", f"{at}/{name}")
+                        Notice(
+                            "sent-although-not-collected",
+                            "Listed in not_collected and sent all the same; the value counts.",
+                            f"{at}/{name}",
+                        )
                     )
                 if isinstance(member.kind, kinds.Part):
                     value = self.node(member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed)
                 elif isinstance(member.kind, kinds.Items):
-                    value = self.items(member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed.get("*", {}))
+                    value = self.items(
+                        member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed.get("*", {})
+                    )
             out[name] = value
         if cls is model.VitalSet:
             self._check_score(out)
@@ -284,7 +293,9 @@ class _Builder:
             out["value"] = 90
         return cls(**out)
 
-    def items(self, cls: type, data: list[dict[str, Any]], at: str, stable: str, by_id: bool, absent: _Trie) -> tuple[Any, ...]:
+    def items(
+        self, cls: type, data: list[dict[str, Any]], at: str, stable: str, by_id: bool, absent: _Trie
+    ) -> tuple[Any, ...]:
         """Build a list; ids are unique in it."""
         out = []
         seen: set[str] = set()
@@ -296,7 +307,9 @@ class _Builder:
                 self.slips.append(_item("duplicate-id", f"{here}/id"))
             if has:
                 seen.add(ident)
-            out.append(self.node(cls, item, here, f"{stable}/{ident}" if has else f"{stable}/{index}", by_id and has, absent))
+            out.append(
+                self.node(cls, item, here, f"{stable}/{ident}" if has else f"{stable}/{index}", by_id and has, absent)
+            )
         return tuple(out)
 
     def _check_score(self, vital: dict[str, Any]) -> None:

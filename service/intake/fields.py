@@ -118,7 +118,9 @@ class Words(Strict):
         super().__init__(**more)
         self._words = frozenset(spec.words)
 
-    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> tuple[str, ...]:
+    def _deserialize(
+        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
+    ) -> tuple[str, ...]:
         if type(value) is not list:
             raise ValidationError("not-a-list")
         if len(value) > len(self._words):
@@ -245,6 +247,11 @@ def absence(value: dict[str, Any]) -> Absent:
     if value == {"absent": "not_collected"}:
         return kinds.NOT_COLLECTED
     reason = value.get("reason")
-    if value.get("absent") == "declined" and len(value) == 2 and type(reason) is str and reason in kinds.DECLINED_REASONS:
+    if (
+        value.get("absent") == "declined"
+        and len(value) == 2
+        and type(reason) is str
+        and reason in kinds.DECLINED_REASONS
+    ):
         return Absent("declined", reason)
     raise ValidationError("not-an-absence")

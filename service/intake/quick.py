@@ -175,7 +175,9 @@ def _node(cls: type) -> _Reader:
             if found is None:
                 raise _Unsure
             inner = absent.get(name, _NO_TRIE)
-            out[name] = found[0](value, f"{at}/{name}", f"{stable}/{name}", by_id, inner.get("*", _NO_TRIE) if found[1] else inner, walk)
+            out[name] = found[0](
+                value, f"{at}/{name}", f"{stable}/{name}", by_id, inner.get("*", _NO_TRIE) if found[1] else inner, walk
+            )
         for name in required:
             if name not in out:
                 raise _Unsure
@@ -189,7 +191,7 @@ def _node(cls: type) -> _Reader:
             _check_score(out)
         elif is_age and out["unit"] == "a" and out["value"] > 89:
             out["value"] = 90
-        node = _new(cls)
+        node: Any = _new(cls)
         _set(node, "__dict__", out)
         return node
 
@@ -244,7 +246,9 @@ def parse(body: bytes) -> dict[str, Any] | None:
     return value if type(value) is dict else None
 
 
-def episode(body: bytes, value: dict[str, Any], absent: dict[str, Any], paths: list[str] | None) -> model.Episode | None:
+def episode(
+    body: bytes, value: dict[str, Any], absent: dict[str, Any], paths: list[str] | None
+) -> model.Episode | None:
     """The model of a parsed body, None when something is not plainly good.
 
     ``value`` has no ``accepted`` (its text would have to be counted too);
@@ -263,4 +267,3 @@ def episode(body: bytes, value: dict[str, Any], absent: dict[str, Any], paths: l
     if walk.items > 10_000 or body.count(b":") - walk.colons != walk.members:
         return None
     return read  # type: ignore[no-any-return]
-

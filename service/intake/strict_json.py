@@ -73,9 +73,7 @@ def depth(body: bytes) -> int:
     return deepest
 
 
-_DECODER = json.JSONDecoder(
-    object_pairs_hook=_members, parse_float=_number, parse_int=_whole, parse_constant=_constant
-)
+_DECODER = json.JSONDecoder(object_pairs_hook=_members, parse_float=_number, parse_int=_whole, parse_constant=_constant)
 
 
 def loads(body: bytes) -> Any:

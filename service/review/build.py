@@ -90,7 +90,13 @@ class _Zone:
 
 
 def _parameters(bound: BoundRule) -> dict[str, dict[str, Any]]:
-    return {p.name: {"value": bound.values[p.name], "unit": p.unit.removesuffix("-etco2").replace("refill-s", "s").replace("mmHg", "mm[Hg]")} for p in bound.rule.parameters}
+    return {
+        p.name: {
+            "value": bound.values[p.name],
+            "unit": p.unit.removesuffix("-etco2").replace("refill-s", "s").replace("mmHg", "mm[Hg]"),
+        }
+        for p in bound.rule.parameters
+    }
 
 
 def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
@@ -146,7 +152,9 @@ class Ruleset:
         return cls(book, profile, bound, versions, {b.rule.id: _Static(b, book) for b in bound})
 
 
-def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone, intake: Intake) -> dict[str, Any]:
+def _finding(
+    ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone, intake: Intake
+) -> dict[str, Any]:
     bound, rule = decision.bound, decision.bound.rule
     static = ruleset.static[rule.id]
     places = _places(bound, fact)
@@ -170,7 +178,10 @@ def _finding(ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, z
         "parameters": static.parameters,
         "sources": static.sources,
         "fingerprint": fingerprint(rule, fact, places),
-        "acceptable": bound.severity != "critical" and not rule.locked and not disputed and all(p.by_id for p in places),
+        "acceptable": bound.severity != "critical"
+        and not rule.locked
+        and not disputed
+        and all(p.by_id for p in places),
     }
     if disputed:
         out["disputed"] = True
@@ -213,7 +224,12 @@ def _unknown(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[d
         fact = sheet.facts[index]
         for attribute, state in unknowns(decision.bound, fact):
             places = fact.evidence.get(attribute, fact.pointers)
-            entry = {"fact": f"{fact.kind} {fact.key}", "attribute": attribute, "state": state, "pointers": [intake.locate(p.pointer) for p in places]}
+            entry = {
+                "fact": f"{fact.kind} {fact.key}",
+                "attribute": attribute,
+                "state": state,
+                "pointers": [intake.locate(p.pointer) for p in places],
+            }
             if entry not in out:
                 out.append(entry)
     return out
@@ -224,26 +240,53 @@ def _explain(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[d
     for index, outcome in decision.by_fact:
         fact = sheet.facts[index]
         decided = [
-            {"attribute": leaf.attribute, "op": leaf.op, "against": leaf.value, "result": {True: "true", False: "false", None: "unknown"}[truth]}
+            {
+                "attribute": leaf.attribute,
+                "op": leaf.op,
+                "against": leaf.value,
+                "result": {True: "true", False: "false", None: "unknown"}[truth],
+            }
             for leaf, truth in deciding(decision.bound, fact)
         ]
-        out.append({"fact": f"{fact.kind} {fact.key}", "outcome": outcome, "pointers": [intake.locate(p.pointer) for p in fact.pointers], "decided_by": decided})
+        out.append(
+            {
+                "fact": f"{fact.kind} {fact.key}",
+                "outcome": outcome,
+                "pointers": [intake.locate(p.pointer) for p in fact.pointers],
+                "decided_by": decided,
+            }
+        )
     return out
 
 
-def _switches(profile: Profile, closed: int | None, zone: _Zone) -> tuple[dict[str, dict[str, str]], list[dict[str, Any]]]:
+def _switches(
+    profile: Profile, closed: int | None, zone: _Zone
+) -> tuple[dict[str, dict[str, str]], list[dict[str, Any]]]:
     """Rules off for this record, by the record's own day, and notices about switch-offs that have ended."""
     off: dict[str, dict[str, str]] = {}
     notices = []
     for switch in profile.off:
         if closed is not None and zone.day(closed) <= switch.ends:
-            off[switch.rule] = {"rule": switch.rule, "reason": switch.reason, "owner": switch.owner, "ends": switch.ends}
+            off[switch.rule] = {
+                "rule": switch.rule,
+                "reason": switch.reason,
+                "owner": switch.owner,
+                "ends": switch.ends,
+            }
         else:
-            notices.append({"code": "switch-off-ended", "severity": "info", "detail": f"{switch.rule} was switched off until {switch.ends}; it is on for this record."})
+            notices.append(
+                {
+                    "code": "switch-off-ended",
+                    "severity": "info",
+                    "detail": f"{switch.rule} was switched off until {switch.ends}; it is on for this record.",
+                }
+            )
     return off, notices
 
 
-def _accept(findings: list[dict[str, Any]], accepted: Sequence[Acceptance]) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:
+def _accept(
+    findings: list[dict[str, Any]], accepted: Sequence[Acceptance]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:
     reasons = {a.fingerprint: a.reason for a in accepted}
     notices: list[dict[str, Any]] = []
     left, moved = [], []
@@ -253,10 +296,22 @@ def _accept(findings: list[dict[str, Any]], accepted: Sequence[Acceptance]) -> t
             moved.append({**finding, "reason": reason})
             continue
         if reason is not None:
-            notices.append({"code": "not-acceptable", "severity": "warning", "detail": f"A finding of {finding['rule']['id']} cannot be accepted; it stands."})
+            notices.append(
+                {
+                    "code": "not-acceptable",
+                    "severity": "warning",
+                    "detail": f"A finding of {finding['rule']['id']} cannot be accepted; it stands.",
+                }
+            )
         left.append(finding)
     if reasons:
-        notices.append({"code": "acceptance-unused", "severity": "info", "detail": f"{len(reasons)} of the acceptances match no finding."})
+        notices.append(
+            {
+                "code": "acceptance-unused",
+                "severity": "info",
+                "detail": f"{len(reasons)} of the acceptances match no finding.",
+            }
+        )
     return left, moved, notices
 
 
@@ -281,12 +336,16 @@ def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
     return []
 
 
-def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequence[RuleDecision], *, explain: bool) -> Review:
+def build(
+    ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequence[RuleDecision], *, explain: bool
+) -> Review:
     """Put the answer together."""
-    book, words = ruleset.book, ruleset.book.vocabulary
+    words = ruleset.book.vocabulary
     zone = _Zone(intake.episode)
     off, notices = _switches(ruleset.profile, sheet.closed, zone)
-    notices = [{"code": n.code, "severity": "info", "detail": n.detail, "pointer": n.pointer} for n in intake.notices] + notices
+    notices = [
+        {"code": n.code, "severity": "info", "detail": n.detail, "pointer": n.pointer} for n in intake.notices
+    ] + notices
     on = [d for d in decisions if d.bound.rule.id not in off]
     findings: list[dict[str, Any]] = []
     disagreements = []
@@ -295,9 +354,21 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequenc
         findings += [_finding(ruleset, decision, index, sheet.facts[index], zone, intake) for index in found]
         if decision.disputed:
             disagreements.append(decision.bound.rule.id)
-            notices.append({"code": "deciders-disagree", "severity": "critical", "detail": f"Engine and evaluator disagree about {decision.bound.rule.id}; its findings are shown and marked disputed. Please report it."})
+            notices.append(
+                {
+                    "code": "deciders-disagree",
+                    "severity": "critical",
+                    "detail": f"Engine and evaluator disagree about {decision.bound.rule.id}; its findings are shown and marked disputed. Please report it.",
+                }
+            )
         elif decision.outcome == "error":
-            notices.append({"code": "rule-error", "severity": "critical", "detail": f"{decision.bound.rule.id} could not be decided. Please report it."})
+            notices.append(
+                {
+                    "code": "rule-error",
+                    "severity": "critical",
+                    "detail": f"{decision.bound.rule.id} could not be decided. Please report it.",
+                }
+            )
     findings.sort(key=lambda f: _order(ruleset, f))
     _relate(findings, {d.bound.rule.id: d.bound for d in on})
     left, moved, more = _accept(findings, intake.accepted)
@@ -305,7 +376,13 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequenc
     outcomes = {d.bound.rule.id: d.outcome for d in on}
     totals = _counts(outcomes.values(), OUTCOMES)
     if totals["not_assessable"] * 2 > len(on):
-        notices.append({"code": "mostly-not-assessable", "severity": "warning", "detail": "More than half of the rules cannot be assessed from this record."})
+        notices.append(
+            {
+                "code": "mostly-not-assessable",
+                "severity": "warning",
+                "detail": "More than half of the rules cannot be assessed from this record.",
+            }
+        )
     notices += _due_later(sheet)
     document: dict[str, Any] = {
         "episode_ref": intake.episode.episode_ref,
@@ -323,7 +400,11 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequenc
         },
         "findings": left,
         "accounts": [_account(d, sheet, intake, explain=explain) for d in on],
-        "not_assessable": [{"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet, intake)} for d in on if d.outcome == "not_assessable"],
+        "not_assessable": [
+            {"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet, intake)}
+            for d in on
+            if d.outcome == "not_assessable"
+        ],
         "accepted": moved,
         "off": [off[s.rule] for s in ruleset.profile.off if s.rule in off],
         "notices": notices,
@@ -336,8 +417,11 @@ def _account(decision: RuleDecision, sheet: FactSheet, intake: Intake, *, explai
     facts: dict[str, int] = {}
     for _, outcome in decision.by_fact:
         facts[outcome] = facts.get(outcome, 0) + 1
-    out: dict[str, Any] = {"rule": decision.bound.rule.id, "outcome": decision.outcome, "facts": dict(sorted(facts.items()))}
+    out: dict[str, Any] = {
+        "rule": decision.bound.rule.id,
+        "outcome": decision.outcome,
+        "facts": dict(sorted(facts.items())),
+    }
     if explain:
         out["explanation"] = _explain(decision, sheet, intake)
     return out
-

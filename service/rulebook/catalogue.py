@@ -89,7 +89,10 @@ def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
 
 def profiles_document(book: Rulebook) -> dict[str, Any]:
     """Every profile and its choices."""
-    return {"ruleset": _ruleset(book), "profiles": [_profile(book.profiles[name], book) for name in sorted(book.profiles)]}
+    return {
+        "ruleset": _ruleset(book),
+        "profiles": [_profile(book.profiles[name], book) for name in sorted(book.profiles)],
+    }
 
 
 def profile_document(book: Rulebook, name: str) -> dict[str, Any] | None:

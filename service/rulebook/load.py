@@ -83,7 +83,9 @@ def _need(ok: object, text: str) -> None:
         raise _Slip(text)
 
 
-def _condition(data: Any, attributes: Mapping[str, Attribute], parameters: Mapping[str, Parameter], units: Any, level: int = 1) -> Group:
+def _condition(
+    data: Any, attributes: Mapping[str, Attribute], parameters: Mapping[str, Parameter], units: Any, level: int = 1
+) -> Group:
     _need(isinstance(data, dict) and len(data) == 1 and next(iter(data)) in ("all", "any"), "a condition is all or any")
     (mode, terms), = data.items()  # fmt: skip
     _need(isinstance(terms, list) and 1 <= len(terms) <= 14, f"{mode}: 1 to 14 terms")
@@ -99,7 +101,9 @@ def _condition(data: Any, attributes: Mapping[str, Attribute], parameters: Mappi
     return Group(mode, tuple(out))
 
 
-def _leaf(name: str, test: Any, attributes: Mapping[str, Attribute], parameters: Mapping[str, Parameter], units: Any) -> Leaf:
+def _leaf(
+    name: str, test: Any, attributes: Mapping[str, Attribute], parameters: Mapping[str, Parameter], units: Any
+) -> Leaf:
     _need(name in attributes, f"unknown attribute {name}")
     attribute = attributes[name]
     _need(isinstance(test, dict) and len(test) == 1, f"{name}: one operator")
@@ -132,7 +136,10 @@ def _parameters(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any]) -
     _need(isinstance(data, dict), "parameters is a mapping")
     out = []
     for name, entry in data.items():
-        _need(isinstance(entry, dict) and list(entry) == ["unit", "default", "min", "max", "source"], f"parameter {name}: unit, default, min, max, source")
+        _need(
+            isinstance(entry, dict) and list(entry) == ["unit", "default", "min", "max", "source"],
+            f"parameter {name}: unit, default, min, max, source",
+        )
         _need(entry["unit"] in vocabulary.units, f"parameter {name}: unknown unit")
         numbers = [entry["min"], entry["default"], entry["max"]]
         _need(all(type(n) in (int, float) for n in numbers), f"parameter {name}: numbers")
@@ -146,14 +153,19 @@ def _sources(data: Any, sources: Mapping[str, Any], vocabulary: Vocabulary) -> t
     _need(isinstance(data, list) and data, "at least one source")
     out = []
     for entry in data:
-        _need(isinstance(entry, dict) and list(entry) == ["key", "locator", "supports", "confidence"], "source: key, locator, supports, confidence")
+        _need(
+            isinstance(entry, dict) and list(entry) == ["key", "locator", "supports", "confidence"],
+            "source: key, locator, supports, confidence",
+        )
         _need(entry["key"] in sources, f"unknown source {entry['key']}")
         _need(entry["confidence"] in vocabulary.confidence, f"source {entry['key']}: unknown confidence")
         out.append(Source(entry["key"], str(entry["locator"]), str(entry["supports"]), entry["confidence"]))
     return tuple(out)
 
 
-def _rule(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: Mapping[str, Any]) -> tuple[Rule, Message]:
+def _rule(
+    data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: Mapping[str, Any]
+) -> tuple[Rule, Message]:
     _need(isinstance(data, dict), "a rule is a mapping")
     missing = [key for key in REQUIRED if key not in data]
     _need(not missing, f"missing: {', '.join(missing)}")
@@ -163,20 +175,33 @@ def _rule(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: 
     _need(_ID.fullmatch(str(data["id"])), "id: RR- and four digits")
     name = str(data["name"])
     _need(_NAME.fullmatch(name) and not FORBIDDEN_NAMES.search(name), "name: kebab-case, names the problem")
-    for key, words in (("phase", vocabulary.phases), ("category", vocabulary.categories), ("handled_by", vocabulary.handlers)):
+    for key, words in (
+        ("phase", vocabulary.phases),
+        ("category", vocabulary.categories),
+        ("handled_by", vocabulary.handlers),
+    ):
         _need(data[key] in words, f"{key}: unknown word")
     _need(data["about"] in vocabulary.kinds, "about: unknown kind")
     severity = data["severity"]
     _need(isinstance(severity, dict) and list(severity) == ["default", "allowed"], "severity: default, allowed")
-    _need(set(severity["allowed"]) <= set(vocabulary.severities) and severity["default"] in severity["allowed"], "severity: unknown or not allowed")
+    _need(
+        set(severity["allowed"]) <= set(vocabulary.severities) and severity["default"] in severity["allowed"],
+        "severity: unknown or not allowed",
+    )
     _need(type(data["locked"]) is bool and type(data["revision"]) is int, "locked is true or false, revision a number")
     _need(not data["locked"] or severity["allowed"] == [severity["default"]], "a locked rule has one severity")
     if data["category"] == "safety":
         _need(data["handled_by"] == "reviewer", "safety goes to the reviewer")
     if data["category"] == "completeness":
-        _need(data["handled_by"] == "author" or not data["parameters"], "a completeness rule for the reviewer shows no limit")
+        _need(
+            data["handled_by"] == "author" or not data["parameters"],
+            "a completeness rule for the reviewer shows no limit",
+        )
     _need(len(data["title"]) <= 80 and not data["title"].endswith("."), "title: at most 80 characters, no final dot")
-    _need(("tell_now" in data) == ("critical" in severity["allowed"]), "tell_now stands on every rule that can be critical, and only there")
+    _need(
+        ("tell_now" in data) == ("critical" in severity["allowed"]),
+        "tell_now stands on every rule that can be critical, and only there",
+    )
     attributes = vocabulary.kinds[data["about"]].attributes
     parameters = _parameters(data["parameters"], vocabulary, sources)
     by_name = {p.name: p for p in parameters}
@@ -193,13 +218,19 @@ def _rule(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: 
     found = _sources(data["sources"], sources, vocabulary)
     supported = " ".join(s.supports for s in found)
     for parameter in parameters:
-        _need(parameter.name in supported or parameter.source in {s.key for s in found}, f"parameter {parameter.name}: no source supports it")
+        _need(
+            parameter.name in supported or parameter.source in {s.key for s in found},
+            f"parameter {parameter.name}: no source supports it",
+        )
     for fact in data["answers"]:
         _need(fact in facts, f"answers: unknown fact {fact}")
     _need(data.get("cascade") in (None, *CASCADES), "cascade: unknown word")
     _need(isinstance(data["examples"], list) and data["examples"], "examples: at least one")
     history = data["history"]
-    _need(isinstance(history, list) and history and history[0].get("revision") == data["revision"], "history: its top entry is the revision")
+    _need(
+        isinstance(history, list) and history and history[0].get("revision") == data["revision"],
+        "history: its top entry is the revision",
+    )
     rule = Rule(
         id=data["id"], name=name, phase=data["phase"], category=data["category"], handled_by=data["handled_by"],
         about=data["about"], severity=severity["default"], severity_allowed=tuple(severity["allowed"]),
@@ -213,9 +244,7 @@ def _rule(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: 
 
 
 def _rule_files(directory: Path, vocabulary: Vocabulary) -> list[Path]:
-    return sorted(
-        path for phase in vocabulary.phases for path in (directory / phase).glob("*.yaml") if path.is_file()
-    )
+    return sorted(path for phase in vocabulary.phases for path in (directory / phase).glob("*.yaml") if path.is_file())
 
 
 def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
@@ -225,12 +254,17 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     """
     slips: list[str] = []
     try:
-        data = {name: strict_yaml.load(directory / f"{name}.yaml") for name in ("vocabulary", "sources", "ruleset", "redirects")}
+        data = {
+            name: strict_yaml.load(directory / f"{name}.yaml")
+            for name in ("vocabulary", "sources", "ruleset", "redirects")
+        }
         vocabulary = parse(data["vocabulary"])
     except (strict_yaml.YamlError, KeyError, ValueError, TypeError) as error:
         raise RulebookError([f"{directory.name}: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
-    slips += [f"sources: fact {name} names an unknown source" for name, fact in facts.items() if fact["source"] not in sources]
+    slips += [
+        f"sources: fact {name} names an unknown source" for name, fact in facts.items() if fact["source"] not in sources
+    ]
     files = _rule_files(directory, vocabulary)
     if extra is not None:
         files += _rule_files(extra, vocabulary)
@@ -245,7 +279,10 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     for path in files:
         try:
             rule, message = _rule(strict_yaml.load(path), vocabulary, sources, facts)
-            _need(path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase, "file name is <phase>/<id>-<name>.yaml")
+            _need(
+                path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase,
+                "file name is <phase>/<id>-<name>.yaml",
+            )
             for key in (rule.id, rule.name):
                 _need(key not in keys, f"{key} is taken")
             _need(rule.title not in titles, f"title is that of {titles.get(rule.title)}")
@@ -260,7 +297,11 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         titles[rule.title] = rule.id
         keys[rule.id] = keys[rule.name] = rule
     redirects = data["redirects"]["redirects"]
-    slips += [f"redirects: {old} is a live rule or leads nowhere" for old, new in redirects.items() if old in keys or new not in keys]
+    slips += [
+        f"redirects: {old} is a live rule or leads nowhere"
+        for old, new in redirects.items()
+        if old in keys or new not in keys
+    ]
     rules.sort(key=lambda r: r.number)
     if not rules:
         slips.append(f"{directory.name}: no rules")

@@ -69,11 +69,15 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"off: {rule.id} needs reason, owner and end date")
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
-    profile = Profile(str(data["profile"]), int(data["version"]), str(data["title"]), parameters, severities, tuple(off), data)
+    profile = Profile(
+        str(data["profile"]), int(data["version"]), str(data["title"]), parameters, severities, tuple(off), data
+    )
     return profile, slips
 
 
-def load_profiles(directory: Path, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -> tuple[dict[str, Profile], list[str]]:
+def load_profiles(
+    directory: Path, rules: Mapping[str, Rule], sources: Mapping[str, Any]
+) -> tuple[dict[str, Profile], list[str]]:
     """Every profile of a directory by its id, and one line for every slip."""
     out: dict[str, Profile] = {}
     slips: list[str] = []
@@ -111,13 +115,19 @@ def _bound(group: Group, literals: Mapping[str, int]) -> Group:
     return Group(group.mode, tuple(terms))
 
 
-def bind(rule: Rule, units: Mapping[str, tuple[str, int]], values: Mapping[str, int | float], severity: str | None = None) -> BoundRule:
+def bind(
+    rule: Rule, units: Mapping[str, tuple[str, int]], values: Mapping[str, int | float], severity: str | None = None
+) -> BoundRule:
     """The rule with the numbers in ``values`` (else its defaults) as scaled literals."""
     chosen = {p.name: values.get(p.name, p.default) for p in rule.parameters}
     literals = {p.name: scaled(chosen[p.name], p.unit, units) for p in rule.parameters}
-    return BoundRule(rule, severity or rule.severity, _bound(rule.applies_when, literals), _bound(rule.fails_when, literals), chosen)
+    return BoundRule(
+        rule, severity or rule.severity, _bound(rule.applies_when, literals), _bound(rule.fails_when, literals), chosen
+    )
 
 
 def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tuple[str, int]]) -> tuple[BoundRule, ...]:
     """Every rule under one profile, the switched-off ones too (the review decides by the record's own date)."""
-    return tuple(bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id)) for rule in rules)
+    return tuple(
+        bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id)) for rule in rules
+    )

@@ -50,15 +50,13 @@ _StrictLoader.add_implicit_resolver("tag:yaml.org,2002:int", re.compile(r"^-?(?:
 _StrictLoader.add_implicit_resolver(
     "tag:yaml.org,2002:float", re.compile(r"^-?(?:0|[1-9][0-9]*)\.[0-9]+$"), list("-0123456789")
 )
-_StrictLoader.add_constructor(
-    "tag:yaml.org,2002:map", lambda loader, node: loader.construct_mapping(node, deep=True)
-)
+_StrictLoader.add_constructor("tag:yaml.org,2002:map", lambda loader, node: loader.construct_mapping(node, deep=True))
 
 
 def loads(text: str, name: str) -> Any:
     """Parse one document. Raises YamlError naming ``name`` and the line."""
     try:
-        return yaml.load(text, Loader=_StrictLoader)  # noqa: S506 - a SafeLoader, made stricter
+        return yaml.load(text, Loader=_StrictLoader)  # a SafeLoader, made stricter
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = mark.line + 1 if mark else "?"

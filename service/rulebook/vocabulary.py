@@ -25,7 +25,16 @@ MEMBER_SCALE = {
 #: Members no rule asks about by themselves.
 NOT_ASKED = ("id", "entered")
 #: Scale of a whole number of the record stays as it is, except where the unit names another attribute unit.
-WHOLE_UNITS = {"wk": "wk", "deg": "deg", "ms": "ms", "s": "s", "": "count", "/min": "/min", "%": "%", "mm[Hg]": "mm[Hg]"}
+WHOLE_UNITS = {
+    "wk": "wk",
+    "deg": "deg",
+    "ms": "ms",
+    "s": "s",
+    "": "count",
+    "/min": "/min",
+    "%": "%",
+    "mm[Hg]": "mm[Hg]",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,9 +151,7 @@ def _merge(into: dict[str, Attribute], more: Mapping[str, Attribute]) -> None:
         if known is None:
             into[name] = attribute
         elif known.type == attribute.type == "enum":
-            into[name] = Attribute(
-                name, "enum", "", known.label, known.values | attribute.values, known.from_record
-            )
+            into[name] = Attribute(name, "enum", "", known.label, known.values | attribute.values, known.from_record)
         elif known.type != attribute.type:
             raise ValueError(f"attribute {name} has two types")
 

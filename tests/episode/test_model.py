@@ -43,7 +43,7 @@ def test_every_member_says_what_it_is(pointer: str, path: str, member: kinds.Mem
 
 
 def test_units_stand_in_the_names() -> None:
-    """Design: units are fixed by the name. Where the name is silent the unit is the one the trade always means."""
+    """Units are fixed by the name. Where the name is silent the unit is the one the trade always means."""
     endings: dict[str, str | tuple[str, ...]] = {"kg": "_kg", "mm[Hg]": ("_mmhg", "sbp", "dbp"), "Cel": "_c", "mg/dL": "_mg_dl", "L/min": "_l_min", "s": "_s", "ms": "_ms", "deg": "_deg", "wk": "_weeks", "%": "spo2", "/min": ("hr", "rr")}
     for _, path, member in PLACES:
         spec = member.kind
@@ -52,7 +52,7 @@ def test_units_stand_in_the_names() -> None:
 
 
 def test_there_is_no_place_for_who_the_patient_is() -> None:
-    """No names, birth dates, addresses, telephone numbers (design section 3)."""
+    """No names, birth dates, addresses, telephone numbers."""
     identifying = re.compile(r"name|birth|dob|address|street|phone|mail|ssn|mrn|insurance|photo")
     assert [path for _, path, _ in PLACES if identifying.search(path)] == []
 
@@ -63,7 +63,7 @@ def test_free_text_is_rare_and_bounded() -> None:
 
 
 def test_every_item_with_a_time_can_say_when_it_was_written() -> None:
-    """"Any timed item may carry entered" (design section 3): every list item with a time of its own."""
+    """Any timed item may carry ``entered``: every list item with a time of its own."""
     without = []
     for _, path, member in PLACES:
         if isinstance(member.kind, kinds.Items):

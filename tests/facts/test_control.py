@@ -1,6 +1,6 @@
 """When control was reached, and how things stood at a time: in care, restrained, sedated, in transport, after control.
 
-Design: control is when the last limb was secured; with no limb device, when
+Control is when the last limb was secured; with no limb device, when
 the hold ended or police devices were on; with neither, 10 min after the first
 sedative.
 """
@@ -49,8 +49,7 @@ CUFFS = {"device": "handcuffs", "on": clock(-20)}
         (18, small(application=NO_LIMB, sedation={"doses": [dose(3, "diphenhydramine"), dose(8)]}, handover=30)),
         (None, small(application=NO_LIMB, sedation={"doses": [dose(3, "fentanyl")]}, handover=30)),
         (None, small(application=NO_LIMB, handover=30)),
-        # The format has no place for limb devices: what it can say decides. Left out: nobody can tell.
-        (13, small(application={"limbs": {"absent": "not_collected"}}, sedation={"doses": [dose(3)]}, handover=30)),
+        # The list of limbs left out: nobody can tell whether a limb was secured.
         (None, small(sedation={"doses": [dose(3)]}, handover=30)),
         (7, small(application={"completed": clock(7)}, sedation={"doses": [dose(3)]}, handover=30)),
     ],

@@ -230,3 +230,21 @@ def test_no_dose_and_no_list() -> None:
     assert one(small(sedation=[], limbs=[limb()]), "episode").values["sedation_considered"] is False
     assert one(small(), "episode").state("sedatives") == "missing"
     assert one(small(sedation={"not_given": [{"reason": "not_needed"}], "doses": []}), "episode").values["sedation_considered"] is True
+
+
+STATES: dict[str, Any] = {"not_collected": {"absent": "not_collected"}, "missing": None, "declined": {"absent": "declined", "reason": "other"}}
+ORDER = list(STATES)
+
+
+@pytest.mark.parametrize("amount", STATES)
+@pytest.mark.parametrize("unit", STATES)
+def test_the_state_of_an_amount_is_the_first_of_its_inputs(amount: str, unit: str) -> None:
+    item = dose(1)
+    for name, state in (("dose", amount), ("unit", unit)):
+        if STATES[state] is None:
+            del item[name]
+        else:
+            item[name] = STATES[state]
+    fact = one(with_dose(item, kg=80), "dose")
+    expected = min(amount, unit, key=ORDER.index)
+    assert {fact.state(n) for n in ("mg", "mg_per_kg", "mg_per_kg_tolerant")} == {expected}

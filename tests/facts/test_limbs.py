@@ -1,4 +1,4 @@
-"""Restrained time and checks, limb by limb (design: a limb runs from its own device's time on to its own time off)."""
+"""Restrained time and checks, limb by limb (a limb runs from its own device's time on to its own time off)."""
 
 from __future__ import annotations
 

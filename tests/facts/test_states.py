@@ -14,7 +14,7 @@ from service.facts.draft import state_of
 from service.facts.model import Fact
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
-from tests.support.episodes import declared_phrases, exemplary, full, read, sheet, small
+from tests.support.episodes import check, declared_phrases, exemplary, full, limb, read, sheet, small, vital
 from tests.support.reviews import review
 
 DECLINED = Absent("declined", "other")
@@ -33,7 +33,7 @@ DECLINED = Absent("declined", "other")
     ],
 )
 def test_order_of_states(inputs: tuple[Any, ...], state: str) -> None:
-    """Design section 6: the first that one of the inputs has, in the order not_collected, missing, declined."""
+    """The first that one of the inputs has, in the order not_collected, missing, declined."""
     assert state_of(*inputs) == state
 
 
@@ -100,7 +100,7 @@ def test_what_a_format_has_no_place_for_yields_no_finding(pipeline: Pipeline, pa
 
 @pytest.mark.parametrize("path", OPTIONAL_PATHS)
 def test_what_could_not_be_had_yields_no_finding(pipeline: Pipeline, path: str) -> None:
-    """Declined with a reason meets a completeness rule and leaves every comparison unknown (design section 3)."""
+    """Declined with a reason meets a completeness rule and leaves every comparison unknown."""
     document = review(pipeline, declined(path))
     assert [(f["rule"]["id"], f["severity"]) for f in document["findings"]] == []
 
@@ -159,3 +159,27 @@ def test_order_of_a_list_changes_no_outcome(pipeline: Pipeline, path: str) -> No
         assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected
     node[last].reverse()
     assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected
+
+
+# ---------------------------------------------------------------- spans without an end
+
+
+def outcome(pipeline: Pipeline, document: Any, rule: str) -> str:
+    return next(str(a["outcome"]) for a in review(pipeline, document)["accounts"] if a["rule"] == rule)
+
+
+@pytest.mark.parametrize(
+    ("last", "off", "expected"),
+    [
+        (21, 21, "clear"),  # 15 min from the check to the end, 60 s taken off
+        (21, None, "not_assessable"),  # no end charted: it may have gone on
+        (22, None, "not_assessable"),  # 15 min after the 60 s are off: on the limit
+        (23, None, "finding"),  # already over
+        (23, 23, "finding"),
+        (22, 22, "clear"),
+    ],
+)
+def test_an_open_span_over_the_limit_is_a_finding_any_other_is_unknown(pipeline: Pipeline, last: float, off: float | None, expected: str) -> None:
+    """The last check of the limb is at minute 6, the last entry of the record at ``last``; no transfer of care."""
+    document = small(limbs=[limb(on=2, off=off)], monitoring={"limb_checks": [check(6)], "vitals": [vital(last, hr=80)]})
+    assert outcome(pipeline, document, "RR-1307") == expected

@@ -104,7 +104,7 @@ MAY_BE_NONE = {name for name, kind in SECTIONS.items() if kind.may_be_none}
 
 
 def test_which_sections_may_be_empty() -> None:
-    """Design section 3: sedation, custody, injuries, reassessments, postures."""
+    """Sedation, custody, injuries, reassessments, postures."""
     assert {"sedation", "custody", "injuries", "reassessments", "postures"} == MAY_BE_NONE
 
 

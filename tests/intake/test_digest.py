@@ -17,6 +17,7 @@ from service.episode import kinds
 from service.intake import episode_json, strict_json
 from service.problems import Rejected
 from tests.support.episodes import encoded, exemplary, full, put, read, small
+from tests.support.pointers import resolve
 
 CANARY = "canary-7391"
 MARK = "v1:" + "0" * 32
@@ -47,7 +48,7 @@ def test_digest_does_not_depend_on_accepted() -> None:
     assert read(with_accepted).digest == read(document).digest
 
 
-def test_digest_is_what_the_design_says() -> None:
+def test_digest_against_an_independent_writer() -> None:
     """SHA-256 of the body without ``accepted``, sorted names, no white space; json is the independent writer here."""
     document = exemplary()
     text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -147,13 +148,6 @@ def nodes(node: kinds.Node) -> Any:
         for inner in value if isinstance(value, tuple) else (value,):
             if isinstance(inner, kinds.Node):
                 yield from nodes(inner)
-
-
-def resolve(document: Any, pointer: str) -> Any:
-    """RFC 6901, written again here."""
-    for step in pointer.split("/")[1:]:
-        document = document[int(step)] if isinstance(document, list) else document[step.replace("~1", "/").replace("~0", "~")]
-    return document
 
 
 @pytest.mark.parametrize("document", [exemplary(), full()], ids=["exemplary", "full"])

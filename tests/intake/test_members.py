@@ -123,7 +123,7 @@ def test_left_out(pointer: str, pattern: str, member: kinds.Member) -> None:
 
 
 def test_required_is_what_the_contract_says() -> None:
-    """Design: episode_ref, and in a list item what says which thing it is. Nothing else."""
+    """Only episode_ref, and in a list item what says which thing it is. Nothing else."""
     assert sorted(pattern for _, pattern, member in places() if member.required) == [
         "/application/body_weight/*/place",
         "/application/holds/*/part",

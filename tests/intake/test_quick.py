@@ -76,7 +76,9 @@ def test_same_answer_on_mutated_episodes() -> None:
     paths = places(base)
     quick = 0
     for _ in range(700):
-        body = json.dumps(mutate(rng, base, paths), ensure_ascii=rng.random() < 0.1, indent=rng.choice((None, 1))).encode()
+        body = json.dumps(
+            mutate(rng, base, paths), ensure_ascii=rng.random() < 0.1, indent=rng.choice((None, 1))
+        ).encode()
         assert by_read(body) == by_strict(body)
         quick += episode_json._quick(body) is not None
     assert quick > 100, "the quick way was hardly taken: the test would prove nothing"

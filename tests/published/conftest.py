@@ -3,8 +3,9 @@ from __future__ import annotations
 import pytest
 
 from service.pipeline import Pipeline
+from tests.support.pipeline import pipeline as shared
 
 
 @pytest.fixture(scope="session")
 def pipeline() -> Pipeline:
-    return Pipeline.build()
+    return shared()

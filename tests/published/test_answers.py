@@ -92,11 +92,13 @@ def test_an_answered_reading_does_not_hide_a_lesser_one_that_was_not(
     pipeline: Pipeline, sign: str, worse: float, lesser: float, action: str, rule: str
 ) -> None:
     """The worse reading is answered and taken again; the lesser ones that follow have no response of their own."""
-    alone = with_signs(6, **{sign: lesser})
+    low: dict[str, Any] = {sign: lesser}
+    alone = with_signs(6, **low)
     assert f"{rule} warning" in above_info(pipeline, alone)
-    document = acted(with_signs(4, **{sign: worse}), action, 28)
-    with_signs(5, document, **{sign: lesser})
-    with_signs(6, document, **{sign: lesser})
+    high: dict[str, Any] = {sign: worse}
+    document = acted(with_signs(4, **high), action, 28)
+    with_signs(5, document, **low)
+    with_signs(6, document, **low)
     assert f"{rule} warning" in above_info(pipeline, document)
 
 

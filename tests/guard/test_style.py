@@ -1,0 +1,23 @@
+"""ruff and mypy, as the project sets them."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.mark.parametrize(
+    "command",
+    [["ruff", "check", "--no-cache", "."], ["ruff", "format", "--no-cache", "--check", "."], ["mypy", "--cache-dir"]],
+    ids=lambda c: " ".join(c[:2]),
+)
+def test_clean(command: list[str], tmp_path: Path) -> None:
+    if command[0] == "mypy":
+        command = [*command, str(tmp_path)]
+    done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stdout + done.stderr
