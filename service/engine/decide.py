@@ -68,14 +68,15 @@ class Decider:
         fired: dict[int, set[int]] = {}
         for number, index in self._fence.fire(sheet.facts):
             fired.setdefault(number, set()).add(index)
-        members: dict[str, list[tuple[int, Fact]]] = {}
+        kinds: dict[str, _Kind] = {}
         for index, fact in enumerate(sheet.facts):
-            members.setdefault(fact.kind, []).append((index, fact))
+            kinds.setdefault(fact.kind, _Kind()).members.append((index, fact))
         decisions = []
         for number, bound in enumerate(self._rules):
             kind = bound.rule.about
-            if kind in members or number in fired:
-                by_fact = _by_fact(self._compiled[number], self._words[number], members.get(kind, []))
+            if kind in kinds or number in fired:
+                members = kinds.get(kind) or _Kind()
+                by_fact = members.outcomes(self._compiled[number], self._words[number])
                 decisions.append(_decision(bound, by_fact, fired.get(number, _NOTHING)))
             else:
                 # A list nobody spoke of leaves the rule open; only a recorded one says "none".
@@ -132,24 +133,50 @@ def _word(bound: BoundRule, catalogue: Catalogue) -> tuple[str, object] | None:
     return None
 
 
-def _by_fact(
-    compiled: Compiled, word: tuple[str, object] | None, members: list[tuple[int, Fact]]
-) -> tuple[tuple[int, str], ...]:
-    outcome = compiled.outcome
-    try:
-        if word is not None:
+class _Kind:
+    """The facts of one kind, and where each word of an attribute stands among them."""
+
+    __slots__ = ("_aside", "_words", "members")
+
+    def __init__(self) -> None:
+        self.members: list[tuple[int, Fact]] = []
+        self._words: dict[str, dict[object, list[int]]] = {}
+        self._aside: tuple[tuple[int, str], ...] | None = None
+
+    def outcomes(self, compiled: Compiled, word: tuple[str, object] | None) -> tuple[tuple[int, str], ...]:
+        """One rule's outcome for every fact of the kind."""
+        outcome = compiled.outcome
+        try:
+            if word is None:
+                return tuple([(index, outcome(fact)) for index, fact in self.members])
             # False in ``all`` is false whatever else is unknown (Kleene), so another word means not applicable.
-            name, value = word
-            return tuple(
-                [
-                    (index, outcome(fact) if fact.values.get(name, value) == value else NOT_APPLICABLE)
-                    for index, fact in members
-                ]
-            )
-        return tuple([(index, outcome(fact)) for index, fact in members])
-    except Exception:  # noqa: BLE001 - reported as the outcome error
-        # One fact failed: find out which, and keep the answers of the others.
-        return tuple([(index, _guarded(compiled, fact)) for index, fact in members])
+            places = self._places(*word)
+            if not places:
+                return self._not_applicable()
+            found = list(self._not_applicable())
+            for place in places:
+                index, fact = self.members[place]
+                found[place] = (index, outcome(fact))
+            return tuple(found)
+        except Exception:  # noqa: BLE001 - reported as the outcome error
+            # One fact failed: find out which, and keep the answers of the others.
+            return tuple([(index, _guarded(compiled, fact)) for index, fact in self.members])
+
+    def _not_applicable(self) -> tuple[tuple[int, str], ...]:
+        if self._aside is None:
+            self._aside = tuple([(index, NOT_APPLICABLE) for index, _ in self.members])
+        return self._aside
+
+    def _places(self, name: str, value: object) -> list[int]:
+        """Places of the facts whose attribute has this word or is not known."""
+        words = self._words.get(name)
+        if words is None:
+            words = self._words[name] = {}
+            for place, (_, fact) in enumerate(self.members):
+                words.setdefault(fact.values.get(name), []).append(place)
+        unknown = words.get(None)
+        known = words.get(value, [])
+        return known if unknown is None else [*known, *unknown]
 
 
 def _guarded(compiled: Compiled, fact: Fact) -> str:
@@ -161,13 +188,14 @@ def _guarded(compiled: Compiled, fact: Fact) -> str:
 
 def _decision(bound: BoundRule, by_fact: tuple[tuple[int, str], ...], fired: set[int] | frozenset[int]) -> RuleDecision:
     seen = {outcome for _, outcome in by_fact}
+    if not fired and FINDING not in seen:
+        return RuleDecision(bound, _first(seen), by_fact, _NOTHING)
     disputed = _NOTHING
-    if fired or FINDING in seen:
-        found = {index for index, outcome in by_fact if outcome == FINDING}
-        if found != fired:
-            disputed = frozenset(found ^ fired)
-            by_fact = tuple(sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items()))
-            seen = {ERROR}
+    found = {index for index, outcome in by_fact if outcome == FINDING}
+    if found != fired:
+        disputed = frozenset(found ^ fired)
+        by_fact = tuple(sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items()))
+        seen = {ERROR}
     return RuleDecision(bound, _first(seen), by_fact, disputed)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import MISSING as NO_DEFAULT
 from dataclasses import dataclass, field, fields
+from datetime import datetime
 from typing import Any
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
@@ -25,6 +26,21 @@ DECLINED_REASONS = (
 )
 
 ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
+
+
+class Moment(datetime):
+    """An aware time that keeps its epoch seconds once they were asked for."""
+
+    __slots__ = ("_epoch",)
+
+    @property
+    def epoch(self) -> int:
+        """Whole seconds since 1970-01-01T00:00:00Z."""
+        try:
+            return self._epoch
+        except AttributeError:
+            self._epoch: int = int(self.timestamp())
+            return self._epoch
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,3 +197,18 @@ def members(cls: type) -> tuple[Member, ...]:
             Member(f.name, f.metadata["kind"], f.default is NO_DEFAULT) for f in fields(cls) if "kind" in f.metadata
         )
     return _MEMBERS[cls]
+
+
+def none_of(cls: type, at: str, stable: str) -> Any:
+    """A section of which there was none: empty lists, flags false, everything else not indicated."""
+    out: dict[str, Any] = {"at": at, "stable": stable}
+    for member in members(cls):
+        if isinstance(member.kind, Items):
+            out[member.name] = ()
+        elif isinstance(member.kind, Part):
+            out[member.name] = none_of(member.kind.of, at, stable)
+        elif isinstance(member.kind, Flag):
+            out[member.name] = False
+        else:
+            out[member.name] = Absent("declined", "not_indicated")
+    return cls(**out)

@@ -9,10 +9,9 @@ scales): outside them a record cannot be read, inside them nothing is refused.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TypeAlias, TypeVar
 
-from .kinds import Absent, Code, Codes, Flag, Ident, Int, Items, Node, Num, Part, Text, Time, member
+from .kinds import Absent, Code, Codes, Flag, Ident, Int, Items, Moment, Node, Num, Part, Text, Time, member
 
 T = TypeVar("T")
 V: TypeAlias = T | Absent
@@ -220,9 +219,9 @@ class Behaviour(Node):
         ),
         required=True,
     )
-    time: V[datetime] = member(Time("When it was seen."))
+    time: V[Moment] = member(Time("When it was seen."))
     words: V[str] = member(Text("What was seen or said, in the crew's own words.", 500))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -246,9 +245,9 @@ class Alternative(Node):
         ),
         required=True,
     )
-    time: V[datetime] = member(Time("When it was tried."))
+    time: V[Moment] = member(Time("When it was tried."))
     result: V[str] = member(Code("What came of it.", ("worked", "partly", "failed", "unsafe_to_attempt")))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -284,16 +283,16 @@ class MedicalDirection(Node):
     """Contact with medical direction."""
 
     contacted: V[bool] = member(Flag("Medical direction was contacted, or contact was tried."))
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     outcome: V[str] = member(Code("The answer.", ("ordered", "agreed", "advised_against", "unreachable")))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Decision(Node):
     """Why this patient was restrained."""
 
-    time: V[datetime] = member(Time("When restraint was decided."))
+    time: V[Moment] = member(Time("When restraint was decided."))
     behaviours: V[tuple[Behaviour, ...]] = member(Items("Behaviours observed.", of=Behaviour))
     danger_to: V[tuple[str, ...]] = member(Codes("Who was in danger.", ("self", "crew", "others")))
     reasons: V[tuple[str, ...]] = member(
@@ -393,8 +392,8 @@ class Takedown(Node):
 
     done: V[bool] = member(Flag("There was one."))
     by: V[str] = member(Code("By whom.", ("law_enforcement", "ems_trained", "ems_not_trained", "other")))
-    time: V[datetime] = member(Time("When."))
-    entered: V[datetime] = member(_entered)
+    time: V[Moment] = member(Time("When."))
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -428,11 +427,11 @@ class Belt(Node):
         ),
         required=True,
     )
-    on: V[datetime] = member(Time("Fastened."))
-    off: V[datetime] = member(Time("Opened."))
+    on: V[Moment] = member(Time("Fastened."))
+    off: V[Moment] = member(Time("Opened."))
     chest_free: V[bool] = member(Flag("The chest is free to expand."))
     buckle_reach: V[str] = member(Code("Can the patient reach the buckle.", ("out_of_reach", "within_reach")))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -471,8 +470,8 @@ class LimbRestraint(Node):
         )
     )
     applied_by: V[str] = member(Code("Who put it on.", SERVICES))
-    on: V[datetime] = member(Time("Secured."))
-    off: V[datetime] = member(Time("Taken off."))
+    on: V[Moment] = member(Time("Secured."))
+    off: V[Moment] = member(Time("Taken off."))
     off_reason: V[str] = member(
         Code("Why it came off.", ("handover", "for_care", "step_down", "complication", "device_failed", "other"))
     )
@@ -502,7 +501,7 @@ class LimbRestraint(Node):
     padded: V[bool] = member(Flag("Padded between cuff and skin."))
     checked_by: V[str] = member(Ident("Id of the person who checked it for the one who tied it."))
     skin_at_removal: V[str] = member(Code("Skin when it came off.", ("intact", "marked", "broken")))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -511,10 +510,10 @@ class Hold(Node):
 
     id: V[str] = member(_id)
     part: str = member(Code("What was held.", ("head", *LIMBS, "torso", "whole_body")), required=True)
-    start: V[datetime] = member(Time("From."))
-    end: V[datetime] = member(Time("To."))
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To."))
     by: V[str] = member(Ident("Id of the person who held."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -526,8 +525,8 @@ class BodyWeight(Node):
         Code("Where.", ("pelvis", "thighs", "arms", "shoulders", "head", "neck", "chest", "abdomen", "back")),
         required=True,
     )
-    start: V[datetime] = member(Time("From."))
-    end: V[datetime] = member(Time("To."))
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To."))
     by: V[str] = member(Code("Whose weight.", SERVICES))
     care: V[str] = member(
         Code(
@@ -535,7 +534,7 @@ class BodyWeight(Node):
             ("found_at_contact", "before_contact", "this_unit"),
         )
     )
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -543,22 +542,22 @@ class CrossCheck(Node):
     """Each member checks another member's restraint, fastening and anchor."""
 
     done: V[bool] = member(Flag("It was done."))
-    time: V[datetime] = member(Time("When."))
-    entered: V[datetime] = member(_entered)
+    time: V[Moment] = member(Time("When."))
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Application(Node):
     """Putting the restraints on."""
 
-    started: V[datetime] = member(Time("First hold or first strap."))
-    completed: V[datetime] = member(Time("Last limb secured."))
+    started: V[Moment] = member(Time("First hold or first strap."))
+    completed: V[Moment] = member(Time("Last limb secured."))
     sequence: V[tuple[str, ...]] = member(Codes("Limbs in the order they were secured.", LIMBS))
     limbs: V[tuple[LimbRestraint, ...]] = member(Items("Devices on limbs.", of=LimbRestraint))
     holds: V[tuple[Hold, ...]] = member(Items("Holds by hand.", of=Hold))
     body_weight: V[tuple[BodyWeight, ...]] = member(Items("Where body weight went.", of=BodyWeight))
     cross_check: V[CrossCheck] = member(Part("Check of each other's work.", of=CrossCheck))
-    head_released: V[datetime] = member(Time("The head holder let go."))
+    head_released: V[Moment] = member(Time("The head holder let go."))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -567,8 +566,8 @@ class Posture(Node):
 
     id: V[str] = member(_id)
     posture: str = member(Code("The posture.", POSTURES), required=True)
-    start: V[datetime] = member(Time("From."))
-    end: V[datetime] = member(Time("To, if not until the next posture."))
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To, if not until the next posture."))
     head_elevation_deg: V[int] = member(Int("Head of the stretcher raised by.", 0, 90, "deg"))
     arms_behind_back: V[bool] = member(Flag("Hands or arms behind the back."))
     care: V[str] = member(
@@ -593,7 +592,7 @@ class Posture(Node):
             ),
         )
     )
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -602,7 +601,7 @@ class Dose(Node):
 
     id: V[str] = member(_id)
     drug: str = member(Code("RxNorm ingredient.", DRUGS), required=True)
-    time: V[datetime] = member(Time("Given."))
+    time: V[Moment] = member(Time("Given."))
     dose: V[float] = member(Num("Amount in ``unit``.", 0.0001, 100000))
     unit: V[str] = member(Code("UCUM unit of the dose.", DOSE_UNITS))
     route: V[str] = member(Code("Route.", ROUTES))
@@ -640,7 +639,7 @@ class Dose(Node):
             ),
         )
     )
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -649,7 +648,7 @@ class NotGiven(Node):
 
     id: V[str] = member(_id)
     drug: V[str] = member(Code("RxNorm ingredient, if one was named.", DRUGS))
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     reason: V[str] = member(
         Code(
             "Why not.",
@@ -664,7 +663,7 @@ class NotGiven(Node):
             ),
         )
     )
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -681,7 +680,7 @@ class VitalSet(Node):
     """One set of vital signs."""
 
     id: V[str] = member(_id)
-    time: V[datetime] = member(Time("Taken."))
+    time: V[Moment] = member(Time("Taken."))
     before_care: V[bool] = member(Flag("Taken before this unit's care."))
     hr: V[int] = member(Int("Heart rate.", 0, 500, "/min"))
     rr: V[int] = member(Int("Breathing rate.", 0, 300, "/min"))
@@ -712,7 +711,7 @@ class VitalSet(Node):
     qtc_ms: V[int] = member(Int("Corrected QT interval.", 200, 800, "ms"))
     oxygen: V[str] = member(Code("Air or oxygen.", ("air", "oxygen")))
     oxygen_l_min: V[float] = member(Num("Oxygen flow.", 0, 100, "L/min"))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -722,7 +721,7 @@ class LimbCheck(Node):
     id: V[str] = member(_id)
     site: str = member(Code("At which site.", SITES), required=True)
     side: str = member(Code("Which side.", SIDES), required=True)
-    time: V[datetime] = member(Time("Done."))
+    time: V[Moment] = member(Time("Done."))
     pulse: V[str] = member(Code("Pulse beyond the restraint.", ("present", "weak", "absent")))
     cap_refill_s: V[float] = member(Num("Capillary refill.", 0, 30, "s"))
     cap_refill_other_side: V[str] = member(Code("Against the other side.", ("same", "longer")))
@@ -733,7 +732,7 @@ class LimbCheck(Node):
         Code("Why the check could not be done.", ("unsafe_to_attempt", "patient_refused", "no_access", "other"))
     )
     by: V[str] = member(Ident("Id of the person who checked."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -741,10 +740,10 @@ class BreathingCheck(Node):
     """A look at airway and breathing."""
 
     id: V[str] = member(_id)
-    time: V[datetime] = member(Time("Done."))
+    time: V[Moment] = member(Time("Done."))
     airway: V[str] = member(Code("Airway.", ("clear", "partly_blocked", "blocked")))
     breathing: V[str] = member(Code("Breathing.", ("normal", "fast", "shallow", "laboured", "agonal", "absent")))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -752,9 +751,9 @@ class MonitorSpan(Node):
     """A stretch of time on a monitor."""
 
     id: V[str] = member(_id)
-    start: V[datetime] = member(Time("From."))
-    end: V[datetime] = member(Time("To."))
-    entered: V[datetime] = member(_entered)
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To."))
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -762,14 +761,14 @@ class ObservationSpan(Node):
     """A stretch of direct observation."""
 
     id: V[str] = member(_id)
-    start: V[datetime] = member(Time("From."))
-    end: V[datetime] = member(Time("To."))
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To."))
     by: V[str] = member(Ident("Id of the person who watched."))
     seat: V[str] = member(
         Code("Where the attendant sat.", ("at_head", "beside_in_view", "behind_out_of_view", "front_cab"))
     )
     limbs_in_view: V[bool] = member(Flag("All limbs and restraints in direct view."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -778,10 +777,10 @@ class Action(Node):
 
     id: V[str] = member(_id)
     action: str = member(Code("What was done.", ACTIONS), required=True)
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     side: V[str] = member(Code("Side, for a limb.", SIDES))
     site: V[str] = member(Code("Site, for a limb.", SITES))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -790,12 +789,12 @@ class Event(Node):
 
     id: V[str] = member(_id)
     event: str = member(Code("What happened.", EVENTS), required=True)
-    time: V[datetime] = member(Time("When."))
-    end: V[datetime] = member(Time("When it ended."))
+    time: V[Moment] = member(Time("When."))
+    end: V[Moment] = member(Time("When it ended."))
     side: V[str] = member(Code("Side, for a limb.", SIDES))
     site: V[str] = member(Code("Site, for a limb.", SITES))
     before_care: V[bool] = member(Flag("Before this unit's care."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -818,12 +817,12 @@ class Reassessment(Node):
     """A look at whether restraint is still needed."""
 
     id: V[str] = member(_id)
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     decision: V[str] = member(Code("What was decided.", ("continue", "step_down", "release")))
     reason: V[str] = member(
         Code("Why.", ("danger_goes_on", "calm", "sedated", "for_care", "legal_order", "transport_safety", "other"))
     )
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -840,10 +839,10 @@ class PoliceDevice(Node):
             ("wrists_in_front", "wrists_behind_back", "right_wrist_to_stretcher", "left_wrist_to_stretcher", "ankles"),
         )
     )
-    on: V[datetime] = member(Time("Put on, if seen."))
-    off: V[datetime] = member(Time("Taken off."))
+    on: V[Moment] = member(Time("Put on, if seen."))
+    off: V[Moment] = member(Time("Taken off."))
     replaced: V[bool] = member(Flag("Replaced by a device of this unit."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -870,9 +869,9 @@ class Irritant(Node):
     """Use of an irritant spray by law enforcement."""
 
     used: V[bool] = member(Flag("It was used."))
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     cleaned: V[bool] = member(Flag("The patient was decontaminated."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -883,10 +882,10 @@ class FaceCover(Node):
     cover: str = member(
         Code("What it is.", ("surgical_mask", "spit_sock", "non_rebreather", "n95", "cloth", "other")), required=True
     )
-    on: V[datetime] = member(Time("Put on."))
-    off: V[datetime] = member(Time("Taken off."))
+    on: V[Moment] = member(Time("Put on."))
+    off: V[Moment] = member(Time("Taken off."))
     oxygen_l_min: V[float] = member(Num("Oxygen flow through it.", 0, 100, "L/min"))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -902,8 +901,8 @@ class Custody(Node):
     """Law enforcement and its means."""
 
     law_enforcement_present: V[bool] = member(Flag("Officers were on scene."))
-    arrived: V[datetime] = member(Time("Officers' involvement began."))
-    left: V[datetime] = member(Time("Officers' involvement ended."))
+    arrived: V[Moment] = member(Time("Officers' involvement began."))
+    left: V[Moment] = member(Time("Officers' involvement ended."))
     in_custody: V[bool] = member(Flag("The patient was under arrest or in custody."))
     devices: V[tuple[PoliceDevice, ...]] = member(Items("Devices of theirs.", of=PoliceDevice))
     officer: V[str] = member(
@@ -920,20 +919,20 @@ class Custody(Node):
 class Transport(Node):
     """This unit's times, and the journey."""
 
-    at_patient: V[datetime] = member(Time("This unit's first contact with the patient."))
+    at_patient: V[Moment] = member(Time("This unit's first contact with the patient."))
     transported: V[bool] = member(Flag("The patient was transported by this unit."))
-    departed: V[datetime] = member(Time("Left the scene."))
-    arrived: V[datetime] = member(Time("Arrived at the destination."))
+    departed: V[Moment] = member(Time("Left the scene."))
+    arrived: V[Moment] = member(Time("Arrived at the destination."))
     attendants: V[tuple[str, ...]] = member(Codes("Levels of care in the patient compartment.", LEVELS))
     facility_told: V[bool] = member(Flag("The receiving facility was told beforehand that the patient is restrained."))
-    facility_told_time: V[datetime] = member(Time("When it was told."))
+    facility_told_time: V[Moment] = member(Time("When it was told."))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Handover(Node):
     """Transfer of care."""
 
-    time: V[datetime] = member(Time("Transfer of care."))
+    time: V[Moment] = member(Time("Transfer of care."))
     receiver_role: V[str] = member(
         Code("Who took over.", ("physician", "nurse", "advanced_practice", "paramedic", "law_enforcement", "other"))
     )
@@ -941,7 +940,7 @@ class Handover(Node):
     restraint_state: V[str] = member(
         Code("Restraints at transfer.", ("on", "off", "changed_to_hospital_devices", "partly_removed"))
     )
-    removed_time: V[datetime] = member(Time("When the restraints came off, if they did."))
+    removed_time: V[Moment] = member(Time("When the restraints came off, if they did."))
     limb_status: V[str] = member(Code("State of the limbs told at transfer.", ("normal", "abnormal", "not_told")))
     told: V[tuple[str, ...]] = member(
         Codes(
@@ -965,7 +964,7 @@ class Handover(Node):
         )
     )
     accepted: V[bool] = member(Flag("The receiver accepted responsibility."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -1009,8 +1008,8 @@ class Complication(Node):
         ),
         required=True,
     )
-    time: V[datetime] = member(Time("When."))
-    entered: V[datetime] = member(_entered)
+    time: V[Moment] = member(Time("When."))
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -1018,9 +1017,9 @@ class Death(Node):
     """Death during or after the episode."""
 
     died: V[bool] = member(Flag("The patient died before or at transfer of care."))
-    time: V[datetime] = member(Time("When."))
+    time: V[Moment] = member(Time("When."))
     hospital_told: V[bool] = member(Flag("The hospital was told when restraint ended."))
-    entered: V[datetime] = member(_entered)
+    entered: V[Moment] = member(_entered)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -1039,7 +1038,7 @@ class Amendment(Node):
     """A later change to the chart."""
 
     id: V[str] = member(_id)
-    time: V[datetime] = member(Time("When it was made."))
+    time: V[Moment] = member(Time("When it was made."))
     path: V[str] = member(Text("JSON Pointer of the member that was changed.", 200))
     reason: V[str] = member(Code("Why.", ("late_entry", "correction", "addition", "other")))
 
@@ -1048,8 +1047,8 @@ class Amendment(Node):
 class Chart(Node):
     """The chart itself."""
 
-    opened: V[datetime] = member(Time("Opened."))
-    closed: V[datetime] = member(Time("First closed."))
+    opened: V[Moment] = member(Time("Opened."))
+    closed: V[Moment] = member(Time("First closed."))
     author_level: V[str] = member(Code("Level of care of the author.", LEVELS))
     amendments: V[tuple[Amendment, ...]] = member(Items("Later changes.", of=Amendment))
     director_review_requested: V[bool] = member(Flag("Review by the medical director was asked for."))

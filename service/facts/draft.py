@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Any
 
 from service.episode import kinds
-from service.episode.kinds import Absent, Node
+from service.episode.kinds import Absent, Moment, Node
 
 from .model import STATE_ORDER, Evidence, Fact, Scalar
 
@@ -17,9 +16,9 @@ _NOT_ASKED = ("id", "entered")
 _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "": 100}
 
 
-def epoch(time: datetime | Absent) -> int | None:
+def epoch(time: Moment | Absent) -> int | None:
     """Whole epoch seconds of a charted time, None when it is not there."""
-    return None if isinstance(time, Absent) else int(time.timestamp())
+    return None if isinstance(time, Absent) else time.epoch
 
 
 def scaled(value: float, unit: str) -> int:

@@ -368,20 +368,8 @@ class Events:
 
     def from_limb_checks(self) -> Iterator[Draft]:
         """One event for every run of abnormal checks of one limb."""
-        listed = sorted(
-            (
-                (t, c)
-                for c in items(part(self.line.episode.monitoring, "limb_checks"))
-                if (t := epoch(c.time)) is not None
-            ),
-            key=lambda p: (p[0], p[1].at),
-        )
         for limb in model.LIMBS:
-            own = [
-                (t, c)
-                for t, c in listed
-                if limb_of(c.side, c.site) == limb and isinstance(c.not_done, Absent) | (c.pulse == "absent")
-            ]
+            own = [(t, c) for t, c in self.line.checks[limb] if isinstance(c.not_done, Absent) or c.pulse == "absent"]
             order = sorted({t for t, _ in own})
             readings = []
             for time, check in own:

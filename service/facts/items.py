@@ -249,47 +249,57 @@ def people(line: Timeline) -> Iterator[Draft]:
 
 def checks(line: Timeline) -> Iterator[Draft]:
     """The checks of one limb that read alike are one fact: one slip, one finding."""
-    groups: dict[tuple[Any, ...], Draft] = {}
+    groups: dict[tuple[Any, ...], list[model.LimbCheck]] = {}
     for check in items(part(line.episode.monitoring, "limb_checks")):
-        limb = limb_of(check.side, check.site)
-        time = epoch(check.time)
-        draft = Draft("check", limb, (place(check),))
-        draft.members(check)
-        draft.put("limb", limb)
-        pulse, refill = check.pulse, check.cap_refill_s
-        if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
-            draft.put("circulation_charted", True)
-        elif "not_collected" in (pulse.state, refill.state):
-            draft.put("circulation_charted", None, "not_collected")
+        time, limb = epoch(check.time), line.limbs.get(limb_of(check.side, check.site))
+        if limb is None:
+            restrained: bool | None = False
         else:
-            draft.put("circulation_charted", False)
-        pair = (check.motor, check.sensation)
-        if any(isinstance(x, Absent) and x.state == "not_collected" for x in pair):
-            draft.put("motor_and_sensation_charted", None, "not_collected")
-        else:
-            draft.put(
-                "motor_and_sensation_charted", not any(isinstance(x, Absent) and x.state == "missing" for x in pair)
-            )
-        if isinstance(refill, Absent):
-            draft.put("refill", refill)
-        else:
-            draft.put("refill", draft.values["cap_refill_s"])
-        found = line.limbs.get(limb)
-        if found is None:
-            draft.put("limb_restrained", False)
-        elif not found.known or time is None:
-            draft.put("limb_restrained", None)
-        else:
-            draft.put("limb_restrained", intervals.inside(time, found.spans))
-        draft.put("attempted", not isinstance(check.not_done, Absent))
-        draft.put("after_control", None if time is None or line.control is None else time >= line.control)
-        alike = (limb, tuple(sorted(draft.values.items())), tuple(sorted(draft.states.items())))
-        known = groups.get(alike)
-        if known is None:
-            groups[alike] = draft
-        else:
-            known.pointers += draft.pointers
-    return iter(groups.values())
+            restrained = None if time is None or not limb.known else intervals.inside(time, limb.spans)
+        after = None if time is None or line.control is None else time >= line.control
+        alike = (restrained, after, time is None, *(getattr(check, name) for name in _ALIKE), isinstance(check.by, Absent))
+        groups.setdefault(alike, []).append(check)
+    for (restrained, after, *_), same in groups.items():
+        yield _check(same, restrained, after)
+
+
+#: What two checks of one limb must share to be one fact.
+_ALIKE = (
+    "side",
+    "site",
+    "pulse",
+    "cap_refill_s",
+    "cap_refill_other_side",
+    "motor",
+    "sensation",
+    "skin",
+    "not_done",
+)
+
+
+def _check(same: list[model.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
+    check = same[0]
+    limb = limb_of(check.side, check.site)
+    draft = Draft("check", limb, tuple(place(each) for each in same))
+    draft.members(check)
+    draft.put("limb", limb)
+    pulse, refill = check.pulse, check.cap_refill_s
+    if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
+        draft.put("circulation_charted", True)
+    elif "not_collected" in (pulse.state, refill.state):
+        draft.put("circulation_charted", None, "not_collected")
+    else:
+        draft.put("circulation_charted", False)
+    states = [x.state for x in (check.motor, check.sensation) if isinstance(x, Absent)]
+    if "not_collected" in states:
+        draft.put("motor_and_sensation_charted", None, "not_collected")
+    else:
+        draft.put("motor_and_sensation_charted", "missing" not in states)
+    draft.put("refill", refill if isinstance(refill, Absent) else draft.values["cap_refill_s"])
+    draft.put("limb_restrained", restrained)
+    draft.put("attempted", not isinstance(check.not_done, Absent))
+    draft.put("after_control", after)
+    return draft
 
 
 def doses(line: Timeline) -> Iterator[Draft]:

@@ -22,13 +22,7 @@ def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
 
 def check_times(line: Timeline, limb: str) -> list[int]:
     """Times of the checks of one limb that count, in order."""
-    return sorted(
-        t
-        for check in items(part(line.episode.monitoring, "limb_checks"))
-        if limb_of(check.side, check.site) == limb
-        and counts_as_check(line, check)
-        and (t := epoch(check.time)) is not None
-    )
+    return [time for time, check in line.checks[limb] if counts_as_check(line, check)]
 
 
 def limbs(line: Timeline) -> Iterator[Draft]:

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from service.episode import kinds, model
-from service.episode.kinds import MISSING, Absent
+from service.episode.kinds import MISSING, Absent, Moment
 
 from . import intervals
 from .draft import Draft, epoch, state_of
@@ -101,6 +100,7 @@ class Timeline:
         self.limb_items = part(episode.application, "limbs")
         self.police_items = part(episode.custody, "devices")
         self.dose_items = part(episode.sedation, "doses")
+        self.checks = self._checks()
         self.limbs = self._limbs()
         self.holds = self._holds()
         self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
@@ -114,9 +114,20 @@ class Timeline:
         self.control = self._control()
         self.loaded = self._loaded()
 
+    def _checks(self) -> dict[str, list[tuple[int, model.LimbCheck]]]:
+        """Limb -> its checks with a charted time, in order."""
+        out: dict[str, list[tuple[int, model.LimbCheck]]] = {limb: [] for limb in model.LIMBS}
+        for check in items(part(self.episode.monitoring, "limb_checks")):
+            time = epoch(check.time)
+            if time is not None:
+                out[limb_of(check.side, check.site)].append((time, check))
+        for listed in out.values():
+            listed.sort(key=lambda pair: (pair[0], pair[1].at))
+        return out
+
     # ------------------------------------------------------------ spans
 
-    def end_of(self, time: datetime | Absent) -> tuple[int | None, bool]:
+    def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
         """(end, open) of something without or with a charted end: its own, else transfer of care, else the last entry."""
         own = epoch(time)
         if own is not None:

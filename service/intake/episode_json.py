@@ -6,14 +6,13 @@ import difflib
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 
 from marshmallow import RAISE, Schema, ValidationError
 from marshmallow import fields as mf
 
 from service.episode import kinds, model
-from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
+from service.episode.kinds import MISSING, NOT_COLLECTED, Absent, Moment
 from service.problems import ProblemItem, Rejected, pointer_order
 
 from . import fields, quick, strict_json
@@ -260,7 +259,7 @@ class _Builder:
     def node(self, cls: type, data: dict[str, Any], at: str, stable: str, by_id: bool, absent: _Trie) -> Any:
         """Build one object; members left out become MISSING or, where the system has no place, NOT_COLLECTED."""
         if data.get("none") is True:
-            return _none_of(cls, at, stable)
+            return kinds.none_of(cls, at, stable)
         out: dict[str, Any] = {"at": at, "stable": stable, "by_id": by_id}
         for member in kinds.members(cls):
             name = member.name
@@ -318,21 +317,6 @@ class _Builder:
             low, high = fields.SCORES[scale]
             if not low <= score <= high:
                 self.slips.append(_item("score-out-of-scale", f"{vital['at']}/agitation_score"))
-
-
-def _none_of(cls: type, at: str, stable: str) -> Any:
-    """A section of which there was none: empty lists, flags false, everything else not indicated."""
-    out: dict[str, Any] = {"at": at, "stable": stable}
-    for member in kinds.members(cls):
-        if isinstance(member.kind, kinds.Items):
-            out[member.name] = ()
-        elif isinstance(member.kind, kinds.Part):
-            out[member.name] = _none_of(member.kind.of, at, stable)
-        elif isinstance(member.kind, kinds.Flag):
-            out[member.name] = False
-        else:
-            out[member.name] = Absent("declined", "not_indicated")
-    return cls(**out)
 
 
 def _accepted(value: Any) -> tuple[Acceptance, ...]:
@@ -409,11 +393,11 @@ def read(body: bytes) -> Intake:
     return from_value(strict_json.loads(body))
 
 
-def first_time(node: Any) -> datetime | None:
+def first_time(node: Any) -> Moment | None:
     """The first time of a record in the order of its members, for the record's own offset."""
     for member in kinds.members(type(node)):
         value = getattr(node, member.name)
-        if isinstance(value, datetime):
+        if isinstance(value, Moment):
             return value
         inner = value if isinstance(value, tuple) else (value,)
         for item in inner:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Any
 
 from marshmallow import ValidationError, fields
 
 from service.episode import kinds
-from service.episode.kinds import Absent
+from service.episode.kinds import Absent, Moment
 
 #: code -> what the caller reads. Nothing here quotes the request.
 DETAILS = {
@@ -167,7 +166,7 @@ class Ident(Strict):
 class AwareTime(Strict):
     """RFC 3339 with offset, between 1950 and 2050 (the bounds of NEMSIS v3.5.1)."""
 
-    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> datetime:
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Moment:
         if type(value) is not str:
             raise ValidationError("not-text")
         match = _TIME.fullmatch(value)
@@ -178,7 +177,7 @@ class AwareTime(Strict):
         if match.group(3)[-2:] > "59" and len(match.group(3)) > 1:
             raise ValidationError("impossible-time")  # the library carries minutes of an offset over into hours
         try:
-            time = datetime.fromisoformat(value.upper())
+            time = Moment.fromisoformat(value.upper())
         except ValueError:
             raise ValidationError("impossible-time") from None
         if not 1950 <= time.year <= 2050:

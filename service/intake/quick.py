@@ -17,13 +17,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any
 
 import orjson
 
 from service.episode import kinds, model
-from service.episode.kinds import NOT_COLLECTED
+from service.episode.kinds import NOT_COLLECTED, Moment
 
 from . import fields
 
@@ -48,7 +47,7 @@ class _Walk:
 _Reader = Callable[[Any, str, str, bool, dict[str, Any], _Walk], Any]
 
 
-def _time(value: Any, walk: _Walk) -> datetime:
+def _time(value: Any, walk: _Walk) -> Moment:
     if type(value) is not str:
         raise _Unsure
     walk.colons += value.count(":")
@@ -62,7 +61,7 @@ def _time(value: Any, walk: _Walk) -> datetime:
         and "1950" <= value[:4] <= "2050"
         and value.isascii()
     ):
-        return datetime.fromisoformat(value)
+        return Moment.fromisoformat(value)
     return fields.AwareTime().deserialize(value)  # type: ignore[no-any-return]
 
 
@@ -135,11 +134,28 @@ def _leaf(spec: kinds.Kind) -> Callable[[Any, _Walk], Any]:
 
 def _reader(spec: kinds.Kind) -> _Reader:
     if isinstance(spec, kinds.Items):
-        return _items(spec.of)
+        return _or_none(_items(spec.of), lambda at, stable: ()) if spec.may_be_none else _items(spec.of)
     if isinstance(spec, kinds.Part):
-        return _node(spec.of)
+        cls = spec.of
+        node = _node(cls)
+        return _or_none(node, lambda at, stable: kinds.none_of(cls, at, stable)) if spec.may_be_none else node
     leaf = _leaf(spec)
     return lambda value, at, stable, by_id, absent, walk: leaf(value, walk)
+
+
+def _or_none(read: _Reader, none: Callable[[str, str], Any]) -> _Reader:
+    """The reader of a section that may say that there was none of it."""
+
+    def either(value: Any, at: str, stable: str, by_id: bool, absent: dict[str, Any], walk: _Walk) -> Any:
+        if not value:
+            if type(value) is list:
+                return none(at, stable)
+        elif type(value) is dict and value.get("none") is True and len(value) == 1:
+            walk.members += 1
+            return none(at, stable)
+        return read(value, at, stable, by_id, absent, walk)
+
+    return either
 
 
 def _node(cls: type) -> _Reader:
