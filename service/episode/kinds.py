@@ -25,6 +25,9 @@ DECLINED_REASONS = (
     "other",
 )
 
+#: Members no rule asks about by themselves.
+NOT_ASKED = ("id", "entered")
+
 ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
 
 
@@ -97,9 +100,10 @@ class Code(Kind):
 
 @dataclass(frozen=True, slots=True)
 class Codes(Kind):
-    """A list of words of a closed set; an empty list says none."""
+    """A list of words of a closed set; an empty list says none. ``repeats``: a word may stand twice."""
 
     words: tuple[str, ...] = ()
+    repeats: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ SIDES = ("left", "right")
 SITES = ("wrist", "forearm", "ankle", "thigh")
 LIMBS = ("right_arm", "left_arm", "right_leg", "left_leg")
 
-#: Ingredients by their RxNorm names; codes are in ``service.facts.drugs``.
+#: Ingredients by their RxNorm names; codes are in ``service.episode.drugs``.
 DRUGS = (
     "midazolam",
     "lorazepam",
@@ -151,7 +151,7 @@ class Patient(Node):
     weight_basis: V[str] = member(
         Code(
             "How the weight was obtained.",
-            ("measured", "stated", "length_based", "estimated_by_two", "estimated_by_one"),
+            ("measured", "stated", "length_based", "estimated_by_two", "estimated_by_one", "estimated"),
         )
     )
     pregnant: V[bool] = member(Flag("Known pregnancy."))
@@ -457,6 +457,7 @@ class LimbRestraint(Node):
         Code(
             "The device.",
             (
+                "soft",
                 "soft_cloth",
                 "soft_hook_and_loop",
                 "padded_leather",
@@ -923,7 +924,9 @@ class Transport(Node):
     transported: V[bool] = member(Flag("The patient was transported by this unit."))
     departed: V[Moment] = member(Time("Left the scene."))
     arrived: V[Moment] = member(Time("Arrived at the destination."))
-    attendants: V[tuple[str, ...]] = member(Codes("Levels of care in the patient compartment.", LEVELS))
+    attendants: V[tuple[str, ...]] = member(
+        Codes("Levels of care in the patient compartment, one a person.", LEVELS, repeats=True)
+    )
     facility_told: V[bool] = member(Flag("The receiving facility was told beforehand that the patient is restrained."))
     facility_told_time: V[Moment] = member(Time("When it was told."))
 

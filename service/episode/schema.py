@@ -25,8 +25,8 @@ def _value(spec: kinds.Kind) -> dict[str, Any]:
             words = list(spec.words)
             out = {
                 "type": "array",
-                "uniqueItems": True,
-                "maxItems": len(words),
+                "uniqueItems": not spec.repeats,
+                "maxItems": 20 if spec.repeats else len(words),
                 "items": {"type": "string", "enum": words},
             }
         case kinds.Time():

@@ -11,8 +11,6 @@ from service.episode.kinds import Absent, Moment, Node
 
 from .model import STATE_ORDER, Evidence, Fact, Scalar
 
-#: Members that are no attribute (the vocabulary leaves out the same ones).
-_NOT_ASKED = ("id", "entered")
 _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "": 100}
 
 
@@ -60,7 +58,7 @@ def place(node: Node, member: str | None = None, label: str | None = None) -> Ev
 class Draft:
     """A fact in the making."""
 
-    __slots__ = ("evidence", "key", "kind", "pointers", "span", "states", "values")
+    __slots__ = ("evidence", "key", "kind", "pointers", "span", "spans", "states", "values")
 
     def __init__(self, kind: str, key: str, pointers: Iterable[Evidence] = ()) -> None:
         self.kind, self.key = kind, key
@@ -69,6 +67,7 @@ class Draft:
         self.pointers = tuple(pointers)
         self.evidence: dict[str, tuple[Evidence, ...]] = {}
         self.span: tuple[int, int] | None = None
+        self.spans: dict[str, tuple[int, int]] = {}
 
     def put(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
         """Set an attribute; None or an Absent leaves it unknown with that state."""
@@ -91,7 +90,7 @@ class Draft:
 
     def member(self, node: Node, member: kinds.Member, prefix: str = "") -> None:
         """One member as attributes."""
-        if member.name in _NOT_ASKED:
+        if member.name in kinds.NOT_ASKED:
             return
         value = getattr(node, member.name)
         name, spec = prefix + member.name, member.kind
@@ -122,7 +121,7 @@ class Draft:
 
     def _absent_part(self, cls: type, prefix: str, state: str) -> None:
         for member in kinds.members(cls):
-            if member.name not in _NOT_ASKED:
+            if member.name not in kinds.NOT_ASKED:
                 self.states[prefix + member.name] = state
 
     def fact(self, shared_values: dict[str, Scalar], shared_states: dict[str, str]) -> Fact:
@@ -135,4 +134,5 @@ class Draft:
             self.pointers,
             self.evidence,
             self.span,
+            self.spans,
         )

@@ -19,7 +19,7 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals, scales
-from .draft import Draft, epoch, place, scaled
+from .draft import Draft, epoch, place, scaled, state_of
 from .limbs import check_times
 from .model import Evidence
 from .timeline import ROUNDING, Timeline, items, limb_of, part
@@ -137,7 +137,7 @@ def _deep(vital: model.VitalSet) -> int | None:
 
 
 def _quantities(
-    line: Timeline, age_years: int | None, age_months: int | None, baseline: int | None
+    line: Timeline, age_years: int | None, age_months: int | None, baseline: tuple[int, int] | None
 ) -> tuple[Quantity, ...]:
     rr_limit = scales.rr_low_limit(age_years)
     adult = age_years is None or age_years >= 16
@@ -146,7 +146,10 @@ def _quantities(
 
     def rise(vital: model.VitalSet) -> int | None:
         value = etco2(vital)
-        return None if value is None or baseline is None else value - baseline if value > 450 else 0
+        time = epoch(vital.time)
+        if value is None or baseline is None or time is None or time < baseline[0]:
+            return None
+        return value - baseline[1] if value > 450 else 0
 
     return (
         Quantity("spo2_low", "spo2", True, _plain("spo2"), lambda v: v < 95),
@@ -203,13 +206,15 @@ class Events:
 
     def _oxygen_started(self) -> list[int]:
         """Times of sets that show oxygen after a set on air: a response, charted in the set."""
-        out, before = [], False
+        out: list[int] = []
+        before: bool | None = None
         for time, vital in self.vitals:
+            if isinstance(vital.oxygen, Absent):
+                continue
             now = vital.oxygen == "oxygen"
-            if now and not before:
+            if now and before is False:
                 out.append(time)
-            if not isinstance(vital.oxygen, Absent):
-                before = now
+            before = now
         return out
 
     def _responses(self, code: str, limb: str | None = None) -> list[int]:
@@ -229,13 +234,9 @@ class Events:
             found += self.oxygen_on
         if "head_raised" in family or "posture_changed" in family:
             raised = _RAISED if "head_raised" in family else _RAISED | {"supine"}
-            found += [
-                t
-                for p in items(self.line.episode.postures)[1:]
-                if p.posture in raised and (t := epoch(p.start)) is not None
-            ]
+            found += [t for t, p in self.line.postures[1:] if p.posture in raised]
         if limb is not None and limb in self.line.limbs:
-            found += [t for x in self.line.limbs[limb].own if (t := epoch(x.off)) is not None]
+            found += [t for x in self.line.limbs[limb].devices if (t := epoch(x.off)) is not None]
         return sorted(found)
 
     @staticmethod
@@ -277,15 +278,15 @@ class Events:
 
     # ------------------------------------------------------------ from readings
 
-    def _baseline(self) -> int | None:
-        """EtCO2 (tenths) before the first sedative, else the first after control."""
+    def _baseline(self) -> tuple[int, int] | None:
+        """(time, tenths of mmHg) of the last EtCO2 before the first sedative, else of the first after control."""
         first = self.line.sedatives[0] if self.line.sedatives else None
         values = [(t, scaled(v.etco2_mmhg, "mm[Hg]")) for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
         if first is not None:
-            before = [value for t, value in values if t <= first]
+            before = [pair for pair in values if pair[0] <= first]
             if before:
                 return before[-1]
-        after = [value for t, value in values if self.line.control is None or t >= self.line.control]
+        after = [pair for pair in values if self.line.control is None or pair[0] >= self.line.control]
         return after[0] if after else None
 
     def from_vitals(self) -> Iterator[Draft]:
@@ -436,12 +437,9 @@ class Events:
             code = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}.get(action.action)
             if code:
                 yield self._charted(code, time, None, place(action), None, Absent("missing"))
-        for before, posture in zip(
-            items(self.line.episode.postures), items(self.line.episode.postures)[1:], strict=False
-        ):
-            began = epoch(posture.start)
+        for (_, before), (began, posture) in zip(self.line.postures, self.line.postures[1:], strict=False):
             changed = (before.posture, before.head_elevation_deg) != (posture.posture, posture.head_elevation_deg)
-            if changed and began is not None and self.line.control is not None and began > self.line.control:
+            if changed and self.line.control is not None and began > self.line.control:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
 
     def _charted(
@@ -534,6 +532,16 @@ class Events:
             draft.unknown(names[:3], listed.state)
             return
         after = sorted(t for x in limbs for t in check_times(line, x.limb) if t >= time)
+        if not after:
+            # A check without a time may be the one that is looked for.
+            untimed = [
+                c.time
+                for c in listed
+                if isinstance(c.time, Absent) and limb_of(c.side, c.site) in {x.limb for x in limbs}
+            ]
+            if untimed:
+                draft.unknown(names[:3], state_of(*untimed))
+                return
         draft.put("no_limb_check_after", not after)
         draft.put("limb_check_delay", after[0] - time if after else None)
         draft.put("limb_check_delay_sure", max(0, after[0] - time - ROUNDING) if after else None)
@@ -545,14 +553,8 @@ class Events:
 
     def posture_at(self, time: int) -> model.Posture | None:
         """The posture that began last before a time, if it had not ended."""
-        best = None
-        for posture in items(self.line.episode.postures):
-            start = epoch(posture.start)
-            if start is None or start > time or not self._on(posture.start, posture.end, time):
-                continue
-            if best is None or start >= (epoch(best.start) or 0):
-                best = posture
-        return best
+        there = [p for t, p in self.line.postures if t <= time and self._on(p.start, p.end, time)]
+        return there[-1] if there else None
 
     def all(self) -> Iterator[Draft]:
         """Every event."""

@@ -11,7 +11,7 @@ from service.episode.kinds import Absent
 from . import intervals
 from .draft import Draft, epoch, place
 from .intervals import Span
-from .timeline import ROUNDING, Timeline, items, part
+from .timeline import ROUNDING, Timeline, dated, items, part
 
 
 def is_entry(line: Timeline, vital: model.VitalSet) -> bool:
@@ -33,22 +33,30 @@ def _window(line: Timeline, start: int | None) -> list[Span]:
 def gaps(line: Timeline) -> Iterator[Draft]:
     """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
-    vitals = part(monitoring, "vitals")
+    vitals = line.vitals
+    at = {t: place(v) for v in items(vitals) if (t := epoch(v.time)) is not None}
     points = sorted(t for v in items(vitals) if (t := epoch(v.time)) is not None and is_entry(line, v))
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first)
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)
     awake = [span for span in awake if span[0] < span[1]]
     still = line.open or line.handover is None
-    yield _points(line, "vitals", vitals, points, awake, still and first is None, whole=True)
-    yield _points(line, "vitals_sedated", vitals, points, sedated, line.handover is None, whole=False)
     for name, window, is_open in (
+        ("vitals", awake, still and first is None),
+        ("vitals_sedated", sedated, line.handover is None),
+    ):
+        draft = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
+        if draft.span is not None:
+            ends = tuple(at[t] for t in draft.span if t in at)
+            draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = ends or draft.pointers
+        yield draft
+    for name, spell, is_open in (
         ("observation", line.restrained, still),
         ("capnography", sedated or list(line.restrained), line.handover is None if sedated else still),
         ("oximetry", line.restrained, still),
         ("ecg", sedated, line.handover is None),
     ):
-        yield _cover(line, name, part(monitoring, name), list(window), is_open)
+        yield _cover(line, name, dated(part(monitoring, name), "start"), list(spell), is_open)
 
 
 def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> Draft:
@@ -85,6 +93,10 @@ def _points(
         first = intervals.first_in(points, span)
         if whole:
             found.append((span[0], first if first is not None else span[1]))
+    if not whole and window and not found:
+        # No set at all in the window: the rule about the first set owns that.
+        draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), "missing")
+        return draft
     return _put(draft, intervals.longest(found), is_open)
 
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from service.episode import kinds, model
+from service.episode import drugs, kinds, model
+from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
-from . import drugs, intervals, scales
+from . import intervals, scales
 from .draft import Draft, epoch, place, scaled, state_of
-from .drugs import DRUGS
 from .model import Evidence
-from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part
+from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
 
 #: A score after a sedative is looked for this long, vital signs this long.
 SCORE_DUE = 15 * 60
@@ -29,15 +29,16 @@ def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
     if cls not in _OWNERS:
         out: dict[str, tuple[str, str | None]] = {}
         for member in kinds.members(cls):
+            if member.name in kinds.NOT_ASKED:
+                continue
             out[member.name] = (member.name, None)
             if isinstance(member.kind, kinds.Codes):
                 out |= {
                     f"{member.name}_has_{word.replace('-', '_')}": (member.name, None) for word in member.kind.words
                 }
             elif isinstance(member.kind, kinds.Part):
-                out |= {
-                    f"{member.name}_{deep.name}": (member.name, deep.name) for deep in kinds.members(member.kind.of)
-                }
+                inner = [m.name for m in kinds.members(member.kind.of) if m.name not in kinds.NOT_ASKED]
+                out |= {f"{member.name}_{name}": (member.name, name) for name in inner}
         _OWNERS[cls] = out
     return _OWNERS[cls]
 
@@ -79,6 +80,11 @@ def sections(line: Timeline) -> Iterator[Draft]:
             draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))
+        elif isinstance(value, Absent):
+            inside = _owners(member.kind.of) if isinstance(member.kind, kinds.Part) else {}
+            draft.unknown([f"{member.name}_{name}" for name in inside], value.state)
+            if isinstance(member.kind, kinds.Items):
+                draft.put(member.name, value)
         if member.name == "monitoring":
             _monitoring(draft, line)
         yield draft
@@ -107,7 +113,9 @@ def _monitoring(draft: Draft, line: Timeline) -> None:
         draft.evidence["limb_checks_on_restrained"] = draft.evidence.get("monitoring_limb_checks", ())
 
 
-def _stretch(draft: Draft, line: Timeline, start: int | None, end: int | None, care: str | Absent) -> None:
+def _stretch(
+    draft: Draft, line: Timeline, start: int | None, end: int | None, care: str | Absent, times: tuple[Any, ...]
+) -> None:
     """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
     if isinstance(care, Absent):
@@ -115,7 +123,7 @@ def _stretch(draft: Draft, line: Timeline, start: int | None, end: int | None, c
     draft.put("found_so", found)
     draft.put("in_care", not found)
     draft.put("end_charted", end is not None)
-    draft.put("duration", None if start is None or end is None else max(0, end - start))
+    draft.put("duration", None if start is None or end is None else max(0, end - start), state_of(*times))
     after = None if end is None or line.contact is None else max(0, end - line.contact)
     draft.put("after_contact", after)
     draft.put("after_contact_sure", None if after is None else max(0, after - ROUNDING))
@@ -131,7 +139,7 @@ def _stretch(draft: Draft, line: Timeline, start: int | None, end: int | None, c
 def postures(line: Timeline) -> Iterator[Draft]:
     """One fact a posture; it lasts to its own end or to the start of the next one."""
     listed = items(line.episode.postures)
-    starts = sorted(t for p in listed if (t := epoch(p.start)) is not None)
+    starts = [t for t, _ in line.postures]
     pressures = [
         (t, v.sbp)
         for v in items(part(line.episode.monitoring, "vitals"))
@@ -143,7 +151,7 @@ def postures(line: Timeline) -> Iterator[Draft]:
         start, own_end = epoch(posture.start), epoch(posture.end)
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
-        _stretch(draft, line, start, end, posture.care)
+        _stretch(draft, line, start, end, posture.care, (posture.start, posture.end))
         last = end if end is not None else line.handover
         if start is None:
             draft.unknown(("after_loading", "in_transport", "restrained"), "missing")
@@ -167,7 +175,7 @@ def body_weights(line: Timeline) -> Iterator[Draft]:
     for item in items(part(line.episode.application, "body_weight")):
         draft = Draft("body_weight", item.place, (place(item),))
         draft.members(item)
-        _stretch(draft, line, epoch(item.start), epoch(item.end), item.care)
+        _stretch(draft, line, epoch(item.start), epoch(item.end), item.care, (item.start, item.end))
         yield draft
 
 
@@ -216,7 +224,7 @@ def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any,
     else:
         draft.put("in_care", True)
     reach = start if start is not None else line.contact
-    if reach is None or (end is None and getattr(item, "replaced", None) is True):
+    if reach is None or unknown_end(item.off, getattr(item, "replaced", None)):
         draft.unknown(("in_transport", "after_loading"), "missing")
     else:
         draft.put("in_transport", line.in_transport(reach, last))
@@ -238,7 +246,7 @@ def belts(line: Timeline) -> Iterator[Draft]:
 def people(line: Timeline) -> Iterator[Draft]:
     """One fact a person of the team."""
     for person in items(part(line.episode.team, "members")):
-        draft = Draft("person", person.id if isinstance(person.id, str) else person.at, (place(person),))
+        draft = Draft("person", "person", (place(person),))
         draft.members(person)
         roles = person.roles
         draft.put("holds_limb", roles if isinstance(roles, Absent) else bool(set(roles) & set(model.LIMBS)))
@@ -257,7 +265,13 @@ def checks(line: Timeline) -> Iterator[Draft]:
         else:
             restrained = None if time is None or not limb.known else intervals.inside(time, limb.spans)
         after = None if time is None or line.control is None else time >= line.control
-        alike = (restrained, after, time is None, *(getattr(check, name) for name in _ALIKE), isinstance(check.by, Absent))
+        alike = (
+            restrained,
+            after,
+            time is None,
+            *(getattr(check, name) for name in _ALIKE),
+            isinstance(check.by, Absent),
+        )
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
         yield _check(same, restrained, after)
@@ -309,8 +323,8 @@ def doses(line: Timeline) -> Iterator[Draft]:
     basis = part(episode.patient, "weight_basis")
     allergies = part(episode.patient, "allergies")
     vitals = [(t, v) for v in items(part(episode.monitoring, "vitals")) if (t := epoch(v.time)) is not None]
-    scores = sorted(t for t, v in vitals if not isinstance(v.agitation_score, Absent))
-    signs = sorted(t for t, v in vitals if _any_sign(v))
+    scores = charted_in(line.vitals, ("agitation_score",), line)
+    signs = charted_in(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
     listed = items(line.dose_items)
     for dose in listed:
         draft = Draft("dose", dose.drug, (place(dose),))
@@ -337,7 +351,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
             and time is not None
             and (t, d.at) < (time, dose.at)
         ]
-        draft.put("repeat", None if time is None else bool(earlier))
+        draft.put("repeat", None if time is None else bool(earlier), state_of(dose.time))
         draft.put("since_same_drug", time - max(earlier) if earlier and time is not None else None)
         before = [
             (t, v.sbp)
@@ -345,8 +359,8 @@ def doses(line: Timeline) -> Iterator[Draft]:
             if time is not None and t <= time and (not earlier or t >= max(earlier)) and not isinstance(v.sbp, Absent)
         ]
         draft.put("sbp_before", max(before)[1] if before else None)
-        _after(draft, line, time, "score", scores, SCORE_DUE, part(episode.monitoring, "vitals"))
-        _after(draft, line, time, "vitals", signs, VITALS_DUE, part(episode.monitoring, "vitals"))
+        _after(draft, line, time, "score", scores, SCORE_DUE, state_of(dose.time))
+        _after(draft, line, time, "vitals", signs, VITALS_DUE, state_of(dose.time))
         draft.put("allergy", allergies if isinstance(allergies, Absent) else dose.drug in allergies)
         mixed = dose.mixed_with
         draft.put("mixed_badly", mixed if isinstance(mixed, Absent) else _mixed_badly({dose.drug, *mixed}))
@@ -354,10 +368,6 @@ def doses(line: Timeline) -> Iterator[Draft]:
             draft.span = (time, time)
         line.stand(draft, time)
         yield draft
-
-
-def _any_sign(vital: model.VitalSet) -> bool:
-    return any(not isinstance(x, Absent) for x in (vital.hr, vital.rr, vital.spo2, vital.sbp, vital.etco2_mmhg))
 
 
 def _mixed_badly(syringe: set[str]) -> bool:
@@ -380,16 +390,16 @@ def _amounts(draft: Draft, dose: model.Dose, weight: float | Absent) -> None:
     draft.put("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), state_of(weight))
 
 
-def _after(draft: Draft, line: Timeline, time: int | None, name: str, points: list[int], due: int, listed: Any) -> None:
+def _after(draft: Draft, line: Timeline, time: int | None, name: str, listed: Any, due: int, state: str) -> None:
     """<name>_due, <name>_after(_sure), no_<name>_after: what came after the dose."""
     names = (f"{name}_due", f"{name}_after", f"{name}_after_sure", f"no_{name}_after")
     if time is None:
-        draft.unknown(names, "missing")
+        draft.unknown(names, state)
         return
     if isinstance(listed, Absent):
         draft.unknown(names[1:], listed.state)
     else:
-        following = next((t for t in points if t > time or (t == time and name == "vitals")), None)
+        following = next((t for t in listed if t > time or (t == time and name == "vitals")), None)
         draft.put(names[1], None if following is None else following - time)
         draft.put(names[2], None if following is None else max(0, following - time - ROUNDING))
         draft.put(names[3], following is None)
@@ -399,6 +409,34 @@ def _after(draft: Draft, line: Timeline, time: int | None, name: str, points: li
         draft.put(names[0], True)
     else:
         draft.put(names[0], None)
+
+
+def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
+    """Times of the sets in which one of the members stands, or was tried and declined with a reason.
+
+    "Unsafe to attempt" counts before control only. An Absent when the list,
+    its times or the members have no place in the sender's system.
+    """
+    if isinstance(vitals, Absent):
+        return vitals
+    found: list[int] = []
+    for vital in vitals:
+        time = epoch(vital.time)
+        if time is not None and any(met(getattr(vital, member), time, line) for member in members):
+            found.append(time)
+    states = {v.state for vital in vitals for m in members if isinstance(v := getattr(vital, m), Absent)}
+    if not found and vitals and states == {"not_collected"}:
+        return kinds.NOT_COLLECTED
+    return sorted(found)
+
+
+def met(value: Any, time: int, line: Timeline) -> bool:
+    """Whether a member answers a duty at a time: recorded, or declined with a reason that holds then."""
+    if not isinstance(value, Absent):
+        return True
+    if value.state != "declined":
+        return False
+    return value.reason != "unsafe_to_attempt" or line.control is None or time < line.control
 
 
 def drug_totals(line: Timeline) -> Iterator[Draft]:
@@ -423,13 +461,19 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
             for d in given
         ]
         routes = [None if isinstance(d.route, Absent) else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
-        draft.put("total", None if None in amounts else sum(a or 0 for a in amounts))
+        inputs = [x for d in given for x in (d.dose, d.unit)]
+        draft.put("total", None if None in amounts else sum(a or 0 for a in amounts), state_of(*inputs, weight))
         im = [a for a, r in zip(amounts, routes, strict=True) if r == "im"]
-        draft.put("total_im", None if None in routes or None in im else sum(a or 0 for a in im))
+        ways = [d.route for d in given]
+        draft.put(
+            "total_im",
+            None if None in routes or None in im else sum(a or 0 for a in im),
+            state_of(*ways) if None in routes else state_of(*inputs, weight),
+        )
         at = sorted(t for d in given if (t := epoch(d.time)) is not None)
         gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
         draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
-        draft.put("im", True if "im" in routes else None if None in routes else False)
+        draft.put("im", True if "im" in routes else None if None in routes else False, state_of(*ways))
         draft.put(
             "with_parenteral_benzodiazepine",
             True if True in benzodiazepines else None if None in benzodiazepines else False,

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals
-from .draft import Draft, epoch, place
+from .draft import Draft, epoch, place, state_of
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items, limb_of, part
 
 
@@ -30,35 +31,45 @@ def limbs(line: Timeline) -> Iterator[Draft]:
     listed = part(line.episode.monitoring, "limb_checks")
     checked = {limb_of(c.side, c.site) for c in items(listed)}
     for limb in line.limbs.values():
-        draft = Draft("limb", limb.limb, tuple(place(x) for x in (*limb.own, *limb.police)))
+        draft = Draft("limb", limb.limb, tuple(place(x) for x in limb.devices))
         draft.put("limb", limb.limb)
         draft.put("device_on", bool(limb.own))
         draft.put("police", bool(limb.police))
         draft.put("on_charted", limb.known)
         draft.put("ended", limb.known and not limb.open)
-        draft.put("restrained", intervals.length(limb.spans) if limb.known else None)
+        ends = [x for device in limb.devices for x in (device.on, device.off)]
+        draft.put("restrained", intervals.length(limb.spans) if limb.known else None, state_of(*ends))
         draft.put("checks_listed", listed if isinstance(listed, Absent) else True)
         draft.put("any_limb_checked", listed if isinstance(listed, Absent) else bool(checked & set(line.limbs)))
         draft.put("times_applied", len(limb.own))
-        early = [
-            x for x in limb.own if (t := epoch(x.off)) is not None and (line.handover is None or t < line.handover)
-        ]
-        draft.put("released_early", bool(early))
-        reasons = [x.off_reason for x in early]
-        if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
-            draft.put("release_reason", False)
-        else:
-            unseen = any(isinstance(r, Absent) and r.state == "not_collected" for r in reasons)
-            draft.put("release_reason", None if unseen else True, "not_collected")
-        if early:
-            draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in early)
+        _released(draft, line, limb)
         if limb.spans:
             draft.span = (limb.spans[0][0], limb.spans[-1][1])
         _checks(draft, line, limb, listed)
         yield draft
 
 
-def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: object) -> None:
+def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
+    """Whether a device came off before transfer of care, and whether the chart says why."""
+    if line.handover is None:
+        draft.unknown(("released_early", "release_reason"), state_of(part(line.episode.handover, "time")))
+        return
+    early = [x for x in limb.own if (t := epoch(x.off)) is not None and t < line.handover]
+    draft.put("released_early", bool(early))
+    reasons = [x.off_reason for x in early]
+    if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
+        draft.put("release_reason", False)
+    else:
+        unseen = any(isinstance(r, Absent) and r.state == "not_collected" for r in reasons)
+        draft.put("release_reason", None if unseen else True, "not_collected")
+    silent = [x for x in early if isinstance(x.off_reason, Absent)]
+    if early:
+        draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in silent or early)
+        first = min(t for x in early if (t := epoch(x.off)) is not None)
+        draft.spans["release_reason"] = (first, first)
+
+
+def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
     derived = (
         "first_check",
         "first_check_sure",
@@ -67,46 +78,50 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: object) -> Non
         "longest_gap_so_far",
         "arrival_check",
     )
+    draft.put("arrival_due", _arrival_due(line, limb))
     if isinstance(listed, Absent):
         draft.unknown(("checks", *derived), listed.state)
-        draft.put("arrival_due", _arrival_due(line, limb))
         return
     points = check_times(line, limb.limb)
-    of_limb = tuple(c for c in items(listed) if limb_of(c.side, c.site) == limb.limb)
-    where = tuple(place(c) for c in of_limb)
+    of_limb = [c for c in listed if limb_of(c.side, c.site) == limb.limb]
+    untimed = [c.time for c in of_limb if isinstance(c.time, Absent)]
+    at = {t: place(c) for t, c in line.checks[limb.limb]}
     draft.evidence["checks"] = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
-    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = draft.evidence["first_check_sure"] = (
-        *draft.pointers,
-        *where,
-    )
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
-    draft.put("checks", len(seen) or None)
-    draft.put("arrival_due", _arrival_due(line, limb))
+    # A check without a time was still charted: it is not "never checked".
+    lost = [time for time in untimed if time.state != "missing"]
+    count = len(seen) + len(untimed)
+    draft.put("checks", None if lost and not seen else count or None, state_of(*lost))
     if not limb.known or not seen:
-        draft.unknown(derived, "missing")
-        if not seen and limb.known and _arrival_due(line, limb):
-            draft.put("arrival_check", None)
+        ends = [x for device in limb.devices for x in (device.on, device.off)]
+        draft.unknown(derived, state_of(*untimed) if untimed else "missing" if limb.known else state_of(*ends))
         return
     firsts, gaps = [], []
     for span in limb.spans:
         first = intervals.first_in(points, span)
-        firsts.append((first if first is not None else span[1]) - span[0])
+        firsts.append((span[0], first if first is not None else span[1]))
         gaps += intervals.between(points, span)
-    draft.put("first_check", max(firsts))
-    draft.put("first_check_sure", max(0, max(firsts) - ROUNDING))
+    late = intervals.longest(firsts) or firsts[0]
+    draft.put("first_check", late[1] - late[0])
+    draft.put("first_check_sure", max(0, late[1] - late[0] - ROUNDING))
+    draft.evidence["first_check_sure"] = (*draft.pointers, *((at[late[1]],) if late[1] in at else ()))
+    draft.spans["first_check_sure"] = late
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
     draft.put("longest_gap", gap)
     draft.put("longest_gap_so_far", max(0, gap - ROUNDING))
     draft.put("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
-    if worst:
-        draft.span = worst
+    for name in ("longest_gap_sure", "longest_gap_so_far"):
+        draft.evidence[name] = (*draft.pointers, *(at[t] for t in worst or () if t in at))
+        if worst:
+            draft.spans[name] = worst
     arrival = _arrival(line)
     if arrival is None:
         draft.put("arrival_check", None)
     else:
         draft.put("arrival_check", intervals.first_in(points, arrival) is not None)
         draft.evidence["arrival_check"] = draft.evidence["checks"]
+        draft.spans["arrival_check"] = arrival
 
 
 def _arrival(line: Timeline) -> intervals.Span | None:

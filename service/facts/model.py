@@ -44,7 +44,8 @@ class Fact:
     (``missing``, ``not_collected`` or ``declined``). An attribute stands in
     exactly one of the two. ``key`` tells facts of one kind apart (limb, drug,
     belt, phrase family) and goes into the fingerprint. ``span`` is
-    (from, to) in epoch seconds, or None.
+    (from, to) in epoch seconds, or None; ``spans`` the one of an attribute
+    that has its own.
     """
 
     kind: str
@@ -54,6 +55,7 @@ class Fact:
     pointers: tuple[Evidence, ...]
     evidence: Mapping[str, tuple[Evidence, ...]] = field(default_factory=dict)
     span: tuple[int, int] | None = None
+    spans: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
     def state(self, attribute: str) -> str:
         """``recorded`` or the state the attribute has instead (``missing`` when nothing says more)."""

@@ -99,9 +99,7 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
 
 
 def _two_postures(line: Timeline) -> Iterator[Compared]:
-    listed = [(t, p) for p in items(line.episode.postures) if (t := epoch(p.start)) is not None]
-    listed.sort(key=lambda pair: (pair[0], pair[1].at))
-    for (start, one), (other_start, other) in zip(listed, listed[1:], strict=False):
+    for (start, one), (other_start, other) in zip(line.postures, line.postures[1:], strict=False):
         end = epoch(one.end)
         clash = one.posture != other.posture and (
             start == other_start or (end is not None and end - other_start > ROUNDING)
@@ -187,11 +185,16 @@ def _released_never_on(line: Timeline) -> Iterator[Compared]:
 
 
 def _given_by(line: Timeline) -> Iterator[Compared]:
-    members = part(line.episode.team, "members")
-    known = {p.id for p in items(members) if isinstance(p.id, str)}
+    team = line.episode.team
+    if isinstance(team, Absent):
+        return
+    members = items(team.members)
+    known = {p.id for p in members if isinstance(p.id, str)}
     for dose in items(line.dose_items):
-        if isinstance(dose.given_by, str) and known:
-            yield Compared((place(dose, "given_by"), place(line.episode.team, "members")), dose.given_by not in known)  # type: ignore[arg-type]
+        # A member without an id may be the one who gave it: then nobody can tell.
+        if isinstance(dose.given_by, str) and known and (dose.given_by in known or len(known) == len(members)):
+            places = (place(dose, "given_by"), place(team, "members"))
+            yield Compared(places, dose.given_by not in known)
 
 
 def _doses_and_told(line: Timeline) -> Iterator[Compared]:
@@ -236,9 +239,9 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
     if isinstance(state, Absent) or not ours or line.handover is None:
         return
     off_before = [(t := epoch(i.off)) is not None and t < line.handover - ROUNDING for i in ours]
-    clash = (state == "on" and all(off_before)) or (
-        state == "off" and any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours)
-    )
+    taken_off = not isinstance(part(handover, "removed_time"), Absent)
+    still_on = any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours) and not taken_off
+    clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
     yield Compared((place(handover, "restraint_state"), *(place(i, "off") for i in ours)), clash)  # type: ignore[arg-type]
 
 
@@ -301,29 +304,26 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterator[Compared]]] = {
 }
 
 
+#: comparison, phrase family, list (section, member), member of its items, words that hold the same.
+_TOLD: tuple[tuple[str, str, str, str | None, str, tuple[str, ...]], ...] = (
+    ("prone_in_narrative", "prone_or_hogtie", "postures", None, "posture", ("prone", "hobbled", "sandwiched")),
+    ("breathing_in_narrative", "breathing_complaint", "monitoring", "events", "event", ("breathing_complaint",)),
+    ("weight_in_narrative", "weight_on_torso", "application", "body_weight", "place", ("neck", "chest", "back")),
+)
+
+
 def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
     """What the narrative affirms and the structured record does not hold."""
     episode = line.episode
-    for name, family, listed, there in (
-        (
-            "prone_in_narrative",
-            "prone_or_hogtie",
-            episode.postures,
-            lambda p: p.posture in ("prone", "hobbled", "sandwiched"),
-        ),
-        (
-            "breathing_in_narrative",
-            "breathing_complaint",
-            part(episode.monitoring, "events"),
-            lambda e: e.event == "breathing_complaint",
-        ),
-    ):
+    for name, family, section, member, attribute, words in _TOLD:
         affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
-        if not affirmed or isinstance(listed, Absent):
+        if not affirmed:
             continue
-        owner = place(episode, "postures") if family == "prone_or_hogtie" else place(episode.monitoring, "events")  # type: ignore[arg-type]
+        node = getattr(episode, section)
+        listed = items(node if member is None else part(node, member))
+        owner = place(episode, section) if member is None or isinstance(node, Absent) else place(node, member)
         text = tuple(Evidence("/narrative", "narrative", "/narrative", chars=(hit.start, hit.end)) for hit in affirmed)
-        yield name, Compared((*text, owner), not any(there(item) for item in listed))
+        yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 
 
 def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.episode import kinds, model
-from service.episode.kinds import MISSING, Absent, Moment
+from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
+from service.episode.kinds import Absent, Moment
 
 from . import intervals
 from .draft import Draft, epoch, state_of
-from .drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 from .intervals import Span
 from .model import Scalar
 
@@ -69,6 +69,23 @@ def times(node: Any) -> Iterator[int]:
                 yield from times(item)
 
 
+def dated(listed: Any, member: str = "time") -> Any:
+    """A list, or the absence of its times when not one item has one: nothing can be worked out from it then."""
+    if isinstance(listed, Absent) or not listed:
+        return listed
+    known = [getattr(item, member) for item in listed]
+    return Absent(state_of(*known)) if all(isinstance(time, Absent) for time in known) else listed
+
+
+def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
+    """Whether nobody can tell when a device came off.
+
+    Left out, it stayed on until transfer of care; replaced, declined or with
+    no place in the sender's system, its end is not known.
+    """
+    return isinstance(off, Absent) and (off.state != "missing" or replaced is True)
+
+
 @dataclass(frozen=True, slots=True)
 class LimbTime:
     """One limb: its device items of ours, its police devices, and the time it was restrained.
@@ -85,6 +102,11 @@ class LimbTime:
     known: bool
     own_spans: tuple[Span, ...]
 
+    @property
+    def devices(self) -> tuple[model.LimbRestraint | model.PoliceDevice, ...]:
+        """Everything that was on this limb."""
+        return (*self.own, *self.police)
+
 
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
@@ -100,6 +122,11 @@ class Timeline:
         self.limb_items = part(episode.application, "limbs")
         self.police_items = part(episode.custody, "devices")
         self.dose_items = part(episode.sedation, "doses")
+        self.vitals = dated(part(episode.monitoring, "vitals"))
+        self.postures = sorted(
+            ((t, p) for p in items(episode.postures) if (t := epoch(p.start)) is not None),
+            key=lambda x: (x[0], x[1].at),
+        )
         self.checks = self._checks()
         self.limbs = self._limbs()
         self.holds = self._holds()
@@ -157,8 +184,11 @@ class Timeline:
                     continue
                 end, still = self.end_of(item.off)
                 opened |= still
+                if isinstance(item.off, Absent) and item.off.state != "missing":
+                    known = False
                 if end is not None and end >= start:
-                    own_spans.append((start, end))
+                    # Straps put on before this unit came are its duty from contact on.
+                    own_spans.append((start if self.contact is None else min(max(start, self.contact), end), end))
             seen = []
             for device in police.get(limb, ()):
                 span, still, sure = self._police_span(device)
@@ -192,7 +222,7 @@ class Timeline:
         on, off = epoch(device.on), epoch(device.off)
         if off is not None and self.contact is not None and off <= self.contact:
             return None, False, True
-        if self.contact is None or (isinstance(device.off, Absent) and device.replaced is True):
+        if self.contact is None or unknown_end(device.off, device.replaced):
             # From contact on, to its end: without either nobody can tell.
             return None, False, False
         start = self.contact if on is None else max(on, self.contact)
@@ -223,7 +253,7 @@ class Timeline:
     def _control(self) -> int | None:
         if self.secured:
             return self.secured[-1]
-        if items(self.limb_items) or self.limb_items == MISSING:
+        if items(self.limb_items) or isinstance(self.limb_items, Absent):
             # Devices without times, or nobody knows of devices: only the charted end of the application tells.
             return epoch(part(self.episode.application, "completed"))
         if self.holds:

@@ -6,17 +6,19 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.episode import kinds, model
+from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
 from . import intervals, scales
 from .draft import Draft, epoch, place, state_of
-from .drugs import DRUGS
-from .items import full_set, news2
+from .items import charted_in, met, news2
 from .model import Evidence
 from .timeline import ROUNDING, Timeline, items, part
 
 #: Two very agitated scores this far apart show that the struggle goes on.
 STRUGGLE = 600
+#: A score this soon after contact is one before control, for a patient found restrained.
+FIRST_SCORE = 300
 #: A set this close before transfer of care is one before transfer.
 BEFORE_TRANSFER = 600
 #: An entry written this long after its time is a late one.
@@ -43,7 +45,7 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
     _handover(draft, line)
     _record(draft, episode, line)
     age = shared.get("ep_age_years")
-    draft.put("minor", None if age is None else age < 18)
+    draft.put("minor", None if age is None else age < 18, state_of(part(episode.patient, "age")))
     return draft
 
 
@@ -62,14 +64,16 @@ def _posture(draft: Draft, line: Timeline) -> None:
     if isinstance(listed, Absent) or not line.restrained:
         draft.put("posture_while_restrained", listed if isinstance(listed, Absent) else None)
         return
-    starts = sorted(t for p in listed if (t := epoch(p.start)) is not None)
     spans = []
-    for posture in listed:
-        start = epoch(posture.start)
-        if start is not None:
-            end = epoch(posture.end) or next((t for t in starts if t > start), line.last)
-            spans.append((start, end if end is not None else start))
-    draft.put("posture_while_restrained", any(intervals.clip(line.restrained, *span) for span in spans))
+    for start, posture in line.postures:
+        end = epoch(posture.end) or next((t for t, _ in line.postures if t > start), line.last)
+        spans.append((start, end if end is not None else start))
+    known = spans or not listed
+    draft.put(
+        "posture_while_restrained",
+        any(intervals.clip(line.restrained, *span) for span in spans) if known else None,
+        state_of(*(p.start for p in listed)),
+    )
 
 
 def _time(draft: Draft, line: Timeline) -> None:
@@ -141,10 +145,10 @@ def _application(draft: Draft, line: Timeline) -> None:
     draft.put("one_limb_left", _one_left(line))
     last = line.secured[-1] if line.secured else None
     before = None if line.departed is None or last is None else last <= line.departed
-    draft.put("completed_before_departure", before)
-    draft.put(
-        "began_before_departure", None if line.departed is None or last is None else line.secured[0] <= line.departed
-    )
+    left = state_of(part(episode.transport, "departed"), *(i.on for i in line.limb_items))
+    draft.put("completed_before_departure", before, left)
+    began = None if line.departed is None or last is None else line.secured[0] <= line.departed
+    draft.put("began_before_departure", began, left)
     released = epoch(part(episode.application, "head_released"))
     draft.put(
         "head_released_last",
@@ -185,7 +189,7 @@ def _causes(draft: Draft, line: Timeline) -> None:
 
 def _one_left(line: Timeline) -> bool | None:
     """Whether releases before transfer of care left just one limb restrained for more than a minute."""
-    if not all(limb.known for limb in line.limbs.values()):
+    if not all(limb.known and not limb.open for limb in line.limbs.values()):
         return None
     spans = [span for limb in line.limbs.values() for span in limb.own_spans]
     ends = sorted({end for _, end in spans})
@@ -292,7 +296,7 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
 
 def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     episode = line.episode
-    vitals = _listed(episode, "monitoring", "vitals")
+    vitals = line.vitals
     derived = (
         "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
         "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
@@ -342,15 +346,16 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
         draft.put(name, charted)
     _after_sedation(draft, line, ours, spans)
     _scores(draft, line, ours)
-    full = [(t, v) for t, v in ours if full_set(v) is not None]
-    draft.put("complete_sets", len(full))
-    if line.handover is None:
-        draft.put("set_before_transfer", None)
+    unheard = any(
+        isinstance(x, Absent) and x.state == "not_collected" for _, v in ours for x in (v.hr, v.rr, v.spo2, v.sbp)
+    )
+    full = [t for t, v in ours if all(met(x, t, line) for x in (v.hr, v.rr, v.spo2, v.sbp))]
+    draft.put("complete_sets", None if unheard else len(full), "not_collected")
+    signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
+    if line.handover is None or isinstance(signs, Absent):
+        draft.put("set_before_transfer", None, state_of(signs, part(episode.handover, "time")))
     else:
-        draft.put(
-            "set_before_transfer",
-            any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t, v in ours if not isinstance(v.hr, Absent)),
-        )
+        draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
     _last_set(draft, line, ours, shared)
     high = [
         v
@@ -379,7 +384,7 @@ def _after_sedation(
     def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
         if start is None:
             return None, None, "missing"
-        at = [t for t, v in ours if t >= start and not isinstance(getattr(v, member), Absent)]
+        at = [t for t, v in ours if t >= start and met(getattr(v, member), t, line)]
         for item in items(spans[span]):
             begin, (end, _) = epoch(item.start), line.end_of(item.end)
             if begin is not None and (end is None or end > start):
@@ -390,7 +395,7 @@ def _after_sedation(
             and isinstance(spans[span], Absent)
             and spans[span].state == "not_collected"
             and absent
-            and all(a.state == "not_collected" for a in absent)
+            and all(isinstance(a, Absent) and a.state == "not_collected" for a in absent)
         ):
             return None, None, "not_collected"
         return bool(at), min(at) - start if at else None, "missing"
@@ -418,12 +423,14 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]
             "not_collected" if nowhere else "missing",
         )
         return
-    declined = any(
-        isinstance(v.agitation_score, Absent) and v.agitation_score.state == "declined" for t, v in ours if t <= begin
-    )
-    before = [(t, v) for t, v in scored if t <= (line.control if line.control is not None else begin)]
+    refused = [t for t, v in ours if isinstance(v.agitation_score, Absent) and met(v.agitation_score, t, line)]
+    declined = any(t <= begin for t in refused)
+    # Nobody can score a patient before meeting him: just after contact is as early as it gets.
+    latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)
+    before = [(t, v) for t, v in scored if t <= latest]
     draft.put("score_before", bool(before) or declined)
-    draft.put("score_after_control", any(line.control is not None and t > line.control for t, _ in scored))
+    tried = [t for t, _ in scored] + refused
+    draft.put("score_after_control", any(line.control is not None and t > line.control for t in tried))
     at_application = [v for t, v in scored if t <= begin]
     if at_application:
         last = at_application[-1]
@@ -448,6 +455,9 @@ def _very_agitated(vital: model.VitalSet) -> bool:
     return not isinstance(score, Absent) and isinstance(scale, str) and score >= scales.VERY_AGITATED[scale]
 
 
+_NEWS2 = ("rr", "spo2", "oxygen", "sbp", "hr", "acvpu", "temperature_c")
+
+
 def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]], shared: dict[str, Any]) -> None:
     age, pregnant = shared.get("ep_age_years"), shared.get("ep_pregnant")
     controlled = [(t, v) for t, v in ours if line.control is not None and t >= line.control]
@@ -457,13 +467,17 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet
         last = controlled[-1][1]
         parts = news2(last, shared.get("ep_scale2") is True)
         draft.evidence["news2"] = draft.evidence["news2_single_3"] = (place(last),)
-    draft.put("news2", None if parts is None else sum(parts))
-    draft.put("news2_single_3", None if parts is None else 3 in parts)
+    lacking = (
+        [getattr(controlled[-1][1], m) for m in _NEWS2] if valid and controlled else [part(line.episode.patient, "age")]
+    )
+    draft.put("news2", None if parts is None else sum(parts), state_of(*lacking))
+    draft.put("news2_single_3", None if parts is None else 3 in parts, state_of(*lacking))
     pressures = [
         v for _, v in controlled if not isinstance(v.hr, Absent) and not isinstance(v.sbp, Absent) and v.sbp > 0
     ]
     if not pressures:
-        draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), "missing")
+        signs = [x for _, v in controlled for x in (v.hr, v.sbp)]
+        draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), state_of(*signs))
         return
     last = pressures[-1]
     index = scales.shock_index(last.hr, last.sbp)  # type: ignore[arg-type]

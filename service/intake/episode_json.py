@@ -322,7 +322,8 @@ class _Builder:
 def _accepted(value: Any) -> tuple[Acceptance, ...]:
     if type(value) is not list:
         raise Rejected(422, "invalid-episode", [_item("not-a-list", "/accepted")])
-    out, slips = [], []
+    out: list[Acceptance] = []
+    slips = []
     for index, entry in enumerate(value):
         at = f"/accepted/{index}"
         if type(entry) is not dict or set(entry) != {"fingerprint", "reason"}:
@@ -335,6 +336,8 @@ def _accepted(value: Any) -> tuple[Acceptance, ...]:
             slips.append(_item("not-text", f"{at}/reason"))
         elif len(reason) > 500:
             slips.append(_item("too-long", f"{at}/reason"))
+        elif mark in {known.fingerprint for known in out}:
+            slips.append(_item("same-fingerprint-twice", f"{at}/fingerprint"))
         else:
             out.append(Acceptance(mark, reason))
     if slips:

@@ -38,9 +38,12 @@ DETAILS = {
     "not-none": 'none stands alone and is true: {"none": true}.',
     "score-out-of-scale": "The scale has no such score.",
     "unknown-path": "This is not the path of a member of the episode.",
+    "same-fingerprint-twice": "This fingerprint is accepted a second time.",
     "not-a-fingerprint": "Give a fingerprint as a review states it.",
 }
 
+#: At most so many words where one may stand twice.
+MOST_WORDS = 20
 #: Lowest and highest score of each agitation scale (RASS: Sessler 2002; SAT: Calver 2011; AMSS; BARS: Swift 2002).
 SCORES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
 
@@ -116,13 +119,14 @@ class Words(Strict):
     def __init__(self, spec: kinds.Codes, **more: Any) -> None:
         super().__init__(**more)
         self._words = frozenset(spec.words)
+        self._repeats = spec.repeats
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
     ) -> tuple[str, ...]:
         if type(value) is not list:
             raise ValidationError("not-a-list")
-        if len(value) > len(self._words):
+        if len(value) > MOST_WORDS if self._repeats else len(value) > len(self._words):
             raise ValidationError("too-many-items")
         slips: dict[int, list[str]] = {}
         for index, word in enumerate(value):
@@ -130,7 +134,7 @@ class Words(Strict):
                 slips[index] = ["not-text"]
             elif word not in self._words:
                 slips[index] = ["unknown-word"]
-            elif word in value[:index]:
+            elif not self._repeats and word in value[:index]:
                 slips[index] = ["same-word-twice"]
         if slips:
             raise ValidationError(slips)

@@ -55,6 +55,7 @@ def _time(value: Any, walk: _Walk) -> Moment:
         len(value) == 25
         and value[7] == "-"
         and value[10] == "T"
+        and value[13] == value[16] == ":"
         and value[19] in "+-"
         and value[22] == ":"
         and value[23] <= "5"
@@ -103,10 +104,14 @@ def _leaf(spec: kinds.Kind) -> Callable[[Any, _Walk], Any]:
 
         return word
     if isinstance(spec, kinds.Codes):
-        known = frozenset(spec.words)
+        known, repeats = frozenset(spec.words), spec.repeats
 
         def listed(value: Any, _: _Walk) -> tuple[str, ...]:
-            if type(value) is list and known.issuperset(value) and len(set(value)) == len(value):
+            if (
+                type(value) is list
+                and known.issuperset(value)
+                and (len(set(value)) == len(value) or (repeats and len(value) <= fields.MOST_WORDS))
+            ):
                 return tuple(value)
             raise _Unsure
 

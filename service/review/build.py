@@ -159,6 +159,9 @@ def _finding(
     static = ruleset.static[rule.id]
     places = _places(bound, fact)
     disputed = index in decision.disputed
+    span = next(
+        (fact.spans[leaf.attribute] for leaf in bound.fails.leaves() if leaf.attribute in fact.spans), fact.span
+    )
     out: dict[str, Any] = {
         "rule": static.head,
         "severity": bound.severity,
@@ -174,7 +177,7 @@ def _finding(
         "remediation": rule.remediation,
         "why": rule.why,
         "pointers": [_place(p, intake) for p in places],
-        "span": None if fact.span is None else {"from": zone.text(fact.span[0]), "to": zone.text(fact.span[1])},
+        "span": None if span is None else {"from": zone.text(span[0]), "to": zone.text(span[1])},
         "parameters": static.parameters,
         "sources": static.sources,
         "fingerprint": fingerprint(rule, fact, places),

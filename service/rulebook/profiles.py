@@ -22,6 +22,10 @@ def _is_date(text: object) -> bool:
         return False
 
 
+def _said(text: object) -> bool:
+    return isinstance(text, str) and bool(text.strip())
+
+
 def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -> tuple[Profile, list[str]]:
     slips: list[str] = []
     unknown = [key for key in data if key not in _KEYS]
@@ -58,14 +62,21 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"{rule_id}: severity is not allowed")
         else:
             severities[rule_id] = severity
+    if not _said(data["title"]):
+        slips.append("title: says nothing")
     off: list[SwitchOff] = []
     for entry in data.get("off", []):
+        strange = [key for key in entry if key not in ("rule", "reason", "owner", "ends")]
+        if strange:
+            slips.append(f"off: unknown: {', '.join(strange)}")
         rule = rules.get(entry.get("rule"))
         if rule is None:
             slips.append(f"off: unknown rule {entry.get('rule')}")
         elif rule.locked:
             slips.append(f"off: {rule.id} is locked")
-        elif not entry.get("reason") or not entry.get("owner") or not _is_date(entry.get("ends")):
+        elif rule.id in {known.rule for known in off}:
+            slips.append(f"off: {rule.id} twice")
+        elif not _said(entry.get("reason")) or not _said(entry.get("owner")) or not _is_date(entry.get("ends")):
             slips.append(f"off: {rule.id} needs reason, owner and end date")
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))

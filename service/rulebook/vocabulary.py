@@ -22,8 +22,6 @@ MEMBER_SCALE = {
     "mg/dL": ("mg/dL/10", 10),
     "": ("count/100", 100),
 }
-#: Members no rule asks about by themselves.
-NOT_ASKED = ("id", "entered")
 #: Scale of a whole number of the record stays as it is, except where the unit names another attribute unit.
 WHOLE_UNITS = {
     "wk": "wk",
@@ -110,7 +108,7 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
 
     for member in kinds.members(cls):
         spec = member.kind
-        if member.name in NOT_ASKED:
+        if member.name in kinds.NOT_ASKED:
             continue
         if isinstance(spec, kinds.Flag):
             put(member.name, "bool")

@@ -39,8 +39,8 @@ def _beside(rng: random.Random, seed: Fact, literals: Literals) -> Fact:
         if choice < 0.3:
             del values[name]
             states[name] = rng.choice(UNKNOWN_STATES)
-        elif choice < 0.7 and type(values[name]) is int:
-            values[name] += rng.choice((-1, 1))
+        elif choice < 0.7 and catalogue[seed.kind][name].type == "int":
+            values[name] = int(values[name]) + rng.choice((-1, 1))
         else:
             other = random_fact(rng, seed.kind, {seed.kind: {name: catalogue[seed.kind][name]}}, literals, unknown=0.0)
             values[name] = other.values[name]

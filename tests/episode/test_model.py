@@ -13,7 +13,14 @@ from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
 from tests.support.episodes import exemplary, full, places
 
 PLACES = list(places())
-CLASSES = sorted({cls for cls in vars(model).values() if isinstance(cls, type) and issubclass(cls, kinds.Node) and cls is not kinds.Node}, key=lambda c: c.__name__)
+CLASSES = sorted(
+    {
+        cls
+        for cls in vars(model).values()
+        if isinstance(cls, type) and issubclass(cls, kinds.Node) and cls is not kinds.Node
+    },
+    key=lambda c: c.__name__,
+)
 
 
 def test_every_class_is_part_of_an_episode() -> None:
@@ -44,7 +51,19 @@ def test_every_member_says_what_it_is(pointer: str, path: str, member: kinds.Mem
 
 def test_units_stand_in_the_names() -> None:
     """Units are fixed by the name. Where the name is silent the unit is the one the trade always means."""
-    endings: dict[str, str | tuple[str, ...]] = {"kg": "_kg", "mm[Hg]": ("_mmhg", "sbp", "dbp"), "Cel": "_c", "mg/dL": "_mg_dl", "L/min": "_l_min", "s": "_s", "ms": "_ms", "deg": "_deg", "wk": "_weeks", "%": "spo2", "/min": ("hr", "rr")}
+    endings: dict[str, str | tuple[str, ...]] = {
+        "kg": "_kg",
+        "mm[Hg]": ("_mmhg", "sbp", "dbp"),
+        "Cel": "_c",
+        "mg/dL": "_mg_dl",
+        "L/min": "_l_min",
+        "s": "_s",
+        "ms": "_ms",
+        "deg": "_deg",
+        "wk": "_weeks",
+        "%": "spo2",
+        "/min": ("hr", "rr"),
+    }
     for _, path, member in PLACES:
         spec = member.kind
         if isinstance(spec, (kinds.Int, kinds.Num)) and spec.unit:

@@ -66,7 +66,9 @@ def test_daylight_saving_time_changes_during_restraint(on: str, off: str, minute
 
 
 def test_seconds_are_kept_and_parts_of_a_second_dropped() -> None:
-    limbs = [{"side": "left", "site": "wrist", "on": "2031-04-12T18:00:00.9-06:00", "off": "2031-04-12T18:05:30.1-06:00"}]
+    limbs = [
+        {"side": "left", "site": "wrist", "on": "2031-04-12T18:00:00.9-06:00", "off": "2031-04-12T18:05:30.1-06:00"}
+    ]
     assert one(small(limbs=limbs), "limb").values["restrained"] == 330
 
 
@@ -75,7 +77,12 @@ def test_seconds_are_kept_and_parts_of_a_second_dropped() -> None:
 
 def test_equal_times() -> None:
     """On, off, check, contact and transfer of care in one minute: no time, no gap, no slip."""
-    document = small(limbs=[limb(on=5, off=5)], contact=5, handover=5, monitoring={"limb_checks": [check(5)], "vitals": [vital(5, hr=80)]})
+    document = small(
+        limbs=[limb(on=5, off=5)],
+        contact=5,
+        handover=5,
+        monitoring={"limb_checks": [check(5)], "vitals": [vital(5, hr=80)]},
+    )
     fact = one(document, "limb").values
     assert (fact["restrained"], fact["checks"], fact["first_check"], fact["longest_gap"]) == (0, 1, 0, 0)
     assert all(not f.values["disagrees"] for f in facts(document, "pair"))
@@ -83,7 +90,9 @@ def test_equal_times() -> None:
 
 
 def test_two_checks_in_one_minute_are_two_checks() -> None:
-    document = small(limbs=[limb(on=0, off=20)], handover=20, monitoring={"limb_checks": [check(5), check(5, skin="pale")]})
+    document = small(
+        limbs=[limb(on=0, off=20)], handover=20, monitoring={"limb_checks": [check(5), check(5, skin="pale")]}
+    )
     fact = one(document, "limb").values
     assert (fact["checks"], fact["first_check"], fact["longest_gap"]) == (2, 300, 900)
 
@@ -92,12 +101,20 @@ def test_order_of_items_does_not_matter() -> None:
     """Checks and vital signs written down in any order give the same gaps."""
     rng = random.Random(3)
     document = exemplary()
-    plain = {(f.kind, f.key): (f.values, f.states) for f in sheet(document).facts if f.kind in ("limb", "gap", "episode", "drug")}
+    plain = {
+        (f.kind, f.key): (f.values, f.states)
+        for f in sheet(document).facts
+        if f.kind in ("limb", "gap", "episode", "drug")
+    }
     for name in ("vitals", "limb_checks", "breathing_checks"):
         rng.shuffle(document["monitoring"][name])
     rng.shuffle(document["team"]["members"])
     rng.shuffle(document["application"]["holds"])
-    again = {(f.kind, f.key): (f.values, f.states) for f in sheet(document).facts if f.kind in ("limb", "gap", "episode", "drug")}
+    again = {
+        (f.kind, f.key): (f.values, f.states)
+        for f in sheet(document).facts
+        if f.kind in ("limb", "gap", "episode", "drug")
+    }
     assert again == plain
 
 
@@ -133,7 +150,9 @@ def test_a_span_that_runs_backwards_counts_for_nothing() -> None:
 
 
 def test_open_span_ends_at_transfer_of_care() -> None:
-    document = small(limbs=[limb(on=0)], handover=30, monitoring={"limb_checks": [check(5)]}, chart={"closed": clock(200)})
+    document = small(
+        limbs=[limb(on=0)], handover=30, monitoring={"limb_checks": [check(5)]}, chart={"closed": clock(200)}
+    )
     fact = one(document, "limb")
     assert (fact.values["restrained"], fact.values["longest_gap_sure"], fact.values["ended"]) == (1800, 24 * 60, True)
 
@@ -162,14 +181,29 @@ def test_no_time_on_leaves_everything_open() -> None:
     document = small(limbs=[limb(on=None, off=20)], handover=20, monitoring={"limb_checks": [check(5)]})
     fact = one(document, "limb")
     assert fact.values["on_charted"] is False
-    assert {fact.state(n) for n in ("restrained", "first_check", "longest_gap", "longest_gap_sure", "longest_gap_so_far")} == {"missing"}
+    assert {
+        fact.state(n) for n in ("restrained", "first_check", "longest_gap", "longest_gap_sure", "longest_gap_so_far")
+    } == {"missing"}
     assert one(document, "episode").state("restrained") == "missing"
 
 
 def test_a_record_without_any_time() -> None:
-    document: Document = {"episode_ref": "e", "application": {"limbs": [{"side": "left", "site": "wrist"}], "holds": [{"part": "head"}]}}
-    document |= {"monitoring": {"vitals": [{"hr": 80}], "limb_checks": [{"side": "left", "site": "wrist"}], "events": [{"event": "vomiting"}]}}
-    document |= {"sedation": {"doses": [{"drug": "midazolam"}]}, "postures": [{"posture": "prone"}], "custody": {"devices": [{"device": "hobble"}]}}
+    document: Document = {
+        "episode_ref": "e",
+        "application": {"limbs": [{"side": "left", "site": "wrist"}], "holds": [{"part": "head"}]},
+    }
+    document |= {
+        "monitoring": {
+            "vitals": [{"hr": 80}],
+            "limb_checks": [{"side": "left", "site": "wrist"}],
+            "events": [{"event": "vomiting"}],
+        }
+    }
+    document |= {
+        "sedation": {"doses": [{"drug": "midazolam"}]},
+        "postures": [{"posture": "prone"}],
+        "custody": {"devices": [{"device": "hobble"}]},
+    }
     found = sheet(document).facts
     assert {"limb", "device", "dose", "posture", "event", "gap"} <= {f.kind for f in found}
     assert line(document).last is None and line(document).control is None

@@ -43,7 +43,12 @@ CUFFS = {"device": "handcuffs", "on": clock(-20)}
         (9, small(application=NO_LIMB | {"holds": [hold(0, 9)]}, sedation={"doses": [dose(1)]}, handover=30)),
         # Police devices only: from contact on.
         (-10, small(application=NO_LIMB, custody={"devices": [CUFFS]}, handover=30)),
-        (5, small(application=NO_LIMB, custody={"devices": [CUFFS, {"device": "leg_irons", "on": clock(5)}]}, handover=30)),
+        (
+            5,
+            small(
+                application=NO_LIMB, custody={"devices": [CUFFS, {"device": "leg_irons", "on": clock(5)}]}, handover=30
+            ),
+        ),
         # Sedation only.
         (13, small(application=NO_LIMB, sedation={"doses": [dose(8), dose(3)]}, handover=30)),
         (18, small(application=NO_LIMB, sedation={"doses": [dose(3, "diphenhydramine"), dose(8)]}, handover=30)),
@@ -60,7 +65,9 @@ def test_control(minute: float | None, document: Document) -> None:
 
 def stands(minute: float, document: Document, name: str) -> Any:
     """An ``at_`` attribute of an event charted at that minute; its state when it is not known."""
-    document["monitoring"] = document.get("monitoring", {}) | {"events": [{"event": "struggling", "time": clock(minute)}]}
+    document["monitoring"] = document.get("monitoring", {}) | {
+        "events": [{"event": "struggling", "time": clock(minute)}]
+    }
     fact = one(document, "event", "struggling")
     return fact.values.get(name, fact.state(name))
 
@@ -74,13 +81,27 @@ def test_after_control() -> None:
 def test_restrained_is_limbs_holds_and_police_devices() -> None:
     application = {"limbs": [limb(on=10, off=20)], "holds": [hold(5, 8)]}
     document = small(application=application, custody={"devices": [CUFFS | {"off": clock(-5)}]}, handover=30)
-    expected = {-12: False, -10: True, -5: True, -4: False, 4.9: False, 5: True, 8: True, 9: False, 10: True, 20: True, 21: False}
+    expected = {
+        -12: False,
+        -10: True,
+        -5: True,
+        -4: False,
+        4.9: False,
+        5: True,
+        8: True,
+        9: False,
+        10: True,
+        20: True,
+        21: False,
+    }
     assert {m: stands(m, document, "at_restrained") for m in expected} == expected
     assert one(document, "episode").values["restrained"] == (5 + 3 + 10) * 60
 
 
 def test_restrained_time_does_not_count_twice() -> None:
-    document = small(application={"limbs": [limb(on=0, off=20), limb("right", on=5, off=25)], "holds": [hold(-5, 10)]}, handover=30)
+    document = small(
+        application={"limbs": [limb(on=0, off=20), limb("right", on=5, off=25)], "holds": [hold(-5, 10)]}, handover=30
+    )
     assert one(document, "episode").values["restrained"] == 30 * 60
 
 
@@ -115,22 +136,43 @@ def test_in_transport() -> None:
 
 def used(document: Document) -> tuple[Any, ...]:
     fact = one(document, "episode")
-    return tuple(fact.values.get(n, fact.state(n)) for n in ("ep_device", "ep_hold", "ep_police_device", "ep_physical", "ep_sedated"))
+    return tuple(
+        fact.values.get(n, fact.state(n))
+        for n in ("ep_device", "ep_hold", "ep_police_device", "ep_physical", "ep_sedated")
+    )
 
 
 @pytest.mark.parametrize(
     ("document", "expected"),
     [
         (small(limbs=[limb()]), (True, "missing", "missing", True, "missing")),
-        (small(application={"limbs": [], "holds": [hold(0)]}, custody=[], sedation=[]), (False, True, False, True, False)),
-        (small(application={"limbs": [], "holds": []}, custody={"devices": [CUFFS]}, sedation=[]), (False, False, True, True, False)),
-        (small(application={"limbs": [], "holds": []}, custody=[], sedation={"doses": [dose(1)]}), (False, False, False, False, True)),
-        (small(application={"limbs": [], "holds": []}, sedation={"doses": [dose(1, "fentanyl")]}), (False, False, "missing", "missing", False)),
+        (
+            small(application={"limbs": [], "holds": [hold(0)]}, custody=[], sedation=[]),
+            (False, True, False, True, False),
+        ),
+        (
+            small(application={"limbs": [], "holds": []}, custody={"devices": [CUFFS]}, sedation=[]),
+            (False, False, True, True, False),
+        ),
+        (
+            small(application={"limbs": [], "holds": []}, custody=[], sedation={"doses": [dose(1)]}),
+            (False, False, False, False, True),
+        ),
+        (
+            small(application={"limbs": [], "holds": []}, sedation={"doses": [dose(1, "fentanyl")]}),
+            (False, False, "missing", "missing", False),
+        ),
         # A drug that has no code here may be a sedative: it counts as one rather than as none.
         (small(sedation={"doses": [dose(1, "other")]}), ("missing", "missing", "missing", "missing", True)),
-        (small(application={"absent": "not_collected"}), ("not_collected", "not_collected", "missing", "not_collected", "missing")),
+        (
+            small(application={"absent": "not_collected"}),
+            ("not_collected", "not_collected", "missing", "not_collected", "missing"),
+        ),
         # Taken off before contact: not restraint in this unit's care.
-        (small(application={"limbs": [], "holds": []}, custody={"devices": [CUFFS | {"off": clock(-11)}]}), (False, False, False, False, "missing")),
+        (
+            small(application={"limbs": [], "holds": []}, custody={"devices": [CUFFS | {"off": clock(-11)}]}),
+            (False, False, False, False, "missing"),
+        ),
     ],
 )
 def test_what_was_used(document: Document, expected: tuple[Any, ...]) -> None:

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.facts import drugs
+from service.episode import drugs
+from service.facts.draft import scaled
 from tests.support.episodes import Document, dose, facts, limb, one, small, vital
 
 
@@ -74,7 +75,8 @@ def test_units(thousandths: int, unit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("mg_per_kg", "tolerant"), [(400, 381), (419, 399), (420, 400), (421, 401), (500, 476), (525, 500), (526, 501), (0, 0)]
+    ("mg_per_kg", "tolerant"),
+    [(400, 381), (419, 399), (420, 400), (421, 401), (500, 476), (525, 500), (526, 501), (0, 0)],
 )
 def test_rounding_tolerance_of_five_percent(mg_per_kg: int, tolerant: int) -> None:
     assert drugs.tolerant(mg_per_kg) == half_up(Fraction(mg_per_kg * 100, 105)) == tolerant
@@ -85,7 +87,11 @@ def test_rounding_tolerance_of_five_percent(mg_per_kg: int, tolerant: int) -> No
 
 def test_repeats_of_one_drug() -> None:
     found = facts(with_dose(dose(0), dose(6), dose(20), dose(3, "ketamine", 100)), "dose", "midazolam")
-    assert [(f.values["repeat"], f.values.get("since_same_drug")) for f in found] == [(False, None), (True, 360), (True, 840)]
+    assert [(f.values["repeat"], f.values.get("since_same_drug")) for f in found] == [
+        (False, None),
+        (True, 360),
+        (True, 840),
+    ]
     total = one(with_dose(dose(0), dose(6), dose(20)), "drug").values
     assert (total["doses"], total["total"], total["shortest_interval"]) == (3, 1500, 360)
 
@@ -127,11 +133,15 @@ def test_vital_signs_after_a_dose(minute: float, after: int, sure: int) -> None:
 
 
 def test_a_set_without_a_sign_is_no_set() -> None:
-    fact = one(with_dose(dose(0), monitoring={"vitals": [vital(2, agitation_scale="rass", agitation_score=0)]}), "dose").values
+    fact = one(
+        with_dose(dose(0), monitoring={"vitals": [vital(2, agitation_scale="rass", agitation_score=0)]}), "dose"
+    ).values
     assert fact["no_vitals_after"] is True and fact["score_after"] == 120
 
 
-@pytest.mark.parametrize(("handover", "vitals", "score"), [(4.9, False, False), (5, True, False), (14.9, True, False), (15, True, True)])
+@pytest.mark.parametrize(
+    ("handover", "vitals", "score"), [(4.9, False, False), (5, True, False), (14.9, True, False), (15, True, True)]
+)
 def test_a_duty_that_falls_due_after_transfer_of_care_is_none(handover: float, vitals: bool, score: bool) -> None:
     fact = one(with_dose(dose(0), handover=handover, monitoring={"vitals": []}), "dose").values
     assert (fact["vitals_due"], fact["score_due"]) == (vitals, score)
@@ -139,7 +149,11 @@ def test_a_duty_that_falls_due_after_transfer_of_care_is_none(handover: float, v
 
 def test_without_transfer_of_care_the_last_entry_tells_whether_it_was_due() -> None:
     def due(last: float) -> Any:
-        document = small(sedation={"doses": [dose(0)]}, monitoring={"breathing_checks": [], "vitals": []}, chart={"closed": "2031-04-12T23:00:00-06:00"})
+        document = small(
+            sedation={"doses": [dose(0)]},
+            monitoring={"breathing_checks": [], "vitals": []},
+            chart={"closed": "2031-04-12T23:00:00-06:00"},
+        )
         document["decision"] = {"time": dose(last)["time"]}
         fact = one(document, "dose")
         return fact.values.get("vitals_due", fact.state("vitals_due"))
@@ -173,7 +187,9 @@ def test_families(drug: str, sedative: bool, family: str | None) -> None:
 
 def test_a_drug_without_a_code_here_is_not_judged() -> None:
     fact = one(with_dose(dose(1, "other")), "dose")
-    assert {fact.state(n) for n in ("sedative", "benzodiazepine", "antipsychotic", "opioid", "by_weight")} == {"not_collected"}
+    assert {fact.state(n) for n in ("sedative", "benzodiazepine", "antipsychotic", "opioid", "by_weight")} == {
+        "not_collected"
+    }
 
 
 @pytest.mark.parametrize(
@@ -189,7 +205,9 @@ def test_a_drug_without_a_code_here_is_not_judged() -> None:
         (None, "im", ("missing", True)),
     ],
 )
-def test_olanzapine_and_a_benzodiazepine(olanzapine: str | None, benzodiazepine: str | None, expected: tuple[Any, Any]) -> None:
+def test_olanzapine_and_a_benzodiazepine(
+    olanzapine: str | None, benzodiazepine: str | None, expected: tuple[Any, Any]
+) -> None:
     doses = [dose(1, "olanzapine", 10), dose(2, "lorazepam", 2)]
     for item, route in zip(doses, (olanzapine, benzodiazepine), strict=True):
         if route is None:
@@ -203,7 +221,12 @@ def test_olanzapine_and_a_benzodiazepine(olanzapine: str | None, benzodiazepine:
 
 def test_drugs_that_lengthen_qt() -> None:
     episode = one(with_dose(dose(1, "haloperidol"), dose(9, "haloperidol"), dose(12, "droperidol")), "episode").values
-    assert (episode["qt_drugs"], episode["antipsychotic"], episode["sedatives"], episode["sedative_doses"]) == (2, True, 2, 3)
+    assert (episode["qt_drugs"], episode["antipsychotic"], episode["sedatives"], episode["sedative_doses"]) == (
+        2,
+        True,
+        2,
+        3,
+    )
     episode = one(with_dose(dose(1, "olanzapine", 10), dose(9, "diphenhydramine", 50)), "episode").values
     assert (episode["qt_drugs"], episode["antipsychotic"], episode["sedatives"]) == (0, False, 1)
 
@@ -229,10 +252,19 @@ def test_no_dose_and_no_list() -> None:
     assert one(small(sedation=[]), "episode").values["sedatives"] == 0
     assert one(small(sedation=[], limbs=[limb()]), "episode").values["sedation_considered"] is False
     assert one(small(), "episode").state("sedatives") == "missing"
-    assert one(small(sedation={"not_given": [{"reason": "not_needed"}], "doses": []}), "episode").values["sedation_considered"] is True
+    assert (
+        one(small(sedation={"not_given": [{"reason": "not_needed"}], "doses": []}), "episode").values[
+            "sedation_considered"
+        ]
+        is True
+    )
 
 
-STATES: dict[str, Any] = {"not_collected": {"absent": "not_collected"}, "missing": None, "declined": {"absent": "declined", "reason": "other"}}
+STATES: dict[str, Any] = {
+    "not_collected": {"absent": "not_collected"},
+    "missing": None,
+    "declined": {"absent": "declined", "reason": "other"},
+}
 ORDER = list(STATES)
 
 
@@ -248,3 +280,9 @@ def test_the_state_of_an_amount_is_the_first_of_its_inputs(amount: str, unit: st
     fact = one(with_dose(item, kg=80), "dose")
     expected = min(amount, unit, key=ORDER.index)
     assert {fact.state(n) for n in ("mg", "mg_per_kg", "mg_per_kg_tolerant")} == {expected}
+
+
+@given(st.integers(0, 500_000), st.sampled_from(["kg", "Cel", "mm[Hg]", "s", "L/min", "mg/dL"]))
+@settings(derandomize=True, max_examples=200, deadline=None)
+def test_a_number_of_the_record_is_kept_in_tenths_half_up(thousandths: int, unit: str) -> None:
+    assert scaled(thousandths / 1000, unit) == half_up(Fraction(thousandths, 100))

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from service.facts.model import Fact
-from tests.support.episodes import Document, act, check, clock, dose, facts, limb, one, small, vital
+from tests.support.episodes import Document, act, clock, dose, facts, limb, one, small, vital
 
 FIVE = 5 + 1  # min, with the minute for rounding
 SECOND = 1 / 60
@@ -40,7 +40,14 @@ def answer(fact: Fact) -> str:
 
 @pytest.mark.parametrize(
     ("minute", "expected"),
-    [(10 - SECOND, "unanswered"), (10, "answered"), (15, "answered"), (10 + FIVE, "answered"), (10 + FIVE + SECOND, "unanswered"), (30, "unanswered")],
+    [
+        (10 - SECOND, "unanswered"),
+        (10, "answered"),
+        (15, "answered"),
+        (10 + FIVE, "answered"),
+        (10 + FIVE + SECOND, "unanswered"),
+        (30, "unanswered"),
+    ],
 )
 def test_window_of_a_response(minute: float, expected: str) -> None:
     document = record(vital(10, spo2=85), vital(minute + 1, spo2=97), actions=[act(minute, "oxygen_given")])
@@ -49,7 +56,13 @@ def test_window_of_a_response(minute: float, expected: str) -> None:
 
 @pytest.mark.parametrize(
     ("minute", "expected"),
-    [(12 - SECOND, "unrechecked"), (12, "answered"), (12 + FIVE, "answered"), (12 + FIVE + SECOND, "unrechecked"), (30, "unrechecked")],
+    [
+        (12 - SECOND, "unrechecked"),
+        (12, "answered"),
+        (12 + FIVE, "answered"),
+        (12 + FIVE + SECOND, "unrechecked"),
+        (30, "unrechecked"),
+    ],
 )
 def test_window_of_a_recheck(minute: float, expected: str) -> None:
     """Counted from the response, here at minute 12."""
@@ -65,7 +78,10 @@ def test_a_recheck_that_is_still_low_is_a_recheck() -> None:
 
 
 def test_another_quantity_is_no_recheck() -> None:
-    assert answer(event(record(vital(10, spo2=85), vital(13, hr=80, rr=16), actions=[act(11, "oxygen_given")]))) == "unrechecked"
+    assert (
+        answer(event(record(vital(10, spo2=85), vital(13, hr=80, rr=16), actions=[act(11, "oxygen_given")])))
+        == "unrechecked"
+    )
 
 
 @pytest.mark.parametrize(
@@ -92,7 +108,12 @@ def test_turning_or_raising_the_patient_is_a_response() -> None:
     postures = [{"posture": "supine", "start": clock(0)}, {"posture": "left_lateral", "start": clock(11)}]
     assert event(record(vital(10, spo2=85), postures=postures)).values["unanswered"] is False
     # The posture that the patient was in all along answers nothing.
-    assert event(record(vital(10, spo2=85), postures=[{"posture": "semi_fowler", "start": clock(11)}])).values["unanswered"] is True
+    assert (
+        event(record(vital(10, spo2=85), postures=[{"posture": "semi_fowler", "start": clock(11)}])).values[
+            "unanswered"
+        ]
+        is True
+    )
     assert event(record(vital(10, spo2=85), postures=list(reversed(postures)))).values["unanswered"] is False
 
 
@@ -100,20 +121,29 @@ def test_turning_or_raising_the_patient_is_a_response() -> None:
 
 
 def test_oxygen_in_a_set_after_a_set_on_air_is_a_response() -> None:
-    document = record(vital(5, spo2=97, oxygen="air"), vital(10, spo2=85, oxygen="air"), vital(14, spo2=95, oxygen="oxygen"))
+    document = record(
+        vital(5, spo2=97, oxygen="air"), vital(10, spo2=85, oxygen="air"), vital(14, spo2=95, oxygen="oxygen")
+    )
     assert answer(event(document)) == "answered"
     document = record(vital(5, spo2=97, oxygen="air"), vital(10, spo2=85, oxygen="oxygen"), vital(14, spo2=95))
     assert answer(event(document)) == "answered"
 
 
 def test_oxygen_that_was_on_before_is_no_response() -> None:
-    document = record(vital(5, spo2=97, oxygen="air"), vital(7, spo2=97, oxygen="oxygen"), vital(20, spo2=85, oxygen="oxygen"), vital(24, spo2=95, oxygen="oxygen"))
+    document = record(
+        vital(5, spo2=97, oxygen="air"),
+        vital(7, spo2=97, oxygen="oxygen"),
+        vital(20, spo2=85, oxygen="oxygen"),
+        vital(24, spo2=95, oxygen="oxygen"),
+    )
     assert answer(event(document)) == "unanswered"
 
 
 def test_a_first_set_that_is_on_oxygen_already_is_no_response() -> None:
     """Only oxygen that follows a set on air shows that somebody answered the reading."""
-    assert answer(event(record(vital(10, spo2=82, oxygen="oxygen"), vital(14, spo2=95, oxygen="oxygen")))) == "unanswered"
+    assert (
+        answer(event(record(vital(10, spo2=82, oxygen="oxygen"), vital(14, spo2=95, oxygen="oxygen")))) == "unanswered"
+    )
 
 
 def test_a_system_without_a_place_for_actions_cannot_show_a_response() -> None:
@@ -139,11 +169,19 @@ def test_a_set_without_the_sign_does_not_end_a_run() -> None:
 
 def test_control_splits_a_run() -> None:
     found = events(record(vital(-2, rr=30), vital(-1, rr=32), vital(0, rr=31), vital(4, rr=29)), "rr_high")
-    assert [(f.values["at_control"], f.values["worst"], f.values["readings"]) for f in found] == [(False, 32, 2), (True, 31, 2)]
+    assert [(f.values["at_control"], f.values["worst"], f.values["readings"]) for f in found] == [
+        (False, 32, 2),
+        (True, 31, 2),
+    ]
 
 
 def test_the_begin_of_care_splits_a_run() -> None:
-    document = record(vital(-12, spo2=85), vital(-11, spo2=86, before_care=False), vital(-9, spo2=80, before_care=True), vital(-8, spo2=84))
+    document = record(
+        vital(-12, spo2=85),
+        vital(-11, spo2=86, before_care=False),
+        vital(-9, spo2=80, before_care=True),
+        vital(-8, spo2=84),
+    )
     assert [(f.values["in_care"], f.values["worst"]) for f in events(document)] == [(False, 80), (True, 84)]
 
 
@@ -183,7 +221,9 @@ def test_widest_limit_of_a_quantity(code: str, signs: list[dict[str, Any]]) -> N
 
 def test_rise_above_the_last_reading_before_the_sedative() -> None:
     doses = {"doses": [dose(5)]}
-    fact = event(record(vital(1, etco2_mmhg=30), vital(4, etco2_mmhg=36), vital(10, etco2_mmhg=48), sedation=doses), "etco2_rise")
+    fact = event(
+        record(vital(1, etco2_mmhg=30), vital(4, etco2_mmhg=36), vital(10, etco2_mmhg=48), sedation=doses), "etco2_rise"
+    )
     assert (fact.values["worst"], fact.values["at_sedated"]) == (120, True)
     assert events(record(vital(4, etco2_mmhg=36.1), vital(10, etco2_mmhg=46), sedation=doses), "etco2_rise") == []
     # A patient settling from fast breathing is recovering: the rise counts only above 45.
@@ -191,62 +231,21 @@ def test_rise_above_the_last_reading_before_the_sedative() -> None:
 
 
 def test_rise_without_a_sedative_is_above_the_first_reading_after_control() -> None:
-    assert event(record(vital(-5, etco2_mmhg=30), vital(1, etco2_mmhg=38), vital(10, etco2_mmhg=48)), "etco2_rise").values["worst"] == 100
-    assert events(record(vital(-5, etco2_mmhg=30), vital(1, etco2_mmhg=39), vital(10, etco2_mmhg=48)), "etco2_rise") == []
+    assert (
+        event(record(vital(-5, etco2_mmhg=30), vital(1, etco2_mmhg=38), vital(10, etco2_mmhg=48)), "etco2_rise").values[
+            "worst"
+        ]
+        == 100
+    )
+    assert (
+        events(record(vital(-5, etco2_mmhg=30), vital(1, etco2_mmhg=39), vital(10, etco2_mmhg=48)), "etco2_rise") == []
+    )
 
 
 def test_no_rise_before_the_baseline() -> None:
     """A reading taken before the baseline cannot have risen from it."""
     assert events(record(vital(-5, etco2_mmhg=48), vital(1, etco2_mmhg=37)), "etco2_rise") == []
-    sedated = record(vital(1, etco2_mmhg=48), vital(4, etco2_mmhg=37), vital(10, etco2_mmhg=38), sedation={"doses": [dose(5)]})
+    sedated = record(
+        vital(1, etco2_mmhg=48), vital(4, etco2_mmhg=37), vital(10, etco2_mmhg=38), sedation={"doses": [dose(5)]}
+    )
     assert events(sedated, "etco2_rise") == []
-
-
-# ---------------------------------------------------------------- limbs
-
-
-def limb_event(**changes: Any) -> Fact:
-    seen = {"pulse": "absent"}
-    document = small(
-        limbs=[limb(on=0, off=changes.get("off", 50))], handover=60,
-        monitoring={"limb_checks": [check(10, **seen), *changes.get("later", [])], "actions": changes.get("actions", [])},
-        **changes.get("more", {}),
-    )  # fmt: skip
-    return one(document, "event", "limb_circulation:left_arm")
-
-
-def test_lost_circulation_and_what_was_done() -> None:
-    assert answer(limb_event()) == "unanswered"
-    assert answer(limb_event(actions=[act(11, "loosened")])) == "unrechecked"
-    assert answer(limb_event(actions=[act(11, "loosened", side="left", site="wrist")], later=[check(14)])) == "answered"
-    assert answer(limb_event(actions=[act(11, "loosened", side="right", site="wrist")], later=[check(14)])) == "unanswered"
-    assert answer(limb_event(actions=[act(11, "oxygen_given")], later=[check(14)])) == "unanswered"
-
-
-def test_taking_the_device_off_is_a_response() -> None:
-    assert answer(limb_event(off=12, later=[check(14)])) == "answered"
-
-
-def test_taking_a_police_device_off_is_a_response() -> None:
-    cuffs = {"device": "handcuffs", "site": "wrists_in_front", "on": clock(-5), "off": clock(12)}
-    document = small(
-        application={"limbs": []}, custody={"devices": [cuffs]}, handover=60,
-        monitoring={"limb_checks": [check(10, pulse="absent"), check(14)], "actions": []},
-    )  # fmt: skip
-    assert answer(one(document, "event", "limb_circulation:left_arm")) == "answered"
-
-
-@pytest.mark.parametrize(
-    ("signs", "expected"),
-    [
-        ({"cap_refill_s": 2.0}, None),
-        ({"cap_refill_s": 2.1}, (False, False, 21)),
-        ({"cap_refill_other_side": "longer"}, (False, True, 0)),
-        ({"pulse": "absent", "cap_refill_s": 4}, (True, False, 40)),
-        ({"pulse": "weak"}, None),
-    ],
-)
-def test_what_is_lost_circulation(signs: dict[str, Any], expected: tuple[bool, bool, int] | None) -> None:
-    document = small(limbs=[limb(on=0)], handover=60, monitoring={"limb_checks": [check(10, **signs)]})
-    found = facts(document, "event", "limb_circulation:left_arm")
-    assert [(f.values["absent_pulse"], f.values["longer_than_other_side"], f.values["refill"]) for f in found] == ([expected] if expected else [])

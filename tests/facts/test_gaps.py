@@ -14,7 +14,15 @@ def span(start: float | None, end: float | None = None) -> Document:
     return ({"start": clock(start)} if start is not None else {}) | ({"end": clock(end)} if end is not None else {})
 
 
-def gap(monitor: str, *, on: float = 0, off: float | None = 40, handover: float | None = 40, sedated: float | None = None, **monitoring: Any) -> Fact:
+def gap(
+    monitor: str,
+    *,
+    on: float = 0,
+    off: float | None = 40,
+    handover: float | None = 40,
+    sedated: float | None = None,
+    **monitoring: Any,
+) -> Fact:
     more: dict[str, Any] = {"sedation": {"doses": [dose(sedated)]}} if sedated is not None else {"sedation": []}
     return one(small(limbs=[limb(on=on, off=off)], handover=handover, monitoring=monitoring, **more), "gap", monitor)
 
@@ -47,10 +55,12 @@ def test_vital_signs_while_restrained(at: list[float], longest: float) -> None:
 
 
 def test_an_empty_set_is_no_entry() -> None:
-    assert minutes(gap("vitals", vitals=[vital(10, hr=80), vital(20), vital(25, acvpu="alert"), vital(30, sbp=120)])) == 20
+    assert (
+        minutes(gap("vitals", vitals=[vital(10, hr=80), vital(20), vital(25, acvpu="alert"), vital(30, sbp=120)])) == 20
+    )
 
 
-@pytest.mark.parametrize(("minute", "counts"), [(4, True), (12, False)])
+@pytest.mark.parametrize(("minute", "counts"), [(4, True), (6, False), (12, False)])
 def test_unsafe_to_attempt_counts_before_control_only(minute: float, counts: bool) -> None:
     unsafe = {"absent": "declined", "reason": "unsafe_to_attempt"}
     limbs = [limb(on=0, off=40), limb("right", on=6, off=40)]
@@ -68,7 +78,12 @@ def test_from_the_sedative_on_another_gap_counts() -> None:
 
 
 def test_sedated_and_not_restrained_is_watched_to_transfer_of_care() -> None:
-    document = small(application={"limbs": []}, handover=40, sedation={"doses": [dose(10)]}, monitoring={"vitals": [vital(12, hr=80)]})
+    document = small(
+        application={"limbs": []},
+        handover=40,
+        sedation={"doses": [dose(10)]},
+        monitoring={"vitals": [vital(12, hr=80)]},
+    )
     assert minutes(one(document, "gap", "vitals_sedated")) == 28
     assert one(document, "gap", "vitals").values["due"] is False
 
@@ -120,15 +135,21 @@ def test_a_record_that_is_still_open_knows_only_what_it_was_so_far() -> None:
 @pytest.mark.parametrize("state", ["missing", "not_collected", "declined"])
 def test_no_list(monitor: str, state: str) -> None:
     member = "vitals" if monitor.startswith("vitals") else monitor
-    value = {"not_collected": {"absent": "not_collected"}, "declined": {"absent": "declined", "reason": "other"}}.get(state)
+    value = {"not_collected": {"absent": "not_collected"}, "declined": {"absent": "declined", "reason": "other"}}.get(
+        state
+    )
     watched: dict[str, Any] = {member: value} if value else {}
     fact = gap(monitor, sedated=10, **watched)
-    assert {fact.state(n) for n in ("entries_charted", "longest_gap", "longest_gap_sure", "longest_gap_so_far")} == {state}
+    assert {fact.state(n) for n in ("entries_charted", "longest_gap", "longest_gap_sure", "longest_gap_so_far")} == {
+        state
+    }
 
 
 def test_nothing_to_watch() -> None:
     document = small(application={"limbs": []}, handover=40, sedation=[], monitoring={"vitals": []})
-    assert [one(document, "gap", m).values["due"] for m in ("vitals", "vitals_sedated", "observation", "oximetry", "ecg")] == [False] * 5
+    assert [
+        one(document, "gap", m).values["due"] for m in ("vitals", "vitals_sedated", "observation", "oximetry", "ecg")
+    ] == [False] * 5
 
 
 def test_no_set_at_all_after_the_sedative_is_not_a_gap_of_nothing() -> None:

@@ -111,7 +111,19 @@ def test_a_left_out_record_is_never_clear_about_its_inside(pipeline: Pipeline) -
     assert document["summary"]["error"] == 0
     clear = {a["rule"] for a in document["accounts"] if a["outcome"] == "clear"}
     about = {r.id: r.about for r in pipeline.rulebook.rules}
-    assert {about[rule] for rule in clear} & {"limb", "check", "dose", "drug", "posture", "device", "belt", "body_weight", "person", "event", "phrase"} == set()
+    assert {about[rule] for rule in clear} & {
+        "limb",
+        "check",
+        "dose",
+        "drug",
+        "posture",
+        "device",
+        "belt",
+        "body_weight",
+        "person",
+        "event",
+        "phrase",
+    } == set()
 
 
 # ---------------------------------------------------------------- pure
@@ -179,7 +191,11 @@ def outcome(pipeline: Pipeline, document: Any, rule: str) -> str:
         (22, 22, "clear"),
     ],
 )
-def test_an_open_span_over_the_limit_is_a_finding_any_other_is_unknown(pipeline: Pipeline, last: float, off: float | None, expected: str) -> None:
+def test_an_open_span_over_the_limit_is_a_finding_any_other_is_unknown(
+    pipeline: Pipeline, last: float, off: float | None, expected: str
+) -> None:
     """The last check of the limb is at minute 6, the last entry of the record at ``last``; no transfer of care."""
-    document = small(limbs=[limb(on=2, off=off)], monitoring={"limb_checks": [check(6)], "vitals": [vital(last, hr=80)]})
+    document = small(
+        limbs=[limb(on=2, off=off)], monitoring={"limb_checks": [check(6)], "vitals": [vital(last, hr=80)]}
+    )
     assert outcome(pipeline, document, "RR-1307") == expected

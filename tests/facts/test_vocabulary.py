@@ -41,7 +41,13 @@ def corpus() -> list[dict[str, Any]]:
         narrative="Excited delirium. Prone. Cannot breathe.",
     )  # fmt: skip
     chaos["patient"] |= {"weight_kg": 30, "weight_basis": "stated"}
-    last_set = small(limbs=[limb(on=0)], handover=60, monitoring={"vitals": [vital(9, hr=80, rr=16, spo2=97, sbp=120, temperature_c=37, acvpu="alert", oxygen="air")]})
+    last_set = small(
+        limbs=[limb(on=0)],
+        handover=60,
+        monitoring={
+            "vitals": [vital(9, hr=80, rr=16, spo2=97, sbp=120, temperature_c=37, acvpu="alert", oxygen="air")]
+        },
+    )
     return [exemplary(), full(), chaos, last_set]
 
 
@@ -55,7 +61,11 @@ def unlike(fact: Fact, attributes: Any) -> list[str]:
             slips.append(f"{fact.kind}.{name}: {type(value).__name__} in place of {attribute.type}")
         elif attribute is not None and attribute.type == "enum" and value not in attribute.values:
             slips.append(f"{fact.kind}.{name}: a word that is not declared")
-    slips += [f"{fact.kind}.{n}: state {s}" for n, s in fact.states.items() if s not in ("missing", "not_collected", "declined")]
+    slips += [
+        f"{fact.kind}.{n}: state {s}"
+        for n, s in fact.states.items()
+        if s not in ("missing", "not_collected", "declined")
+    ]
     return slips
 
 
@@ -87,7 +97,12 @@ def test_every_declared_attribute_comes_about(pipeline: Pipeline) -> None:
         for fact in sheet(document).facts:
             seen.setdefault(fact.kind, set()).update(fact.values)
             seen.setdefault("shared", set()).update(n for n in fact.values if n.startswith("ep_"))
-    never = [f"{kind}.{name}" for kind, attributes in pipeline.rulebook.vocabulary.catalogue.items() for name in attributes if name not in seen[kind] | seen["shared"]]
+    never = [
+        f"{kind}.{name}"
+        for kind, attributes in pipeline.rulebook.vocabulary.catalogue.items()
+        for name in attributes
+        if name not in seen[kind] | seen["shared"]
+    ]
     assert never == []
 
 

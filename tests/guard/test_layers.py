@@ -99,7 +99,9 @@ def test_every_package_between_bytes_and_answer_is_in_the_tables() -> None:
 @pytest.mark.parametrize("name", PURE)
 def test_one_direction(name: str) -> None:
     package = name.split(".")[0]
-    wrong = sorted({target for target, ours in imports(name) if ours and not within(target, ALLOWED[package] | {package})})
+    wrong = sorted(
+        {target for target, ours in imports(name) if ours and not within(target, ALLOWED[package] | {package})}
+    )
     assert wrong == []
 
 
@@ -107,45 +109,95 @@ def test_one_direction(name: str) -> None:
 def test_nothing_that_could_differ_between_two_runs(name: str) -> None:
     """No web framework, clock, environment, log, random number, socket or file between intake and presentation."""
     package = name.split(".")[0]
-    wrong = sorted({target for target, ours in imports(name) if not ours and not within(target, CALM | OUTSIDE[package])})
+    wrong = sorted(
+        {target for target, ours in imports(name) if not ours and not within(target, CALM | OUTSIDE[package])}
+    )
     assert wrong == []
 
 
 @pytest.mark.parametrize("name", PURE)
 def test_no_call_that_asks_the_machine(name: str) -> None:
     calls = [node.func for node in ast.walk(MODULES[name]) if isinstance(node, ast.Call)]
-    asked = {c.attr for c in calls if isinstance(c, ast.Attribute)} & {"now", "utcnow", "today", "localtime", "getenv", "urandom", "uuid1", "uuid4"}
-    asked |= {c.id for c in calls if isinstance(c, ast.Name)} & {"open", "print", "input", "eval", "exec", "hash", "breakpoint", "__import__"}
+    asked = {c.attr for c in calls if isinstance(c, ast.Attribute)} & {
+        "now",
+        "utcnow",
+        "today",
+        "localtime",
+        "getenv",
+        "urandom",
+        "uuid1",
+        "uuid4",
+    }
+    asked |= {c.id for c in calls if isinstance(c, ast.Name)} & {
+        "open",
+        "print",
+        "input",
+        "eval",
+        "exec",
+        "hash",
+        "breakpoint",
+        "__import__",
+    }
     assert asked == set()
 
 
 def test_the_engine_has_one_door() -> None:
-    homes = {name for name in MODULES for target, ours in imports(name) if not ours and target.split(".")[0] in ("durable", "durable_rules_engine")}
+    homes = {
+        name
+        for name in MODULES
+        for target, ours in imports(name)
+        if not ours and target.split(".")[0] in ("durable", "durable_rules_engine")
+    }
     assert homes == {"engine.fence"}
 
 
 def test_the_web_framework_lives_in_the_api() -> None:
-    homes = {name for name in MODULES for target, ours in imports(name) if not ours and target.split(".")[0] in ("flask", "werkzeug")}
+    homes = {
+        name
+        for name in MODULES
+        for target, ours in imports(name)
+        if not ours and target.split(".")[0] in ("flask", "werkzeug")
+    }
     assert homes and {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
 
 
 def test_nothing_imports_the_api_but_the_app() -> None:
-    homes = {name for name in MODULES for target, ours in imports(name) if ours and within(target, {"api", "app", "wsgi"})}
+    homes = {
+        name for name in MODULES for target, ours in imports(name) if ours and within(target, {"api", "app", "wsgi"})
+    }
     assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
 
 
 # ---------------------------------------------------------------- what no file may say
 
 #: Written in pieces, so that this file passes its own test.
-PATHS = re.compile(r"(?<![\w.~-])/(?:" + "|".join(["wo" + "rk", "tm" + "p", "ho" + "me", "ro" + "ot", "Us" + "ers"]) + r")/")
-WORDS = re.compile(r"\b(?:" + "|".join(["tran" + "scripts?", "seed doc" + "ument", "session no" + "tes"]) + r")\b", re.IGNORECASE)
-SKIPPED = {".git", "__pycache__", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".hypothesis", "node_modules", "dist", "build"}
+PATHS = re.compile(
+    r"(?<![\w.~-])/(?:" + "|".join(["wo" + "rk", "tm" + "p", "ho" + "me", "ro" + "ot", "Us" + "ers"]) + r")/"
+)
+WORDS = re.compile(
+    r"\b(?:" + "|".join(["tran" + "scripts?", "seed doc" + "ument", "session no" + "tes"]) + r")\b", re.IGNORECASE
+)
+SKIPPED = {
+    ".git",
+    "__pycache__",
+    ".mypy_cache",
+    ".pytest_cache",
+    ".ruff_cache",
+    ".hypothesis",
+    "node_modules",
+    "dist",
+    "build",
+}
 
 
 def texts() -> Iterator[tuple[str, str]]:
     for path in sorted(ROOT.rglob("*")):
         parts = path.relative_to(ROOT).parts
-        if path.is_file() and not SKIPPED & set(parts) and not any(p.endswith((".egg-info", ".pyc", ".so", ".venv")) for p in parts):
+        if (
+            path.is_file()
+            and not SKIPPED & set(parts)
+            and not any(p.endswith((".egg-info", ".pyc", ".so", ".venv")) for p in parts)
+        ):
             try:
                 yield "/".join(parts), path.read_text("utf-8")
             except UnicodeDecodeError:
@@ -163,6 +215,8 @@ def test_no_path_of_a_machine_and_no_word_about_the_making() -> None:
     assert found == []
 
 
-@pytest.mark.parametrize("row", ["open('/" + "tmp/x')", "see /" + "work/main", "The Tran" + "script says", "seed doc" + "ument"])
+@pytest.mark.parametrize(
+    "row", ["open('/" + "tmp/x')", "see /" + "work/main", "The Tran" + "script says", "seed doc" + "ument"]
+)
 def test_the_search_finds_what_it_looks_for(row: str) -> None:
     assert PATHS.search(row) or WORDS.search(row)

@@ -59,7 +59,9 @@ def test_what_says_which_thing_it_is_cannot_be_absent(pointer: str, path: str, m
 
 @pytest.mark.parametrize("reason", DECLINED_REASONS)
 def test_every_reason(reason: str) -> None:
-    patient = episode_json.read(encoded(small(patient={"weight_kg": {"absent": "declined", "reason": reason}}))).episode.patient
+    patient = episode_json.read(
+        encoded(small(patient={"weight_kg": {"absent": "declined", "reason": reason}}))
+    ).episode.patient
     assert isinstance(patient, model.Patient) and patient.weight_kg == Absent("declined", reason)
 
 
@@ -129,7 +131,9 @@ def test_both_ways_to_say_none_read_alike() -> None:
         assert episode_json.read(encoded(one)).episode == episode_json.read(encoded(other)).episode
 
 
-@pytest.mark.parametrize("value", [{"none": False}, {"none": None}, {"none": 1}, {"none": "true"}, {"none": True, "more": CANARY}])
+@pytest.mark.parametrize(
+    "value", [{"none": False}, {"none": None}, {"none": 1}, {"none": "true"}, {"none": True, "more": CANARY}]
+)
 def test_none_stands_alone(value: Any) -> None:
     for name in sorted(MAY_BE_NONE):
         document = full()
@@ -146,8 +150,6 @@ def test_what_none_of_a_section_says() -> None:
 
 
 # ---------------------------------------------------------------- not_collected
-
-
 
 
 @pytest.mark.parametrize(("pointer", "path", "member"), PLACES, ids=[p[1] for p in PLACES])
@@ -207,7 +209,9 @@ def test_not_collected_is_a_list(value: Any) -> None:
 
 
 def test_not_collected_reaches_every_item_and_a_whole_section() -> None:
-    document = small(monitoring={"vitals": [{}, {"hr": 80}]}) | {"not_collected": ["/monitoring/vitals/*/hr", "/stretcher"]}
+    document = small(monitoring={"vitals": [{}, {"hr": 80}]}) | {
+        "not_collected": ["/monitoring/vitals/*/hr", "/stretcher"]
+    }
     intake = episode_json.read(encoded(document))
     assert [at(intake.episode, f"/monitoring/vitals/{n}/hr") for n in (0, 1)] == [NOT_COLLECTED, 80]
     assert intake.episode.stretcher == NOT_COLLECTED
@@ -215,6 +219,8 @@ def test_not_collected_reaches_every_item_and_a_whole_section() -> None:
 
 
 def test_a_value_said_to_be_absent_wins_over_the_list() -> None:
-    document = small(patient={"weight_kg": {"absent": "declined", "reason": "other"}}) | {"not_collected": ["/patient/weight_kg"]}
+    document = small(patient={"weight_kg": {"absent": "declined", "reason": "other"}}) | {
+        "not_collected": ["/patient/weight_kg"]
+    }
     intake = episode_json.read(encoded(document))
     assert at(intake.episode, "/patient/weight_kg") == Absent("declined", "other") and intake.notices == ()

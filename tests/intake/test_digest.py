@@ -74,7 +74,11 @@ def test_digest_changes_with_any_member(pointer: str, value: Any) -> None:
 
 
 json_values = st.recursive(
-    st.none() | st.booleans() | st.integers(-(2**63), 2**64 - 1) | st.floats(allow_nan=False, allow_infinity=False) | st.text(),
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**63), 2**64 - 1)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=5), inner, max_size=4),
     max_leaves=12,
 )
@@ -98,7 +102,9 @@ def test_huge_integers_in_extensions_have_a_digest() -> None:
 
 
 def test_accepted_is_read() -> None:
-    intake = read(small() | {"accepted": [{"fingerprint": MARK, "reason": " seen "}, {"fingerprint": MARK, "reason": "x" * 500}]})
+    intake = read(
+        small() | {"accepted": [{"fingerprint": MARK, "reason": " seen "}, {"fingerprint": MARK, "reason": "x" * 500}]}
+    )
     assert [a.fingerprint for a in intake.accepted] == [MARK, MARK]
     assert read(small()).accepted == ()
 

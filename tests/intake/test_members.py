@@ -74,14 +74,21 @@ def test_same_refusal_in_every_process() -> None:
     )
     answers = {
         subprocess.run(
-            [sys.executable, "-c", program], env={**os.environ, "PYTHONHASHSEED": seed}, capture_output=True, check=True, timeout=60
+            [sys.executable, "-c", program],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            check=True,
+            timeout=60,
         ).stdout
         for seed in ("1", "2", "3")
     }
     assert len(answers) == 1
 
 
-@pytest.mark.parametrize("name", ["_schema", "0", "", "~1", "a/b", "x" * 5000, "é\U0001f600", "none", "absent", "id", "at", "stable", "by_id"])
+@pytest.mark.parametrize(
+    "name",
+    ["_schema", "0", "", "~1", "a/b", "x" * 5000, "é\U0001f600", "none", "absent", "id", "at", "stable", "by_id"],
+)
 def test_unknown_member_with_an_odd_name(name: str) -> None:
     for at in ("", "/patient", "/monitoring/vitals/0"):
         if name == "id" and at.endswith("0"):
@@ -193,7 +200,10 @@ def test_cap_of_all_lists_together() -> None:
 
 def test_items_of_nested_lists_count() -> None:
     people = [{"roles": ["lead"]} for _ in range(2000)]
-    document = small(team={"members": people}, decision={"causes": [{"cause": "pain"}] * 2000, "behaviours": [{"behaviour": "bit"}] * 2000})
+    document = small(
+        team={"members": people},
+        decision={"causes": [{"cause": "pain"}] * 2000, "behaviours": [{"behaviour": "bit"}] * 2000},
+    )
     document |= {"reassessments": [{"time": clock(1)}] * 2000, "postures": [{"posture": "prone"}] * 2000}
     assert episode_json.read(encoded(document))
     document["chart"] = {"amendments": [{}]}

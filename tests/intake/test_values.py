@@ -118,9 +118,14 @@ def test_id_read(ident: str) -> None:
 
 def test_ids_are_unique_in_their_list() -> None:
     doubled = [limb(id="x1"), limb("right", id="x1"), limb("right", "ankle"), limb("left", "ankle", id="x1")]
-    assert slips(small(limbs=doubled)) == [("duplicate-id", "/application/limbs/1/id"), ("duplicate-id", "/application/limbs/3/id")]
+    assert slips(small(limbs=doubled)) == [
+        ("duplicate-id", "/application/limbs/1/id"),
+        ("duplicate-id", "/application/limbs/3/id"),
+    ]
     # The same id in two lists, and items without one, are no slip.
-    apart = small(limbs=[limb(id="x1"), limb("right"), limb("left", "ankle")], monitoring={"limb_checks": [check(1, id="x1")]})
+    apart = small(
+        limbs=[limb(id="x1"), limb("right"), limb("left", "ankle")], monitoring={"limb_checks": [check(1, id="x1")]}
+    )
     assert read(apart).episode.episode_ref == "test-1"
 
 
@@ -128,7 +133,9 @@ def test_words_and_lists_of_words() -> None:
     assert slips(small(patient={"sex": CANARY})) == [("unknown-word", "/patient/sex")]
     assert slips(small(patient={"sex": "Male"})) == [("unknown-word", "/patient/sex")]
     assert slips(small(decision={"danger_to": ["self", CANARY]})) == [("unknown-word", "/decision/danger_to/1")]
-    assert slips(small(decision={"danger_to": ["self", "crew", "self"]})) == [("same-word-twice", "/decision/danger_to/2")]
+    assert slips(small(decision={"danger_to": ["self", "crew", "self"]})) == [
+        ("same-word-twice", "/decision/danger_to/2")
+    ]
     assert slips(small(decision={"danger_to": ["self", 7]})) == [("not-text", "/decision/danger_to/1")]
     assert slips(small(decision={"danger_to": ["self"] * 4})) == [("too-many-items", "/decision/danger_to")]
 
@@ -140,7 +147,9 @@ def test_text_is_counted_in_code_points() -> None:
 
 def test_negative_dose() -> None:
     for amount in (-5, -0.1, 0):
-        assert slips(small(sedation={"doses": [dose(1, amount=amount)]})) == [("out-of-range", "/sedation/doses/0/dose")]
+        assert slips(small(sedation={"doses": [dose(1, amount=amount)]})) == [
+            ("out-of-range", "/sedation/doses/0/dose")
+        ]
 
 
 # ---------------------------------------------------------------- scales (RCP etc.: ranges of the published scores)
@@ -165,7 +174,9 @@ def test_scores_outside_their_scale(scale: str) -> None:
             assert slips(document) == [(code, "/monitoring/vitals/1/agitation_score")]
 
 
-@pytest.mark.parametrize(("part", "low", "high"), [("gcs_eye", 1, 4), ("gcs_verbal", 1, 5), ("gcs_motor", 1, 6), ("gcs_total", 3, 15)])
+@pytest.mark.parametrize(
+    ("part", "low", "high"), [("gcs_eye", 1, 4), ("gcs_verbal", 1, 5), ("gcs_motor", 1, 6), ("gcs_total", 3, 15)]
+)
 def test_glasgow_coma_scale(part: str, low: int, high: int) -> None:
     """Teasdale and Jennett 1974; total as NEMSIS v3.5.1 TotalGCS (3 to 15)."""
     for value in range(-1, 18):
@@ -179,7 +190,10 @@ def test_glasgow_coma_scale(part: str, low: int, high: int) -> None:
 # ---------------------------------------------------------------- age
 
 
-@pytest.mark.parametrize(("value", "unit", "kept"), [(89, "a", 89), (90, "a", 90), (91, "a", 90), (130, "a", 90), (100, "mo", 100), (120, "d", 120)])
+@pytest.mark.parametrize(
+    ("value", "unit", "kept"),
+    [(89, "a", 89), (90, "a", 90), (91, "a", 90), (130, "a", 90), (100, "mo", 100), (120, "d", 120)],
+)
 def test_age_over_89_counts_as_90(value: int, unit: str, kept: int) -> None:
     patient = read(small(age=None, patient={"age": {"value": value, "unit": unit}})).episode.patient
     assert isinstance(patient, model.Patient) and isinstance(patient.age, model.Age)

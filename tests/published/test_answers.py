@@ -28,7 +28,11 @@ CRITICAL: dict[str, tuple[dict[str, Any], str, tuple[str, str, str]]] = {
 
 
 def acted(document: Document, action: str, minute: float) -> Document:
-    put(document, "/monitoring/actions", [{"id": "t9", "action": action, "time": clock(minute), "entered": clock(minute)}])
+    put(
+        document,
+        "/monitoring/actions",
+        [{"id": "t9", "action": action, "time": clock(minute), "entered": clock(minute)}],
+    )
     put(document, "/monitoring/events", [])
     return document
 
@@ -59,7 +63,9 @@ def test_without_a_response(pipeline: Pipeline, name: str) -> None:
 def test_with_a_response_and_a_recheck(pipeline: Pipeline, name: str) -> None:
     signs, action, (_, _, rule) = CRITICAL[name]
     document = acted(read_again(signs), action, 29)
-    seen = [line for line in above_info(pipeline, document) if not line.startswith("RR-1352")]  # ventilation by mask speaks for itself
+    seen = [
+        line for line in above_info(pipeline, document) if not line.startswith("RR-1352")
+    ]  # ventilation by mask speaks for itself
     assert seen == [] and rule in infos(pipeline, document)
 
 
@@ -75,7 +81,11 @@ def test_with_a_response_and_no_recheck(pipeline: Pipeline, name: str) -> None:
 @pytest.mark.parametrize("name", CRITICAL)
 def test_a_response_that_came_too_late_or_was_another(pipeline: Pipeline, name: str) -> None:
     signs, action, (rule, _, _) = CRITICAL[name]
-    for document in (acted(read_again(signs), action, 35), acted(read_again(signs), action, 27), acted(read_again(signs), "defibrillation", 29)):
+    for document in (
+        acted(read_again(signs), action, 35),
+        acted(read_again(signs), action, 27),
+        acted(read_again(signs), "defibrillation", 29),
+    ):
         assert f"{rule} critical" in above_info(pipeline, document)
 
 
@@ -104,7 +114,16 @@ def test_an_answered_reading_does_not_hide_a_lesser_one_that_was_not(
 
 @pytest.mark.parametrize(
     ("age", "rr", "expected"),
-    [(40, 8, "RR-1367"), (15, 11, "RR-1368"), (13, 11, "RR-1368"), (12, 15, "RR-1369"), (1, 15, "RR-1369"), (12, 8, "RR-1367"), (15, 12, None), (12, 16, None)],
+    [
+        (40, 8, "RR-1367"),
+        (15, 11, "RR-1368"),
+        (13, 11, "RR-1368"),
+        (12, 15, "RR-1369"),
+        (1, 15, "RR-1369"),
+        (12, 8, "RR-1367"),
+        (15, 12, None),
+        (12, 16, None),
+    ],
 )
 def test_slow_breathing_by_age(pipeline: Pipeline, age: int, rr: int, expected: str | None) -> None:
     """Maryland BLS procedure 12.2: assist under 8 (adult), under 12 (13 to 18 years), under 16 (1 to 12 years)."""

@@ -29,7 +29,19 @@ SETS: dict[str, tuple[Any, ...]] = {
 }
 
 
-def episode(rr: int, spo2: int, oxygen: str, sbp: int, hr: int, acvpu: str, celsius: float, *, scale2: bool, age: int = 40, **more: Any) -> Document:
+def episode(
+    rr: int,
+    spo2: int,
+    oxygen: str,
+    sbp: int,
+    hr: int,
+    acvpu: str,
+    celsius: float,
+    *,
+    scale2: bool,
+    age: int = 40,
+    **more: Any,
+) -> Document:
     """One full set after control."""
     signs = {"rr": rr, "spo2": spo2, "oxygen": oxygen, "sbp": sbp, "hr": hr, "acvpu": acvpu, "temperature_c": celsius}
     document = small(limbs=[limb(on=0, off=30)], age=age, handover=30, monitoring={"vitals": [vital(10, **signs)]})
@@ -48,7 +60,16 @@ def test_worked_sets(name: str) -> None:
     assert (fact["news2"], fact["news2_single_3"]) == (total, 3 in points)
 
 
-CALM: dict[str, Any] = {"rr": 16, "spo2": 98, "oxygen": False, "sbp": 122, "hr": 76, "alert": True, "temperature": 368, "scale2": False}
+CALM: dict[str, Any] = {
+    "rr": 16,
+    "spo2": 98,
+    "oxygen": False,
+    "sbp": 122,
+    "hr": 76,
+    "alert": True,
+    "temperature": 368,
+    "scale2": False,
+}
 BOUNDARIES = {
     "rr": {8: 3, 9: 1, 11: 1, 12: 0, 20: 0, 21: 2, 24: 2, 25: 3},
     "sbp": {90: 3, 91: 2, 100: 2, 101: 1, 110: 1, 111: 0, 219: 0, 220: 3},
@@ -89,7 +110,16 @@ def test_everything_but_alert_scores_3(acvpu: str) -> None:
 
 def test_extremes_are_0_and_20() -> None:
     assert sum(news2_parts(**CALM)) == 0
-    worst: dict[str, Any] = {"rr": 30, "spo2": 80, "oxygen": True, "sbp": 80, "hr": 140, "alert": False, "temperature": 350, "scale2": False}
+    worst: dict[str, Any] = {
+        "rr": 30,
+        "spo2": 80,
+        "oxygen": True,
+        "sbp": 80,
+        "hr": 140,
+        "alert": False,
+        "temperature": 350,
+        "scale2": False,
+    }
     assert sum(news2_parts(**worst)) == 20
 
 
@@ -117,7 +147,9 @@ def test_sets_before_control_do_not_count() -> None:
     assert "news2" not in one(document, "episode").values
 
 
-@pytest.mark.parametrize(("spo2", "acvpu", "expected"), [(96, "alert", False), (92, "alert", False), (96, "confused", True)])
+@pytest.mark.parametrize(
+    ("spo2", "acvpu", "expected"), [(96, "alert", False), (92, "alert", False), (96, "confused", True)]
+)
 def test_the_score_is_never_more_than_info(pipeline: Pipeline, spo2: int, acvpu: str, expected: bool) -> None:
     """RCP 2017 triggers: 5 in all, or 3 in one part. Agitation alone raises it, so it asks for another look only."""
     document = with_signs(LAST, aged(40), spo2=spo2, acvpu=acvpu, rr=16, hr=85, sbp=124, temperature_c=37.1)

@@ -8,13 +8,15 @@ import pytest
 
 from service.episode import kinds, model
 from service.facts import scales
-from service.facts.drugs import DRUGS
+from service.episode.drugs import DRUGS
 from service.pipeline import Pipeline
 from service.rulebook.model import Rule
 from tests.support.episodes import facts, one, small, vital
 
 
-@pytest.mark.parametrize(("hr", "sbp", "index"), [(120, 110, 109), (140, 100, 140), (100, 140, 71), (130, 130, 100), (90, 150, 60)])
+@pytest.mark.parametrize(
+    ("hr", "sbp", "index"), [(120, 110, 109), (140, 100, 140), (100, 140, 71), (130, 130, 100), (90, 150, 60)]
+)
 def test_shock_index(hr: int, sbp: int, index: int) -> None:
     """Heart rate over systolic pressure (Allgower 1967), to two places."""
     assert scales.shock_index(hr, sbp) == index
@@ -37,7 +39,20 @@ def test_upper_limit_of_the_shock_index(age: int, limit: int | None) -> None:
 
 @pytest.mark.parametrize(
     ("months", "limit"),
-    [(0, 60), (1, 70), (11, 70), (12, 72), (23, 72), (24, 74), (60, 80), (120, 90), (131, 90), (132, 90), (15 * 12, 90), (40 * 12, 90)],
+    [
+        (0, 60),
+        (1, 70),
+        (11, 70),
+        (12, 72),
+        (23, 72),
+        (24, 74),
+        (60, 80),
+        (120, 90),
+        (131, 90),
+        (132, 90),
+        (15 * 12, 90),
+        (40 * 12, 90),
+    ],
 )
 def test_systolic_limit_by_age(months: int, limit: int) -> None:
     """PALS: newborn 60; 1 to 12 months 70; 1 to 10 years 70 + 2 x age (1 y 72, 5 y 80, 10 y 90); above 90."""
@@ -50,7 +65,9 @@ def test_systolic_limit_by_age(months: int, limit: int) -> None:
 )  # fmt: skip
 def test_systolic_limit_from_the_record(value: int, unit: str, limit: int) -> None:
     """The same lines through ages charted in days, weeks, months and years; one below the limit is 1 under it."""
-    document = small(age=None, patient={"age": {"value": value, "unit": unit}}, monitoring={"vitals": [vital(1, sbp=limit - 1)]})
+    document = small(
+        age=None, patient={"age": {"value": value, "unit": unit}}, monitoring={"vitals": [vital(1, sbp=limit - 1)]}
+    )
     event = one(document, "event", "sbp_low")
     assert event.values["under_age_limit"] == 1
     document["monitoring"]["vitals"][0]["sbp"] = limit
@@ -88,7 +105,14 @@ def test_bounds_of_vital_signs(name: str) -> None:
 
 @pytest.mark.parametrize(
     ("drug", "code"),
-    [("midazolam", "6960"), ("lorazepam", "6470"), ("diazepam", "3322"), ("ketamine", "6130"), ("haloperidol", "5093"), ("diphenhydramine", "3498")],
+    [
+        ("midazolam", "6960"),
+        ("lorazepam", "6470"),
+        ("diazepam", "3322"),
+        ("ketamine", "6130"),
+        ("haloperidol", "5093"),
+        ("diphenhydramine", "3498"),
+    ],
 )
 def test_drug_codes(drug: str, code: str) -> None:
     """RxNorm ingredient codes as listed in NEMSIS DefinedLists, Medication.csv, 2021-05-06."""

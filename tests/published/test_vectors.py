@@ -152,7 +152,9 @@ def test_tv15_no_such_score() -> None:
     with pytest.raises(Rejected) as caught:
         read(with_signs(MIDDLE, agitation_scale="rass", agitation_score=5))
     assert caught.value.status == 422
-    assert [(e.code, e.pointer) for e in caught.value.errors] == [("score-out-of-scale", f"/monitoring/vitals/{MIDDLE}/agitation_score")]
+    assert [(e.code, e.pointer) for e in caught.value.errors] == [
+        ("score-out-of-scale", f"/monitoring/vitals/{MIDDLE}/agitation_score")
+    ]
 
 
 def test_tv16_bars_5_at_restraint(pipeline: Pipeline) -> None:
@@ -176,7 +178,9 @@ def test_tv16_bars_5_at_restraint(pipeline: Pipeline) -> None:
         ("under the limit of 90", 11, 89, ["RR-1383 critical"]),
     ],
 )
-def test_tv18_tv19_low_pressure_of_a_child(pipeline: Pipeline, case: str, age: int, sbp: int, expected: list[str]) -> None:
+def test_tv18_tv19_low_pressure_of_a_child(
+    pipeline: Pipeline, case: str, age: int, sbp: int, expected: list[str]
+) -> None:
     """PALS: under 70 + 2 x age from 1 to 10 years, under 90 above."""
     assert above_info(pipeline, with_signs(MIDDLE, unsedated(aged(age)), sbp=sbp)) == expected, case
 
@@ -249,7 +253,10 @@ def test_tv24_handcuffs_without_officer_and_key(pipeline: Pipeline) -> None:
 # ---------------------------------------------------------------- temperature, glucose
 
 
-@pytest.mark.parametrize(("celsius", "expected"), [(40.0, ["RR-1391 critical"]), (39.9, ["RR-1392 warning"]), (38.3, ["RR-1392 warning"]), (38.2, [])])
+@pytest.mark.parametrize(
+    ("celsius", "expected"),
+    [(40.0, ["RR-1391 critical"]), (39.9, ["RR-1392 warning"]), (38.3, ["RR-1392 warning"]), (38.2, [])],
+)
 def test_tv25_temperature(pipeline: Pipeline, celsius: float, expected: list[str]) -> None:
     """Heat stroke usually above 40 C; cooling from 38.3 C (Rhode Island c. 2020)."""
     assert above_info(pipeline, with_signs(MIDDLE, temperature_c=celsius)) == expected

@@ -1,7 +1,9 @@
 """Absence alone is never a safety finding: a member left out may be asked for, it shows no prohibited act.
 
 Exempt are the lists that hold what was done about a danger: without them a
-charted danger has no charted response, and that is a safety finding.
+charted danger has no charted response, and that is a safety finding. Exempt
+is also the end of a device: one that never came off, by the chart, stayed on
+until transfer of care, and that is what the chart then says.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from tests.support.pipeline import demo, pipeline
 from tests.support.reviews import review
 
 RESPONSES = frozenset({"actions", "breathing_checks"})
+ENDS = frozenset({"off"})
 
 
 def left_out(document: Document) -> list[tuple[int, str]]:
@@ -28,7 +31,7 @@ def left_out(document: Document) -> list[tuple[int, str]]:
     return [
         (number, place.member.name)
         for number, place in enumerate(places(document))
-        if not place.member.required and id(place.holder) not in skipped and place.member.name not in RESPONSES
+        if not place.member.required and id(place.holder) not in skipped and place.member.name not in RESPONSES | ENDS
     ]
 
 

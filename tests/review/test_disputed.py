@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.engine import decide
+from service.engine.compile import EngineError
 from service.engine.fence import Fence, NotEvaluated
 from service.facts.model import Fact
 from tests.support.episodes import encoded
@@ -92,8 +92,8 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
     def broken(fact: Fact) -> str:
         raise ZeroDivisionError("a canary that must not show")
 
-    compiled = list(decider._compiled)
-    compiled[number] = compiled[number]._replace(outcome=broken) if hasattr(compiled[number], "_replace") else _Broken(broken)
+    compiled: list[Any] = list(decider._compiled)
+    compiled[number] = _Broken(broken)
     monkeypatch.setattr(decider, "_compiled", tuple(compiled))
     review = run()
     after = review.document
@@ -105,6 +105,8 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
 
 
 class _Broken:
+    """Stands in for a compiled rule."""
+
     def __init__(self, outcome: Any) -> None:
         self.outcome = outcome
 
@@ -123,7 +125,7 @@ def test_an_engine_that_does_not_finish_gives_no_review(monkeypatch: pytest.Monk
 
 def test_an_engine_exception_gives_no_review_and_leaks_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     def raising(self: Fence, text: str) -> list[str]:
-        raise decide.EngineError("canary " + text[:40])
+        raise EngineError("canary " + text[:40])
 
     with monkeypatch.context() as broken:
         broken.setattr(Fence, "_drain", raising)

@@ -56,7 +56,9 @@ def drop(document: Any, pointer: str) -> None:
     del document[int(last) if isinstance(document, list) else last]
 
 
-def limb(side: str = "left", site: str = "wrist", on: float | None = 0, off: float | None = None, **more: Any) -> Document:
+def limb(
+    side: str = "left", site: str = "wrist", on: float | None = 0, off: float | None = None, **more: Any
+) -> Document:
     """One limb restraint, times in minutes of ``clock``."""
     item: Document = {"side": side, "site": site, "device": "soft_cloth", "applied_by": "ems"}
     if on is not None:
@@ -68,7 +70,14 @@ def limb(side: str = "left", site: str = "wrist", on: float | None = 0, off: flo
 
 def check(minute: float, side: str = "left", site: str = "wrist", **more: Any) -> Document:
     """One limb check in which everything is well, unless said otherwise."""
-    return {"side": side, "site": site, "time": clock(minute), "pulse": "present", "motor": "normal", "sensation": "normal"} | more
+    return {
+        "side": side,
+        "site": site,
+        "time": clock(minute),
+        "pulse": "present",
+        "motor": "normal",
+        "sensation": "normal",
+    } | more
 
 
 def vital(minute: float, **signs: Any) -> Document:
@@ -76,7 +85,9 @@ def vital(minute: float, **signs: Any) -> Document:
     return {"time": clock(minute), **signs}
 
 
-def dose(minute: float, drug: str = "midazolam", amount: float = 5, unit: str = "mg", route: str = "im", **more: Any) -> Document:
+def dose(
+    minute: float, drug: str = "midazolam", amount: float = 5, unit: str = "mg", route: str = "im", **more: Any
+) -> Document:
     """One dose."""
     return {"drug": drug, "time": clock(minute), "dose": amount, "unit": unit, "route": route} | more
 

@@ -96,12 +96,11 @@ def _word(rng: random.Random, document: Document) -> None:
 
 def _number(rng: random.Random, document: Document) -> None:
     found = [
-        p for p in places(document)
+        (p, p.member.kind) for p in places(document)
         if isinstance(p.member.kind, kinds.Int | kinds.Num) and p.member.name != "agitation_score" and not isinstance(p.value, dict)
     ]  # fmt: skip
     if found:
-        place = rng.choice(found)
-        kind = place.member.kind
+        place, kind = rng.choice(found)
         low, high = int(kind.low) + 1, max(int(kind.low) + 1, int(min(kind.high, 3 * float(place.value) + 5)))
         place.value = rng.randint(low, high)
 

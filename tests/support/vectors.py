@@ -84,7 +84,11 @@ def left_wrist_checked(on: float, *minutes: float) -> Document:
 def with_energy_weapon(cycles: int, weapons: int, longest: int) -> Document:
     """An energy weapon was used, and no ECG is charted."""
     document = exemplary()
-    put(document, "/custody/energy_weapon", {"used": True, "cycles": cycles, "weapons": weapons, "longest_cycle_s": longest, "probes": "none"})
+    put(
+        document,
+        "/custody/energy_weapon",
+        {"used": True, "cycles": cycles, "weapons": weapons, "longest_cycle_s": longest, "probes": "none"},
+    )
     drop(document, "/monitoring/ecg")
     return every_sign(document, rhythm=None)
 

@@ -1,0 +1,120 @@
+"""Pages for tests: rendered once a run, and read back as plain trees."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+
+from service.presentation import page, rulebook_page, start_page
+from service.review.build import Review
+from tests.support.episodes import Document, encoded
+from tests.support.pipeline import demo, demo_names, pipeline
+
+_VOID = frozenset({"meta", "link", "br", "input", "hr", "img"})
+DEMOS = [start_page.Demo(name, name.replace("-", " "), "An invented record.") for name in demo_names()]
+FORMATS = [("application/json", "episode, JSON"), ("application/xml", "an XML data set")]
+
+
+@dataclass
+class Element:
+    """One element with its attributes, its own and inner text, and its children."""
+
+    tag: str
+    attributes: dict[str, str]
+    children: list[Element | str] = field(default_factory=list)
+
+    @property
+    def classes(self) -> set[str]:
+        return set(self.attributes.get("class", "").split())
+
+    def walk(self) -> Iterator[Element]:
+        yield self
+        for child in self.children:
+            if isinstance(child, Element):
+                yield from child.walk()
+
+    def text(self) -> str:
+        inner = "".join(c if isinstance(c, str) else c.text() for c in self.children)
+        return " ".join(inner.split()) if self.tag not in ("style", "code") else inner
+
+    def all(self, test: Callable[[Element], bool]) -> list[Element]:
+        return [element for element in self.walk() if test(element)]
+
+    def by_tag(self, tag: str) -> list[Element]:
+        return self.all(lambda e: e.tag == tag)
+
+    def by_class(self, name: str) -> list[Element]:
+        return self.all(lambda e: name in e.classes)
+
+    def by_id(self, name: str) -> Element:
+        (found,) = self.all(lambda e: e.attributes.get("id") == name)
+        return found
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.root = Element("", {})
+        self.open = [self.root]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        element = Element(tag, {name: value or "" for name, value in attrs})
+        self.open[-1].children.append(element)
+        if tag not in _VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.open[-1].children.append(Element(tag, {name: value or "" for name, value in attrs}))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open[-1].tag == tag, f"</{tag}> closes <{self.open[-1].tag}>"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.open[-1].children.append(data)
+
+
+def tree(body: bytes) -> Element:
+    """Read a page; an element that is closed out of turn fails."""
+    reader = _Reader()
+    reader.feed(body.decode())
+    reader.close()
+    assert reader.open == [reader.root], "an element is left open"
+    return reader.root
+
+
+def review_of(document: Document, profile: str = "default") -> Review:
+    """Review a record."""
+    return pipeline().review(encoded(document), "application/json", profile)
+
+
+def shown(document: Document, profile: str = "default") -> tuple[Review, Element]:
+    """The review of a record, and its page."""
+    review = review_of(document, profile)
+    return review, tree(page.render(review, pipeline().rulebook))
+
+
+@functools.cache
+def demo_review(name: str) -> Review:
+    """The review of a demo episode."""
+    return review_of(demo(name))
+
+
+@functools.cache
+def demo_page(name: str) -> bytes:
+    """The page of a demo episode."""
+    return page.render(demo_review(name), pipeline().rulebook)
+
+
+@functools.cache
+def rulebook() -> bytes:
+    """The page of the rulebook."""
+    return rulebook_page.render(pipeline().rulebook)
+
+
+@functools.cache
+def start() -> bytes:
+    """The start page."""
+    return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default")
