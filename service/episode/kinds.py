@@ -216,3 +216,38 @@ def none_of(cls: type, at: str, stable: str) -> Any:
         else:
             out[member.name] = Absent("declined", "not_indicated")
     return cls(**out)
+
+
+#: Member names, or parts of them, that do not read well as they are.
+_READ_AS = {
+    "hr": "heart rate",
+    "rr": "breathing rate",
+    "spo2": "SpO2",
+    "sbp": "systolic pressure",
+    "dbp": "diastolic pressure",
+    "etco2 mmhg": "EtCO2",
+    "etco2 waveform": "EtCO2 waveform",
+    "temperature c": "temperature",
+    "glucose mg dl": "glucose",
+    "cap refill s": "capillary refill",
+    "cap refill other side": "capillary refill against the other side",
+    "weight kg": "weight",
+    "ecg": "ECG",
+    "qtc ms": "QTc",
+    "acvpu": "responsiveness",
+    "behaviours": "behaviors",
+    "behaviour": "behavior",
+    "gcs total": "GCS total",
+    "gcs eye": "GCS eye",
+    "gcs verbal": "GCS verbal",
+    "gcs motor": "GCS motor",
+}
+_MEMBER_LABELS: dict[str, str] = {}
+
+
+def member_label(name: str) -> str:
+    """What a member is called."""
+    if name not in _MEMBER_LABELS:
+        words = name.replace("_", " ")
+        _MEMBER_LABELS[name] = _READ_AS.get(words, words)
+    return _MEMBER_LABELS[name]

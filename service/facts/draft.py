@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from service.episode import kinds
-from service.episode.kinds import Absent, Moment, Node
+from service.episode.kinds import Absent, Moment, Node, member_label
 
 from .model import STATE_ORDER, Evidence, Fact, Scalar
 
@@ -49,7 +49,7 @@ def place(node: Node, member: str | None = None, label: str | None = None) -> Ev
     if member is None:
         return Evidence(node.at, label or item_label(type(node)), node.stable, node.by_id)
     stable = f"{node.stable}/{member}"
-    text = label or member.replace("_", " ")
+    text = label or member_label(member)
     if isinstance(getattr(node, member), Absent):
         return Evidence(node.at, text, stable, node.by_id, member=member)
     return Evidence(f"{node.at}/{member}", text, stable, node.by_id)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.episode import model
-from service.episode.kinds import Absent
+from service.episode.kinds import Absent, member_label
 
 from . import intervals, scales
 from .draft import Draft, epoch, place, scaled, state_of
@@ -315,7 +315,7 @@ class Events:
         if member == "glucose_mg_dl" and vital.glucose_reading == "low":
             member = "glucose_reading"
         where = place(
-            vital, None if isinstance(getattr(vital, member), Absent) else member, quantity.member.replace("_", " ")
+            vital, None if isinstance(getattr(vital, member), Absent) else member, member_label(quantity.member)
         )
         return _Reading(time, value, where, in_care, None if line.control is None else time >= line.control)
 

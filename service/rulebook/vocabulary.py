@@ -104,7 +104,7 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
     out: dict[str, Attribute] = {}
 
     def put(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
-        out[prefix + name] = Attribute(prefix + name, kind, unit, name.replace("_", " "), values, True)
+        out[prefix + name] = Attribute(prefix + name, kind, unit, kinds.member_label(name), values, True)
 
     for member in kinds.members(cls):
         spec = member.kind
