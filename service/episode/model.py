@@ -293,7 +293,7 @@ class Decision(Node):
     """Why this patient was restrained."""
 
     time: V[Moment] = member(Time("When restraint was decided."))
-    behaviours: V[tuple[Behaviour, ...]] = member(Items("Behaviours observed.", of=Behaviour))
+    behaviours: V[tuple[Behaviour, ...]] = member(Items("Behaviors observed.", of=Behaviour))
     danger_to: V[tuple[str, ...]] = member(Codes("Who was in danger.", ("self", "crew", "others")))
     reasons: V[tuple[str, ...]] = member(
         Codes(
@@ -314,7 +314,7 @@ class Decision(Node):
     capacity: V[str] = member(Code("Capacity to decide, as judged then.", ("present", "absent", "unclear")))
     capacity_basis: V[tuple[str, ...]] = member(
         Codes(
-            "What that judgement rests on.",
+            "What that judgment rests on.",
             (
                 "cannot_understand",
                 "cannot_retain",
@@ -598,7 +598,7 @@ class Posture(Node):
 
 @dataclass(frozen=True, kw_only=True)
 class Dose(Node):
-    """One dose of a drug for behaviour, or of a drug that deepens sedation."""
+    """One dose of a drug for behavior, or of a drug that deepens sedation."""
 
     id: V[str] = member(_id)
     drug: str = member(Code("RxNorm ingredient.", DRUGS), required=True)

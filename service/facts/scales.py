@@ -74,7 +74,7 @@ def rr_low_limit(age_years: int | None) -> int:
     return 16 if age_years >= 1 else 20
 
 
-#: Lowest score of "supports restraint" and highest of "deeply sedated", by scale (RASS: Sessler 2002; others by meaning).
-SUPPORTS = {"rass": 2, "sat": 2, "amss": 2, "bars": 7}
+#: Lowest score of "supports restraint" (BARS has a comparison of its own) and highest of "deeply sedated", by scale (RASS: Sessler 2002; others by meaning).
+SUPPORTS = {"rass": 2, "sat": 2, "amss": 2}
 DEEP = {"rass": -4, "sat": -3, "amss": -4, "bars": 1}
 VERY_AGITATED = {"rass": 3, "sat": 3, "amss": 3, "bars": 7}

@@ -373,10 +373,12 @@ class Timeline:
     def _age(draft: Draft, age: model.Age | Absent) -> None:
         if isinstance(age, Absent):
             draft.unknown(("ep_age_years", "ep_age_months"), age.state)
+            draft.put("ep_known_child", False)
             return
         months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
         draft.put("ep_age_years", months // 12)
         draft.put("ep_age_months", months)
+        draft.put("ep_known_child", months < 16 * 12)
 
     @staticmethod
     def _conditions(draft: Draft, conditions: tuple[str, ...] | Absent) -> None:

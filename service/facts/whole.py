@@ -68,10 +68,9 @@ def _posture(draft: Draft, line: Timeline) -> None:
     for start, posture in line.postures:
         end = epoch(posture.end) or next((t for t, _ in line.postures if t > start), line.last)
         spans.append((start, end if end is not None else start))
-    known = spans or not listed
     draft.put(
         "posture_while_restrained",
-        any(intervals.clip(line.restrained, *span) for span in spans) if known else None,
+        any(intervals.length(intervals.clip(line.restrained, *span)) for span in spans) if spans else None,
         state_of(*(p.start for p in listed)),
     )
 

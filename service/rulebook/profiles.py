@@ -60,6 +60,8 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"severities: unknown rule {rule_id}")
         elif rule.locked or severity not in rule.severity_allowed:
             slips.append(f"{rule_id}: severity is not allowed")
+        elif not isinstance(choice, dict) or choice.get("source") not in sources:
+            slips.append(f"{rule_id}: a severity needs a source")
         else:
             severities[rule_id] = severity
     if not _said(data["title"]):

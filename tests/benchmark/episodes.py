@@ -72,19 +72,57 @@ def _vitals(rng: random.Random, number: int, minute: int) -> Document:
 
 def _checks(number: int, minute: int) -> list[Document]:
     return [
-        {"id": f"c{number + index}", "site": site, "side": side, "time": at(minute), "pulse": "present", "cap_refill_s": 1.5, "motor": "normal", "sensation": "normal", "skin": "normal", "by": "p1"}
+        {
+            "id": f"c{number + index}",
+            "site": site,
+            "side": side,
+            "time": at(minute),
+            "pulse": "present",
+            "cap_refill_s": 1.5,
+            "motor": "normal",
+            "sensation": "normal",
+            "skin": "normal",
+            "by": "p1",
+        }
         for index, (site, side) in enumerate(_LIMBS)
     ]
 
 
 def _skeleton(seed: int) -> Document:
     """The parts that every size has."""
-    holds = [{"id": f"h{n}", "part": part, "start": at(5), "end": at(10), "by": f"p{n}"} for n, part in enumerate(("head", "right_arm", "left_arm", "left_leg", "right_leg"), 1)]
-    limbs = [
-        {"id": f"l{n}", "site": site, "side": side, "device": "soft_hook_and_loop", "applied_by": "ems", "on": at(6 + n), "anchor": "stretcher_frame", "fastening": "buckle", "limb_position": place, "joint_range": "normal", "movement": "fingers_or_toes_only", "fit": "one_finger", "padded": True, "checked_by": "p6"}
-        for n, ((site, side), place) in enumerate(zip(_LIMBS, ("raised_beside_head", "along_side", "straight", "straight"), strict=True), 1)
+    holds = [
+        {"id": f"h{n}", "part": part, "start": at(5), "end": at(10), "by": f"p{n}"}
+        for n, part in enumerate(("head", "right_arm", "left_arm", "left_leg", "right_leg"), 1)
     ]
-    people = [("ems", "paramedic", ["lead", "head", "sedation"]), ("ems", "emt", ["right_arm"]), ("fire", "emt", ["left_arm"]), ("fire", "emt", ["left_leg"]), ("fire", "emt", ["right_leg"]), ("fire", "emt", ["straps"])]
+    limbs = [
+        {
+            "id": f"l{n}",
+            "site": site,
+            "side": side,
+            "device": "soft_hook_and_loop",
+            "applied_by": "ems",
+            "on": at(6 + n),
+            "anchor": "stretcher_frame",
+            "fastening": "buckle",
+            "limb_position": place,
+            "joint_range": "normal",
+            "movement": "fingers_or_toes_only",
+            "fit": "one_finger",
+            "padded": True,
+            "checked_by": "p6",
+        }
+        for n, ((site, side), place) in enumerate(
+            zip(_LIMBS, ("raised_beside_head", "along_side", "straight", "straight"), strict=True), 1
+        )
+    ]
+    people = [
+        ("ems", "paramedic", ["lead", "head", "sedation"]),
+        ("ems", "emt", ["right_arm"]),
+        ("fire", "emt", ["left_arm"]),
+        ("fire", "emt", ["left_leg"]),
+        ("fire", "emt", ["right_leg"]),
+        ("fire", "emt", ["straps"]),
+    ]
     return {
         "episode_ref": f"benchmark-{seed}",
         "patient": {"age": {"value": 44, "unit": "a"}, "sex": "male", "weight_kg": 84, "weight_basis": "stated", "conditions": [], "allergies": [], "substances": [{"id": "s1", "substance": "stimulant", "basis": "stated"}], "communication_need": "none"},
@@ -131,20 +169,51 @@ def episode(size: int, seed: int = SEED) -> Document:
             looks.append({"id": f"r{len(looks) + 1}", "time": at(minute), "airway": "clear", "breathing": "normal"})
             left -= 1
         if minute % 30 == 25:
-            document["reassessments"].append({"id": f"q{len(document['reassessments']) + 1}", "time": at(minute), "decision": "continue", "reason": "danger_goes_on"})
+            document["reassessments"].append(
+                {
+                    "id": f"q{len(document['reassessments']) + 1}",
+                    "time": at(minute),
+                    "decision": "continue",
+                    "reason": "danger_goes_on",
+                }
+            )
             left -= 1
         minute += 1
     for number in range(1, left + 1):
-        monitoring["events"].append({"id": f"u{number}", "event": "struggling", "time": at(10 + number), "end": at(11 + number)})
+        monitoring["events"].append(
+            {"id": f"u{number}", "event": "struggling", "time": at(10 + number), "end": at(11 + number)}
+        )
     _close(document, minute + 2)
     return document
 
 
 def _close(document: Document, minute: int) -> None:
     """Transport, transfer of care and the end of the chart."""
-    document["transport"] = {"at_patient": at(0), "transported": True, "departed": at(16), "arrived": at(minute - 4), "attendants": ["paramedic", "emt"], "facility_told": True, "facility_told_time": at(20)}
-    document["handover"] = {"time": at(minute), "receiver_role": "nurse", "receiver_identified": True, "restraint_state": "on", "limb_status": "normal", "told": ["behaviour", "restraint", "limb_status", "sedation", "vital_signs", "events", "injuries"], "accepted": True}
-    document["chart"] = {"opened": at(-4), "closed": at(minute + 45), "author_level": "paramedic", "amendments": [], "director_review_requested": True}
+    document["transport"] = {
+        "at_patient": at(0),
+        "transported": True,
+        "departed": at(16),
+        "arrived": at(minute - 4),
+        "attendants": ["paramedic", "emt"],
+        "facility_told": True,
+        "facility_told_time": at(20),
+    }
+    document["handover"] = {
+        "time": at(minute),
+        "receiver_role": "nurse",
+        "receiver_identified": True,
+        "restraint_state": "on",
+        "limb_status": "normal",
+        "told": ["behaviour", "restraint", "limb_status", "sedation", "vital_signs", "events", "injuries"],
+        "accepted": True,
+    }
+    document["chart"] = {
+        "opened": at(-4),
+        "closed": at(minute + 45),
+        "author_level": "paramedic",
+        "amendments": [],
+        "director_review_requested": True,
+    }
 
 
 def variants(document: Document, number: int) -> Iterator[Document]:

@@ -91,7 +91,9 @@ def bodies_of(size: int) -> list[bytes]:
     return out
 
 
-def measure(full: tuple[int, int], bare: tuple[int, int], bodies: list[bytes], requests: int, rounds: int) -> dict[str, list[float]]:
+def measure(
+    full: tuple[int, int], bare: tuple[int, int], bodies: list[bytes], requests: int, rounds: int
+) -> dict[str, list[float]]:
     """Rounds of (pid, port) for both servers, alternating; CPU ms a request and requests a second."""
     out: dict[str, list[float]] = {"full_ms": [], "bare_ms": [], "full_rps": [], "bare_rps": []}
     for name, (_, port) in (("full", full), ("bare", bare)):
@@ -119,11 +121,20 @@ def main() -> None:
         bare_port = server.free_port()
         environ = {**os.environ, f"{PREFIX}HOST": "127.0.0.1", f"{PREFIX}PORT": str(bare_port), f"{PREFIX}WORKERS": "2"}
         environ |= {f"BARE_BYTES_{size}": str(length) for size, length in sizes.items()}
-        command = [sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", "tests.benchmark.bare:app"]
+        command = [
+            sys.executable,
+            "-m",
+            "gunicorn",
+            "--config",
+            "python:service.gunicorn_conf",
+            "tests.benchmark.bare:app",
+        ]
         bare = subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL)
         try:
             server.wait_ready(f"http://127.0.0.1:{bare_port}", bare)
-            print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, gthread, 2 workers, 2 threads")
+            print(
+                f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, gthread, 2 workers, 2 threads"
+            )
             print("| episode | body kB | answer kB | bare ms | full ms | bare / full | bare req/s | full req/s |")
             print("|---|---|---|---|---|---|---|---|")
             for size, bodies in sets.items():

@@ -25,7 +25,9 @@ def main() -> None:
         early = memory_kb(child.pid)
         send(port, bodies, arguments.reviews - 1_000)
         late = memory_kb(child.pid)
-    print(f"ready after {ready:.2f} s; one worker: {early / 1024:.1f} MiB after 1,000 reviews, {late / 1024:.1f} MiB after {arguments.reviews:,}")
+    print(
+        f"ready after {ready:.2f} s; one worker: {early / 1024:.1f} MiB after 1,000 reviews, {late / 1024:.1f} MiB after {arguments.reviews:,}"
+    )
 
 
 if __name__ == "__main__":

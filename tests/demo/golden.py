@@ -25,7 +25,10 @@ def episodes() -> dict[str, bytes]:
 
 def lines(document: dict[str, Any]) -> list[str]:
     """``severity rule pointer pointer ...`` for every finding, in the order of the review."""
-    return [" ".join([f["severity"], f["rule"]["id"], *(p["pointer"] or "/" for p in f["pointers"])]) for f in document["findings"]]
+    return [
+        " ".join([f["severity"], f["rule"]["id"], *(p["pointer"] or "/" for p in f["pointers"])])
+        for f in document["findings"]
+    ]
 
 
 def main() -> None:

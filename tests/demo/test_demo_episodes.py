@@ -119,10 +119,16 @@ def test_a_narrative_that_repeats_the_record_is_no_finding() -> None:
 
 
 def test_found_prone_names_the_places() -> None:
-    found = {f["rule"]["id"]: [p["pointer"] for p in f["pointers"]] for f in REVIEWS["found-prone-handcuffs-key-away"]["findings"]}
+    found = {
+        f["rule"]["id"]: [p["pointer"] for p in f["pointers"]]
+        for f in REVIEWS["found-prone-handcuffs-key-away"]["findings"]
+    }
     assert any(pointer.startswith("/postures/0") for pointer in found["RR-1105"])
     assert any(pointer.startswith("/application/body_weight/0") for pointer in found["RR-1080"])
-    assert any(pointer.startswith(("/custody/devices/1", "/custody/officer", "/custody/key_at_hand")) for pointer in found["RR-1134"])
+    assert any(
+        pointer.startswith(("/custody/devices/1", "/custody/officer", "/custody/key_at_hand"))
+        for pointer in found["RR-1134"]
+    )
 
 
 def test_elder_repeated_midazolam() -> None:
@@ -148,7 +154,18 @@ def test_child_ketamine() -> None:
     """Nine years, 31 kg, 90 mg: 2.9 mg/kg is inside the child's limits; the age itself is the finding."""
     name = "child-ketamine"
     assert not rules(name, "critical")
-    adult = {"RR-1362", "RR-1371", "RR-1373", "RR-1374", "RR-1378", "RR-1385", "RR-1386", "RR-1387", "RR-1392", "RR-1397"}
+    adult = {
+        "RR-1362",
+        "RR-1371",
+        "RR-1373",
+        "RR-1374",
+        "RR-1378",
+        "RR-1385",
+        "RR-1386",
+        "RR-1387",
+        "RR-1392",
+        "RR-1397",
+    }
     expect(
         name,
         {"RR-1248": ("warning", 1)},
@@ -183,7 +200,18 @@ def test_lean_sender() -> None:
     left_leg = next(f for f in REVIEWS[name]["findings"] if f["rule"]["id"] == "RR-1307")
     assert left_leg["pointers"][0]["pointer"].startswith("/application/limbs/2")
     unknown = {entry["rule"]["id"]: {u["state"] for u in entry["unknown"]} for entry in REVIEWS[name]["not_assessable"]}
-    for rule in ("RR-1009", "RR-1037", "RR-1041", "RR-1057", "RR-1074", "RR-1085", "RR-1141", "RR-1143", "RR-1327", "RR-1338"):
+    for rule in (
+        "RR-1009",
+        "RR-1037",
+        "RR-1041",
+        "RR-1057",
+        "RR-1074",
+        "RR-1085",
+        "RR-1141",
+        "RR-1143",
+        "RR-1327",
+        "RR-1338",
+    ):
         assert "not_collected" in unknown[rule], rule
     assert not any("extensions" in p["pointer"] for f in REVIEWS[name]["findings"] for p in f["pointers"])
 
@@ -208,7 +236,11 @@ def test_everything_wrong() -> None:
     missing = WRONG_CRITICAL - set(rules(name, "critical"))
     assert not missing, sorted(missing)
     summary = REVIEWS[name]["summary"]
-    assert all(summary["by_phase"].values()) and all(summary["by_category"].values()) and all(summary["by_severity"].values())
+    assert (
+        all(summary["by_phase"].values())
+        and all(summary["by_category"].values())
+        and all(summary["by_severity"].values())
+    )
     assert len(rules(name)) >= 150
     assert all(f["tell_now"] for f in REVIEWS[name]["findings"] if f["severity"] == "critical")
 

@@ -21,6 +21,7 @@ from tests.support.pointers import resolve
 
 CANARY = "canary-7391"
 MARK = "v1:" + "0" * 32
+OTHER = "v1:" + "1" * 32
 
 
 def shuffled(value: Any, rng: random.Random) -> Any:
@@ -103,9 +104,9 @@ def test_huge_integers_in_extensions_have_a_digest() -> None:
 
 def test_accepted_is_read() -> None:
     intake = read(
-        small() | {"accepted": [{"fingerprint": MARK, "reason": " seen "}, {"fingerprint": MARK, "reason": "x" * 500}]}
+        small() | {"accepted": [{"fingerprint": MARK, "reason": " seen "}, {"fingerprint": OTHER, "reason": "x" * 500}]}
     )
-    assert [a.fingerprint for a in intake.accepted] == [MARK, MARK]
+    assert [a.fingerprint for a in intake.accepted] == [MARK, OTHER]
     assert read(small()).accepted == ()
 
 

@@ -7,8 +7,8 @@ from fractions import Fraction
 import pytest
 
 from service.episode import kinds, model
-from service.facts import scales
 from service.episode.drugs import DRUGS
+from service.facts import scales
 from service.pipeline import Pipeline
 from service.rulebook.model import Rule
 from tests.support.episodes import facts, one, small, vital

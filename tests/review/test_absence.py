@@ -89,5 +89,9 @@ def test_a_score_at_contact_is_in_time_for_a_patient_found_in_cuffs() -> None:
 def test_the_span_of_a_late_first_check_ends_with_that_check() -> None:
     """The right arm is secured at 02:38 and first checked at 02:49."""
     findings = review(pipeline(), demo("night-two-crew-late-sedation"))["findings"]
-    span = next(f["span"] for f in findings if f["rule"]["id"] == "RR-1305" and f["pointers"][0]["pointer"] == "/application/limbs/0")
+    span = next(
+        f["span"]
+        for f in findings
+        if f["rule"]["id"] == "RR-1305" and f["pointers"][0]["pointer"] == "/application/limbs/0"
+    )
     assert (span["from"][11:16], span["to"][11:16]) == ("02:38", "02:49")

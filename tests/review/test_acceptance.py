@@ -22,7 +22,9 @@ NAMES = tuple(name for name in demo_names() if name != "exemplary")
 
 
 def accepting(document: Document, marks: list[str]) -> Document:
-    return copy.deepcopy(document) | {"accepted": [{"fingerprint": mark, "reason": "Read and agreed."} for mark in marks]}
+    return copy.deepcopy(document) | {
+        "accepted": [{"fingerprint": mark, "reason": "Read and agreed."} for mark in marks]
+    }
 
 
 def identity(document: Document, finding: dict[str, Any]) -> tuple[Any, ...]:
@@ -60,7 +62,9 @@ def test_all_acceptable_findings_at_once(name: str) -> None:
     document = demo(name)
     before = review(pipeline(), document)
     after = review(pipeline(), accepting(document, [f["fingerprint"] for f in before["findings"]]))
-    assert [f["fingerprint"] for f in after["accepted"]] == [f["fingerprint"] for f in before["findings"] if f["acceptable"]]
+    assert [f["fingerprint"] for f in after["accepted"]] == [
+        f["fingerprint"] for f in before["findings"] if f["acceptable"]
+    ]
     assert after["findings"] == [f for f in before["findings"] if not f["acceptable"]]
     assert codes(after).count("not-acceptable") == len(after["findings"])
 
@@ -118,7 +122,11 @@ def test_a_critical_finding_cannot_be_accepted() -> None:
     document = demo("everything-wrong")
     before = review(pipeline(), document)
     unlocked = {rule.id for rule in pipeline().rulebook.rules if not rule.locked}
-    _refused(document, next(f for f in before["findings"] if f["severity"] == "critical" and f["rule"]["id"] in unlocked), before)
+    _refused(
+        document,
+        next(f for f in before["findings"] if f["severity"] == "critical" and f["rule"]["id"] in unlocked),
+        before,
+    )
 
 
 def test_a_locked_finding_cannot_be_accepted() -> None:

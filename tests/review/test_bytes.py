@@ -54,7 +54,14 @@ def test_a_fresh_process_with_another_hash_seed() -> None:
     outputs = []
     for seed in ("1", "77"):
         environment = {**os.environ, "PYTHONHASHSEED": seed}
-        done = subprocess.run([sys.executable, "-c", _CHILD, *paths], env=environment, capture_output=True, text=True, timeout=120, check=True)
+        done = subprocess.run(
+            [sys.executable, "-c", _CHILD, *paths],
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=True,
+        )
         outputs.append(done.stdout)
     assert outputs[0] == outputs[1]
     assert len(outputs[0].split()) == len(paths)
@@ -66,5 +73,7 @@ def test_answers_hold_no_unordered_floats() -> None:
     document["patient"]["weight_kg"] = 70.0
     other = demo("everything-wrong")
     other["patient"]["weight_kg"] = 70
-    one, two = (pipeline().review(json.dumps(d).encode(), "application/json", "default").document for d in (document, other))
+    one, two = (
+        pipeline().review(json.dumps(d).encode(), "application/json", "default").document for d in (document, other)
+    )
     assert one["findings"] == two["findings"]

@@ -49,7 +49,11 @@ def test_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyPatch) -> Non
     notice = next(n for n in after["notices"] if n["code"] == "deciders-disagree")
     assert notice["severity"] == "critical"
     assert RULE in notice["detail"]
-    assert next(a for a in after["accounts"] if a["rule"] == RULE) == {"rule": RULE, "outcome": "error", "facts": {"error": 4}}
+    assert next(a for a in after["accounts"] if a["rule"] == RULE) == {
+        "rule": RULE,
+        "outcome": "error",
+        "facts": {"error": 4},
+    }
 
 
 def test_one_fact_of_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -57,7 +61,12 @@ def test_one_fact_of_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyP
     number = number_of(RULE)
     change_firing(monkeypatch, lambda fired, facts: fired - {min(pair for pair in fired if pair[0] == number)})
     after = run().document
-    assert sorted(bool(f.get("disputed")) for f in after["findings"] if f["rule"]["id"] == RULE) == [False, False, False, True]
+    assert sorted(bool(f.get("disputed")) for f in after["findings"] if f["rule"]["id"] == RULE) == [
+        False,
+        False,
+        False,
+        True,
+    ]
     assert next(a for a in after["accounts"] if a["rule"] == RULE)["facts"] == {"error": 1, "finding": 3}
 
 

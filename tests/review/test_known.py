@@ -34,9 +34,13 @@ def test_knowing_more_never_changes_what_was_decided() -> None:
     decided = opened = 0
     for _ in range(1500):
         kind = rng.choice(sorted(words.catalogue))
-        facts = tuple(random_fact(rng, kind, words.catalogue, literals, unknown=rng.choice((0.2, 0.5, 0.8))) for _ in range(12))
+        facts = tuple(
+            random_fact(rng, kind, words.catalogue, literals, unknown=rng.choice((0.2, 0.5, 0.8))) for _ in range(12)
+        )
         more = tuple(_one_more(rng, fact, asked_state.get(kind, set())) for fact in facts)
-        for before, after in zip(decider.decide(FactSheet(facts, {})), decider.decide(FactSheet(more, {})), strict=True):
+        for before, after in zip(
+            decider.decide(FactSheet(facts, {})), decider.decide(FactSheet(more, {})), strict=True
+        ):
             for (index, was), (_, is_) in zip(before.by_fact, after.by_fact, strict=True):
                 if was in DECIDED:
                     assert is_ == was, (before.bound.rule.id, facts[index], more[index])
@@ -50,7 +54,11 @@ def test_knowing_more_never_changes_what_was_decided() -> None:
 def _one_more(rng: random.Random, fact: Fact, asked: set[str]) -> Fact:
     """One unknown attribute made known, if there is one."""
     catalogue = pipeline().rulebook.vocabulary.catalogue[fact.kind]
-    unknown = [name for name in catalogue if name not in fact.values and (name not in asked or fact.state(name) == NOT_COLLECTED)]
+    unknown = [
+        name
+        for name in catalogue
+        if name not in fact.values and (name not in asked or fact.state(name) == NOT_COLLECTED)
+    ]
     if not unknown:
         return fact
     name = rng.choice(unknown)

@@ -18,7 +18,12 @@ from tests.support.pipeline import demo, pipeline
 
 #: In the night episode: first limb check late, a full dose with alcohol, 18 min between two limb checks.
 LATE, ALCOHOL, GAP = "RR-1305", "RR-1229", "RR-1307"
-SWITCH = {"rule": ALCOHOL, "reason": "Local protocol gives the full dose.", "owner": "medical director", "ends": "2031-05-03"}
+SWITCH = {
+    "rule": ALCOHOL,
+    "reason": "Local protocol gives the full dose.",
+    "owner": "medical director",
+    "ends": "2031-05-03",
+}
 BASE = {"profile": "house", "version": 1, "title": "House rules", "notes": "For tests."}
 
 
@@ -27,7 +32,9 @@ def rules_with(tmp_path: Path, *profiles: dict[str, Any]) -> Path:
     directory = tmp_path / "rules"
     shutil.copytree(rules_directory(), directory)
     for profile in profiles:
-        (directory / "profiles" / f"{profile['profile']}.yaml").write_text(yaml.safe_dump(profile, sort_keys=False), encoding="utf-8")
+        (directory / "profiles" / f"{profile['profile']}.yaml").write_text(
+            yaml.safe_dump(profile, sort_keys=False), encoding="utf-8"
+        )
     return directory
 
 
@@ -97,7 +104,10 @@ def test_a_record_with_no_time_at_all_keeps_every_rule_on(house: Pipeline) -> No
 
 
 def test_a_lowered_severity_and_another_number(house: Pipeline) -> None:
-    document, default = answer(house, night()), pipeline().review(encoded(night()), "application/json", "default").document
+    document, default = (
+        answer(house, night()),
+        pipeline().review(encoded(night()), "application/json", "default").document,
+    )
     assert {f["severity"] for f in document["findings"] if f["rule"]["id"] == LATE} == {"info"}
     assert {f["severity"] for f in default["findings"] if f["rule"]["id"] == LATE} == {"warning"}
     gap = next(f for f in document["findings"] if f["rule"]["id"] == GAP)
@@ -160,7 +170,9 @@ def _with_locked(value: Any) -> Any:
 
 @pytest.mark.parametrize("change", sorted(REFUSED))
 def test_a_bad_profile_is_refused(change: str, tmp_path: Path) -> None:
-    (tmp_path / "house.yaml").write_text(yaml.safe_dump(BASE | _with_locked(REFUSED[change]), sort_keys=False), encoding="utf-8")
+    (tmp_path / "house.yaml").write_text(
+        yaml.safe_dump(BASE | _with_locked(REFUSED[change]), sort_keys=False), encoding="utf-8"
+    )
     book = pipeline().rulebook
     _, slips = load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.sources)
     assert slips, f"taken: {change}"
@@ -169,7 +181,11 @@ def test_a_bad_profile_is_refused(change: str, tmp_path: Path) -> None:
 
 def test_the_unchanged_base_is_taken(tmp_path: Path) -> None:
     """The refusals above come from what is changed, not from the base."""
-    good = BASE | {"off": [SWITCH], "parameters": {GAP: {"max_gap": {"value": 10, "source": "clark-2025"}}}, "severities": {LATE: {"severity": "info"}}}
+    good = BASE | {
+        "off": [SWITCH],
+        "parameters": {GAP: {"max_gap": {"value": 10, "source": "clark-2025"}}},
+        "severities": {LATE: {"severity": "info"}},
+    }
     (tmp_path / "house.yaml").write_text(yaml.safe_dump(good, sort_keys=False), encoding="utf-8")
     book = pipeline().rulebook
     assert load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.sources)[1] == []

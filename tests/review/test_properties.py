@@ -56,7 +56,11 @@ def test_counts_add_up(changed: tuple[str, int, int]) -> None:
     assert summary["findings"] == len(answer["findings"])
     assert summary["accepted"] == len(answer["accepted"])
     assert summary["off"] == len(answer["off"])
-    for name, member, words in (("by_severity", "severity", SEVERITIES), ("by_category", "category", CATEGORIES), ("by_phase", "phase", PHASES)):
+    for name, member, words in (
+        ("by_severity", "severity", SEVERITIES),
+        ("by_category", "category", CATEGORIES),
+        ("by_phase", "phase", PHASES),
+    ):
         counted = {word: sum(f[member] == word for f in answer["findings"]) for word in words}
         assert summary[name] == counted
         assert sum(counted.values()) == summary["findings"]
@@ -93,7 +97,11 @@ def test_no_two_fingerprints_are_equal(changed: tuple[str, int, int]) -> None:
 
 def _twins(findings: list[dict[str, Any]]) -> list[Any]:
     seen: dict[str, Any] = {}
-    return [(seen[f["fingerprint"]], f["rule"]["id"], f["pointers"]) for f in findings if seen.setdefault(f["fingerprint"], f["pointers"]) is not f["pointers"]]
+    return [
+        (seen[f["fingerprint"]], f["rule"]["id"], f["pointers"])
+        for f in findings
+        if seen.setdefault(f["fingerprint"], f["pointers"]) is not f["pointers"]
+    ]
 
 
 @EXAMPLES
@@ -167,7 +175,11 @@ def test_no_text_and_no_id_of_the_record_comes_back(changed: tuple[str, int, int
     name, seed, times = changed
     document = mutated(demo(name), seed, times)
     for number, place in enumerate(places(document)):
-        if isinstance(place.member.kind, kinds.Ident) and place.member.name != "episode_ref" and isinstance(place.value, str):
+        if (
+            isinstance(place.member.kind, kinds.Ident)
+            and place.member.name != "episode_ref"
+            and isinstance(place.value, str)
+        ):
             place.value = f"Canary-{number}" if place.member.name == "id" else "Canary-person"
         elif isinstance(place.member.kind, kinds.Text) and isinstance(place.value, str) and place.member.name != "path":
             place.value = f"{place.value} Canary {place.value}"[: place.member.kind.longest]

@@ -62,7 +62,9 @@ def _drop(rng: random.Random, document: Document) -> None:
 
 def _absent(rng: random.Random, document: Document) -> None:
     place = rng.choice([p for p in places(document) if not p.member.required and p.member.name != "id"])
-    place.value = rng.choice(({"absent": "not_collected"}, {"absent": "declined", "reason": rng.choice(kinds.DECLINED_REASONS)}))
+    place.value = rng.choice(
+        ({"absent": "not_collected"}, {"absent": "declined", "reason": rng.choice(kinds.DECLINED_REASONS)})
+    )
 
 
 def _time(rng: random.Random, document: Document) -> None:
