@@ -76,8 +76,8 @@ class Decider:
             kind = bound.rule.about
             if kind in kinds or number in fired:
                 members = kinds.get(kind) or _Kind()
-                by_fact = members.outcomes(self._compiled[number], self._words[number])
-                decisions.append(_decision(bound, by_fact, fired.get(number, _NOTHING)))
+                by_fact, seen = members.outcomes(self._compiled[number], self._words[number])
+                decisions.append(_decision(bound, by_fact, seen, fired.get(number, _NOTHING)))
             else:
                 # A list nobody spoke of leaves the rule open; only a recorded one says "none".
                 told = sheet.drawn_from.get(kind) == RECORDED
@@ -143,24 +143,30 @@ class _Kind:
         self._words: dict[str, dict[object, list[int]]] = {}
         self._aside: tuple[tuple[int, str], ...] | None = None
 
-    def outcomes(self, compiled: Compiled, word: tuple[str, object] | None) -> tuple[tuple[int, str], ...]:
-        """One rule's outcome for every fact of the kind."""
+    def outcomes(
+        self, compiled: Compiled, word: tuple[str, object] | None
+    ) -> tuple[tuple[tuple[int, str], ...], set[str]]:
+        """One rule's outcome for every fact of the kind, and the different ones among them."""
         outcome = compiled.outcome
         try:
             if word is None:
-                return tuple([(index, outcome(fact)) for index, fact in self.members])
+                return _with_seen([(index, outcome(fact)) for index, fact in self.members])
             # False in ``all`` is false whatever else is unknown (Kleene), so another word means not applicable.
             places = self._places(*word)
+            aside = self._not_applicable()
             if not places:
-                return self._not_applicable()
-            found = list(self._not_applicable())
+                return aside, {NOT_APPLICABLE} if aside else set()
+            found = list(aside)
+            seen = {NOT_APPLICABLE} if len(places) < len(aside) else set()
             for place in places:
                 index, fact = self.members[place]
-                found[place] = (index, outcome(fact))
-            return tuple(found)
+                decided = outcome(fact)
+                found[place] = (index, decided)
+                seen.add(decided)
+            return tuple(found), seen
         except Exception:  # noqa: BLE001 - reported as the outcome error
             # One fact failed: find out which, and keep the answers of the others.
-            return tuple([(index, _guarded(compiled, fact)) for index, fact in self.members])
+            return _with_seen([(index, _guarded(compiled, fact)) for index, fact in self.members])
 
     def _not_applicable(self) -> tuple[tuple[int, str], ...]:
         if self._aside is None:
@@ -186,8 +192,13 @@ def _guarded(compiled: Compiled, fact: Fact) -> str:
         return ERROR
 
 
-def _decision(bound: BoundRule, by_fact: tuple[tuple[int, str], ...], fired: set[int] | frozenset[int]) -> RuleDecision:
-    seen = {outcome for _, outcome in by_fact}
+def _with_seen(by_fact: list[tuple[int, str]]) -> tuple[tuple[tuple[int, str], ...], set[str]]:
+    return tuple(by_fact), {outcome for _, outcome in by_fact}
+
+
+def _decision(
+    bound: BoundRule, by_fact: tuple[tuple[int, str], ...], seen: set[str], fired: set[int] | frozenset[int]
+) -> RuleDecision:
     if not fired and FINDING not in seen:
         return RuleDecision(bound, _first(seen), by_fact, _NOTHING)
     disputed = _NOTHING

@@ -55,6 +55,37 @@ def place(node: Node, member: str | None = None, label: str | None = None) -> Ev
     return Evidence(f"{node.at}/{member}", text, stable, node.by_id)
 
 
+_Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
+_PLANS: dict[tuple[type, str], list[_Step]] = {}
+
+
+def _plan(cls: type, prefix: str) -> list[_Step]:
+    """For every member of a class: (member, attribute, how it becomes one, what that needs)."""
+    known = _PLANS.get((cls, prefix))
+    if known is not None:
+        return known
+    out: list[_Step] = []
+    for member in kinds.members(cls):
+        name, spec = prefix + member.name, member.kind
+        if member.name in kinds.NOT_ASKED:
+            continue
+        if isinstance(spec, kinds.Codes):
+            out.append((member.name, name, "words", {f"{name}_has_{w.replace('-', '_')}": w for w in spec.words}))
+        elif isinstance(spec, kinds.Num):
+            out.append((member.name, name, "number", spec.unit))
+        elif isinstance(spec, kinds.Items):
+            out.append((member.name, name, "count", ""))
+        elif isinstance(spec, kinds.Part):
+            inner = [m.name for m in kinds.members(spec.of) if m.name not in kinds.NOT_ASKED]
+            out.append((member.name, name, "part", tuple(f"{name}_{one}" for one in inner)))
+        elif isinstance(spec, (kinds.Int, kinds.Flag, kinds.Code)):
+            out.append((member.name, name, "value", ""))
+        else:  # times, ids, text: only their state can be asked for
+            out.append((member.name, name, "there", ""))
+    _PLANS[cls, prefix] = out
+    return out
+
+
 class Draft:
     """A fact in the making."""
 
@@ -85,44 +116,28 @@ class Draft:
 
     def members(self, node: Node, prefix: str = "") -> None:
         """Every member of an item as attributes, under the names the vocabulary gives them."""
-        for member in kinds.members(type(node)):
-            self.member(node, member, prefix)
-
-    def member(self, node: Node, member: kinds.Member, prefix: str = "") -> None:
-        """One member as attributes."""
-        if member.name in kinds.NOT_ASKED:
-            return
-        value = getattr(node, member.name)
-        name, spec = prefix + member.name, member.kind
-        if isinstance(spec, kinds.Codes):
+        values, states = self.values, self.states
+        for member, name, how, more in _plan(type(node), prefix):
+            value = getattr(node, member)
             if isinstance(value, Absent):
-                self.states[name] = value.state
-                for word in spec.words:
-                    self.states[f"{name}_has_{word.replace('-', '_')}"] = value.state
+                states[name] = state = value.state
+                for inner in more if how in ("words", "part") else ():
+                    states[inner] = state
+            elif how == "value":
+                values[name] = value
+            elif how == "there":
+                values[name] = True
+            elif how == "number":
+                values[name] = scaled(value, more)  # type: ignore[arg-type]
+            elif how == "count":
+                values[name] = len(value)
+            elif how == "words":
+                values[name] = len(value)
+                for inner, word in more.items():  # type: ignore[union-attr]
+                    values[inner] = word in value
             else:
-                self.values[name] = len(value)
-                for word in spec.words:
-                    self.values[f"{name}_has_{word.replace('-', '_')}"] = word in value
-        elif isinstance(value, Absent):
-            self.states[name] = value.state
-            if isinstance(spec, kinds.Part):
-                self._absent_part(spec.of, f"{name}_", value.state)
-        elif isinstance(spec, kinds.Num):
-            self.values[name] = scaled(value, spec.unit)
-        elif isinstance(spec, kinds.Items):
-            self.values[name] = len(value)
-        elif isinstance(spec, kinds.Part):
-            self.values[name] = True
-            self.members(value, f"{name}_")
-        elif isinstance(spec, (kinds.Int, kinds.Flag, kinds.Code)):
-            self.values[name] = value
-        else:
-            self.values[name] = True
-
-    def _absent_part(self, cls: type, prefix: str, state: str) -> None:
-        for member in kinds.members(cls):
-            if member.name not in kinds.NOT_ASKED:
-                self.states[prefix + member.name] = state
+                values[name] = True
+                self.members(value, f"{name}_")
 
     def fact(self, shared_values: dict[str, Scalar], shared_states: dict[str, str]) -> Fact:
         """The finished fact, with what the rules of its kind need of the whole episode."""

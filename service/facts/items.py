@@ -75,8 +75,7 @@ def sections(line: Timeline) -> Iterator[Draft]:
         draft.put("section", member.name)
         draft.put("section_present", value if isinstance(value, Absent) else True)
         if isinstance(value, kinds.Node):
-            for inner in kinds.members(type(value)):
-                draft.member(value, inner, f"{member.name}_")
+            draft.members(value, f"{member.name}_")
             draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))

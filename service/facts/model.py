@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 Scalar = int | bool | str
 
@@ -16,8 +17,7 @@ DECLINED = "declined"
 STATE_ORDER = (NOT_COLLECTED, MISSING, DECLINED)
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(NamedTuple):
     """One place in the episode. ``pointer`` is an RFC 6901 pointer that resolves in the record.
 
     ``member`` names what is not there when the pointer stands for something

@@ -402,7 +402,7 @@ def build(
             "by_phase": _counts((f["phase"] for f in left), words.phases),
         },
         "findings": left,
-        "accounts": [_account(d, sheet, intake, explain=explain) for d in on],
+        "accounts": _accounts(on, sheet, intake, explain=explain),
         "not_assessable": [
             {"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet, intake)}
             for d in on
@@ -416,15 +416,23 @@ def build(
     return Review(document, outcomes, tuple(disagreements), intake, sheet)
 
 
-def _account(decision: RuleDecision, sheet: FactSheet, intake: Intake, *, explain: bool) -> dict[str, Any]:
-    facts: dict[str, int] = {}
-    for _, outcome in decision.by_fact:
-        facts[outcome] = facts.get(outcome, 0) + 1
-    out: dict[str, Any] = {
-        "rule": decision.bound.rule.id,
-        "outcome": decision.outcome,
-        "facts": dict(sorted(facts.items())),
-    }
-    if explain:
-        out["explanation"] = _explain(decision, sheet, intake)
+def _accounts(
+    decisions: Sequence[RuleDecision], sheet: FactSheet, intake: Intake, *, explain: bool
+) -> list[dict[str, Any]]:
+    """Every rule with its outcome and how many facts had which."""
+    # Rules that look at the same facts and apply to none share one tuple: counted once.
+    known: dict[int, dict[str, int]] = {}
+    out = []
+    for decision in decisions:
+        by_fact = decision.by_fact
+        facts = known.get(id(by_fact))
+        if facts is None:
+            facts = {}
+            for _, outcome in by_fact:
+                facts[outcome] = facts.get(outcome, 0) + 1
+            facts = known[id(by_fact)] = dict(sorted(facts.items()))
+        account: dict[str, Any] = {"rule": decision.bound.rule.id, "outcome": decision.outcome, "facts": facts}
+        if explain:
+            account["explanation"] = _explain(decision, sheet, intake)
+        out.append(account)
     return out
