@@ -7,7 +7,7 @@ deciders before anybody is served.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from service.episode.model import Episode
 from service.facts.build import build as build_facts
 from service.facts.model import FactSheet
 from service.facts.phrases import Phrases, compile_phrases
-from service.intake import episode_json
+from service.intake import episode_json, fhir_bundle
 from service.intake.episode_json import Intake
 from service.resources import rules_directory
 from service.review.build import Review, Ruleset
@@ -31,7 +31,9 @@ from service.rulebook.profiles import bind, bind_all
 #: Version of the contract.
 API_VERSION = "1.0"
 
-_READERS = {"application/json": episode_json.read}
+_READERS = {"application/json": episode_json.read, "application/fhir+json": fhir_bundle.read}
+#: What can be read.
+MEDIA_TYPES = tuple(_READERS)
 
 
 class UnknownProfile(KeyError):
@@ -102,13 +104,26 @@ class Pipeline:
         """Read a body. Raises Rejected (400, 422)."""
         return _READERS[media_type](body)
 
-    def review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
-        """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated."""
+    def review(
+        self,
+        body: bytes,
+        media_type: str,
+        profile: str,
+        explain: bool = False,
+        between: Callable[[], None] = lambda: None,
+    ) -> Review:
+        """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated.
+
+        ``between`` is called between the steps; what it raises ends the review. Nothing here asks a clock.
+        """
         if profile not in self._rulesets:
             raise UnknownProfile
         intake = self.read(body, media_type)
+        between()
         sheet = self.facts(intake.episode)
+        between()
         decisions = self._deciders[profile].decide(sheet)
+        between()
         return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
 
 

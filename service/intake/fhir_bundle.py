@@ -8,17 +8,18 @@ addresses, numbers and pictures of people, attachments, narrative markup.
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import re
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Any
 
 from service.problems import ProblemItem, Rejected
 
 from . import episode_json, fields, strict_json
 from .episode_json import Intake, Notice
-from .fhir.carried import left
-from .fhir.chart import Chart, Found
+from .fhir.carried import EVERY_PATH, left
+from .fhir.chart import CANNOT_TELL, Chart, Found
 from .fhir.context import (
     finish_patient,
     read_adverse_event,
@@ -32,7 +33,7 @@ from .fhir.context import (
 from .fhir.medications import read_medication, read_response
 from .fhir.observations import Grouping, read_observation
 from .fhir.people import People
-from .fhir.procedures import is_restraint, parents, read_device_use, read_procedure
+from .fhir.procedures import Parts, is_restraint, read_device_use, read_procedure
 from .fhir.profile import EPISODE, SECTIONS, SHAPES
 from .fhir.shapes import own_shape, read_shape, slug_of
 from .fhir.tree import El, Index, codings, kind
@@ -45,10 +46,21 @@ _DETAILS = {
     "invalid-episode": "This part of the profile cannot be read.",
 }
 #: Types that are no part of an act and are read through references, or hold nothing for a review.
-_QUIET = {"Practitioner", "PractitionerRole", "Organization", "Location", "Device", "Medication", "Encounter", "Provenance", "Composition"}
+_QUIET = {
+    "Practitioner",
+    "PractitionerRole",
+    "Organization",
+    "Location",
+    "Device",
+    "Medication",
+    "Encounter",
+    "Provenance",
+    "Composition",
+}
 #: Types in which a patient's own record may reach back beyond the encounter.
 _HISTORY = {"AllergyIntolerance", "Condition"}
-_RESTRAINT_LISTS = ("application.limbs", "application.holds", "custody.devices")
+_FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
+_RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
 
 
 def read(body: bytes) -> Intake:
@@ -61,15 +73,31 @@ def read(body: bytes) -> Intake:
     chart = Chart(index)
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
-    patient, encounter = _whose(index)
+    whose = _whose(index)
     chart.people = People(chart)
-    _resources(chart, patient, encounter)
-    if patient is not None:
-        finish_patient(chart, patient)
-    value, places = _assemble(chart, encounter)
-    if not (chart.restrained or chart.not_collected is not None or any(chart.items.get(slug) for slug in _RESTRAINT_LISTS)):
+    _resources(chart, whose)
+    if whose.patient is not None:
+        finish_patient(chart, whose.patient)
+    value, places = _assemble(chart, whose.encounter)
+    if not _restrained(chart, value):
         _refuse("no-restraint", "")
     return _intake(chart, value, places, document)
+
+
+def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
+    """Whether the Bundle tells of a restraint: by hold, device or police device, by statement, or by a drug given for behavior."""
+    return (
+        chart.restrained
+        or chart.not_collected is not None
+        or any(_read_items(value, section, name) for section, name in _RESTRAINT_LISTS)
+        or any(dose.get("reason") in _FOR_BEHAVIOR for dose in _read_items(value, "sedation", "doses"))
+    )
+
+
+def _read_items(value: dict[str, Any], section: str, name: str) -> list[dict[str, Any]]:
+    """The items of a list of a section, none where section or list is absent, for whatever reason."""
+    items = value.get(section, {}).get(name)
+    return items if type(items) is list else []
 
 
 def _refuse(code: str, pointer: str) -> None:
@@ -91,34 +119,64 @@ def _is_episode(el: El) -> bool:
     return any(slug_of(part) == EPISODE for part in el.each("extension"))
 
 
-def _whose(index: Index) -> tuple[El | None, El | None]:
-    """The patient and the encounter of the restraint, if they are in the Bundle; more than one is refused."""
+@dataclass(frozen=True, slots=True)
+class _Whose:
+    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and what references to them lead to."""
+
+    patient: El | None
+    patient_key: str
+    encounter: El | None
+    encounter_key: str
+    first_day: date
+    last_day: date
+
+
+def _whose(index: Index) -> _Whose:
+    """More than one patient, or encounter, is refused."""
     marked = [el for el in index.resources if _is_episode(el)]
+    if len(marked) > 1:
+        _refuse("several-charts", "")
     acts = marked or [el for el in index.resources if is_restraint(el)]
-    subjects = {index.key(_subject(el)): el for el in acts if index.key(_subject(el))}
-    runs = {index.key(_run(el)): el for el in acts if index.key(_run(el))}
-    if len(marked) > 1 or len(subjects) > 1 or len(runs) > 1:
+    subjects = {key for el in acts if (key := index.key(_subject(el)))}
+    runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
+    patients = {el.at: el for el in index.resources if kind(el) == "Patient"}
+    encounters = {el.at: el for el in index.resources if kind(el) == "Encounter" or el in marked}
+    if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
         _refuse("several-charts", "")
-    patients = [el for el in index.resources if kind(el) == "Patient"]
-    encounters = [el for el in index.resources if kind(el) == "Encounter"]
-    if not subjects and len(patients) > 1 and acts:
-        _refuse("several-charts", "")
-    patient = next((el for el in patients if el.at in subjects), patients[0] if len(patients) == 1 and not subjects else None)
-    encounter = next((el for el in [*marked, *encounters] if el.at in runs or el in marked), None)
-    if encounter is None and not runs and len(encounters) == 1:
-        encounter = encounters[0]
-    return patient, encounter
+    whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
+    run = next(iter(runs or (encounters if len(encounters) == 1 else ())), "")
+    days = [] if marked else [day for el in acts for day in _days(el)]
+    first, last = (min(days), max(days)) if days else (date.min, date.max)
+    if days and date.min < first and last < date.max:
+        first, last = first - timedelta(days=1), last + timedelta(days=1)
+    return _Whose(patients.get(whose), whose, encounters.get(run), run, first, last)
 
 
-def _foreign(chart: Chart, el: El, patient: El | None, encounter: El | None) -> bool:
+def _days(el: El) -> list[date]:
+    """The calendar days at which a resource begins and ends, as charted."""
+    found = []
+    for stem in ("effective", "performed", "timing"):
+        name, when = el.choice(stem, "DateTime", "Instant", "Period")
+        for text in (when.get("start").text, when.get("end").text) if name == "Period" else (when.text,):
+            try:
+                found.append(date.fromisoformat(text[:10]))
+            except ValueError:
+                continue
+    return found
+
+
+def _foreign(chart: Chart, el: El, whose: _Whose) -> bool:
     """Whether a resource belongs to somebody else, or to another run; said in a notice."""
-    index = chart.index
-    whose, which = index.key(_subject(el)), index.key(_run(el))
-    if whose and patient is not None and whose != patient.at and kind(el) != "Patient":
+    patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
+    if patient and whose.patient_key and patient != whose.patient_key:
         chart.notice("other-patient", el.at)
         return True
-    if which and encounter is not None and which != encounter.at and kind(el) not in _HISTORY:
+    if run and whose.encounter_key and run != whose.encounter_key and kind(el) not in _HISTORY:
         chart.notice("other-encounter", el.at)
+        return True
+    days = _days(el)
+    if days and (max(days) < whose.first_day or min(days) > whose.last_day):
+        chart.notice("other-day", el.at)
         return True
     return False
 
@@ -126,7 +184,7 @@ def _foreign(chart: Chart, el: El, patient: El | None, encounter: El | None) -> 
 # ---------------------------------------------------------------- resources
 
 
-def _resources(chart: Chart, patient: El | None, encounter: El | None) -> None:
+def _resources(chart: Chart, whose: _Whose) -> None:
     index, grouping = chart.index, Grouping()
     for el in index.resources:
         if kind(el) == "Observation":
@@ -135,20 +193,21 @@ def _resources(chart: Chart, patient: El | None, encounter: El | None) -> None:
                 when = el.choice("effective", "DateTime", "Instant")[1]
                 if target is not None and when:
                     grouping.times.setdefault(target.at, when)
-    parent = parents(index)
+    parts = Parts(index)
     for el in index.resources:
         if el.get("status").text == "entered-in-error" or (
-            kind(el) in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+            kind(el) in _HISTORY
+            and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
             chart.notice("entered-in-error", el.at)
         elif kind(el) == "Patient":
-            if patient is not None and el.at == patient.at:
+            if el.at == whose.patient_key:
                 read_patient(chart, el)
                 _parts(chart, el, None)
             else:
                 chart.notice("other-patient", el.at)
-        elif not _foreign(chart, el, patient, encounter):
-            _resource(chart, el, grouping, parent)
+        elif not _foreign(chart, el, whose):
+            _resource(chart, el, grouping, parts)
     for subject, el in chart.later:
         read_response(chart, subject, el)
     for el in index.resources:
@@ -156,21 +215,24 @@ def _resources(chart: Chart, patient: El | None, encounter: El | None) -> None:
             read_provenance(chart, el)
 
 
-def _resource(chart: Chart, el: El, grouping: Grouping, parent: dict[str, El]) -> None:
+def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
     before = len(chart.of_resource.get(el.at, []))
     shape = own_shape(chart, el)
     special = shape is None or shape.slug in _STANDARD
     if kind(el) == "Practitioner":
         return
     if not special and shape is not None:
-        if el.get("status").text in ("not-done", "cancelled", "intended") or el.choice("value", "Boolean")[1].value is False:
+        if (
+            el.get("status").text in ("not-done", "cancelled", "intended")
+            or el.choice("value", "Boolean")[1].value is False
+        ):
             chart.notice("not-used-status", el.at)
         else:
             read_shape(chart, el, shape)
     elif kind(el) == "Observation":
         read_observation(chart, el, grouping)
     elif kind(el) == "Procedure":
-        read_procedure(chart, el, parent)
+        read_procedure(chart, el, parts)
     elif kind(el) in _READERS:
         _READERS[kind(el)](chart, el)
     elif kind(el) not in _QUIET and not any(slug_of(part) for part in el.each("extension")):
@@ -216,9 +278,14 @@ def _parts(chart: Chart, el: El, made: Found | None) -> None:
             else:
                 chart.merge_parts(chart.section(slug, part), part)
         elif slug == EPISODE:
-            chart.not_collected = [
-                x.choice("value", "String", "Uri")[1].text for x in part.each("extension") if x.get("url").text == "not_collected"
-            ]
+            chart.not_collected = []
+            for stated in part.each("extension"):
+                if stated.get("url").text == "not_collected":
+                    path = stated.choice("value", "String", "Uri")[1].text
+                    if path in EVERY_PATH:
+                        chart.not_collected.append(path)
+                    else:
+                        chart.notice("unknown-part", stated.at)
             chart.merge_parts(chart.root, part)
         elif slug:
             chart.notice("unknown-part", part.at)
@@ -245,10 +312,22 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
             chart.notice("conflict", at)
         else:
             value[name], places[f"/{name}"] = {"none": True}, at
-    for vital in value.get("monitoring", {}).get("vitals", []):
+    _charted_in_words(chart, value, places)
+    for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
     value["not_collected"] = left(value) if chart.not_collected is None else chart.not_collected
     return value, places
+
+
+def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, str]) -> None:
+    """What is charted in words or codes that nobody here understands is neither there nor missing."""
+    decision = value.get("decision", {})
+    if chart.reason_at and "reasons" not in decision and "absent" not in decision:
+        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason_at
+        value["decision"] = decision
+        places.setdefault("/decision", chart.reason_at)
+    if chart.posture_at and "postures" not in value:
+        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture_at
 
 
 def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, str]) -> None:
@@ -268,6 +347,9 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
     if section:
         places.setdefault(f"/{section}", whole[0].at)
         holder = value.setdefault(section, {})
+        if "absent" in holder:
+            chart.notice("conflict", places[f"/{section}"])
+            holder = value[section] = {}
     pointer = f"/{section}/{name}" if section else f"/{name}"
     if name in holder:
         chart.notice("conflict", places.get(pointer, "Bundle"))
@@ -307,7 +389,7 @@ def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], documen
         raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
-    return dataclasses.replace(intake, language="fhirpath", places=places, notices=(*told, *chart.notices()), digest=digest)
+    return replace(intake, language="fhirpath", places=places, notices=(*told, *chart.notices()), digest=digest)
 
 
 def _near(places: dict[str, str], pointer: str) -> str:
@@ -320,4 +402,3 @@ def _pointer(path: str) -> str:
     """A FHIRPath of ours as RFC 6901 pointer to the resource it is in."""
     entry = re.match(r"Bundle\.entry\[(\d+)\]", path)
     return f"/entry/{entry.group(1)}/resource" if entry else ""
-

@@ -8,8 +8,8 @@ acceptances and the free ``extensions`` members of a JSON body.
 
 from __future__ import annotations
 
+import hashlib
 import json
-import uuid
 from collections.abc import Callable
 from typing import Any
 
@@ -51,6 +51,8 @@ _STATUS = {
     "DeviceUseStatement": "completed",
     "MedicationAdministration": "completed",
 }
+#: Namespace of URLs (RFC 9562, 6.6).
+_URL_NAMESPACE = bytes.fromhex("6ba7b8119dad11d180b400c04fd430c8")
 _ABSENT_URL = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 
 
@@ -106,12 +108,12 @@ class _Writer:
 
     def _add(self, resource: Resource, ident: Any = None) -> str:
         """Append a resource; its fullUrl. The id is given only where FHIR allows it and no other of the type has it."""
-        name = str(uuid.uuid5(uuid.NAMESPACE_URL, f"{profile.BASE}/{self._episode.episode_ref}/{len(self._entries)}"))
+        full_url = f"urn:uuid:{_uuid(f'{self._episode.episode_ref}/{len(self._entries)}')}"
         if self._takes(resource["resourceType"], ident):
             self._ids.add((resource["resourceType"], ident))
             resource = {"resourceType": resource["resourceType"], "id": ident, **resource}
-        self._entries.append({"fullUrl": f"urn:uuid:{name}", "resource": resource})
-        return f"urn:uuid:{name}"
+        self._entries.append({"fullUrl": full_url, "resource": resource})
+        return full_url
 
     def _takes(self, resource_type: str, ident: Any) -> bool:
         return isinstance(ident, str) and "_" not in ident and (resource_type, ident) not in self._ids
@@ -385,6 +387,15 @@ _SPECIAL: dict[str, Callable[[_Writer, Resource, Any, set[str]], None]] = {
     "monitoring.vitals": _Writer._vitals,
     "monitoring.limb_checks": _Writer._check,
 }
+
+
+def _uuid(name: str) -> str:
+    """UUID of version 5 (RFC 9562, 5.5) for a URL under the profile: of the name alone, never of chance."""
+    named = _URL_NAMESPACE + f"{profile.BASE}/{name}".encode()
+    digest = bytearray(hashlib.sha1(named, usedforsecurity=False).digest()[:16])
+    digest[6], digest[8] = digest[6] & 0x0F | 0x50, digest[8] & 0x3F | 0x80
+    text = digest.hex()
+    return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
 
 
 def _given() -> list[Resource]:

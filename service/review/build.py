@@ -154,7 +154,7 @@ class Ruleset:
 
 def _finding(
     ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone, intake: Intake
-) -> dict[str, Any]:
+) -> tuple[str, dict[str, Any]]:
     bound, rule = decision.bound, decision.bound.rule
     static = ruleset.static[rule.id]
     places = _places(bound, fact)
@@ -189,12 +189,12 @@ def _finding(
     if disputed:
         out["disputed"] = True
     out["related"] = []
-    return out
+    return places[0].pointer if places else "", out
 
 
-def _order(ruleset: Ruleset, finding: Mapping[str, Any]) -> tuple[Any, ...]:
+def _order(ruleset: Ruleset, finding: Mapping[str, Any], first: str) -> tuple[Any, ...]:
+    """Severity, phase, rule, then ``first``: the episode's own pointer, so that every format has one order."""
     words = ruleset.book.vocabulary
-    first = next(iter(finding["pointers"][0].values())) if finding["pointers"] else ""
     return (
         words.severities.index(finding["severity"]),
         words.phases.index(finding["phase"]),
@@ -347,14 +347,14 @@ def build(
     zone = _Zone(intake.episode)
     off, notices = _switches(ruleset.profile, sheet.closed, zone)
     notices = [
-        {"code": n.code, "severity": "info", "detail": n.detail, "pointer": n.pointer} for n in intake.notices
+        {"code": n.code, "severity": "info", "detail": n.detail, intake.language: n.pointer} for n in intake.notices
     ] + notices
     on = [d for d in decisions if d.bound.rule.id not in off]
-    findings: list[dict[str, Any]] = []
+    placed: list[tuple[str, dict[str, Any]]] = []
     disagreements = []
     for decision in on:
         found = [index for index, outcome in decision.by_fact if outcome == "finding" or index in decision.disputed]
-        findings += [_finding(ruleset, decision, index, sheet.facts[index], zone, intake) for index in found]
+        placed += [_finding(ruleset, decision, index, sheet.facts[index], zone, intake) for index in found]
         if decision.disputed:
             disagreements.append(decision.bound.rule.id)
             notices.append(
@@ -372,7 +372,8 @@ def build(
                     "detail": f"{decision.bound.rule.id} could not be decided. Please report it.",
                 }
             )
-    findings.sort(key=lambda f: _order(ruleset, f))
+    placed.sort(key=lambda pair: _order(ruleset, pair[1], pair[0]))
+    findings = [finding for _, finding in placed]
     _relate(findings, {d.bound.rule.id: d.bound for d in on})
     left, moved, more = _accept(findings, intake.accepted)
     notices += more

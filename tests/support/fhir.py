@@ -128,3 +128,18 @@ def _bare(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: _bare(v) for k, v in value.items() if not isinstance(v, tuple)}
     return [_bare(v) for v in value] if isinstance(value, list) else value
+
+
+def walk(document: Any, path: str) -> list[Any]:
+    """What a simple FHIRPath of ours leads to: names, indexes, and choice elements by their stem."""
+    found = [document]
+    for step in path.removeprefix("Bundle").strip(".").split(".") if path != "Bundle" else []:
+        name, _, index = step.partition("[")
+        below = [value for value in found if isinstance(value, dict)]
+        named = [v[name] for v in below if name in v] or [
+            v[key] for v in below for key in v if key.startswith(name) and key[len(name) : len(name) + 1].isupper()
+        ]
+        found = [item for value in named for item in (value if isinstance(value, list) else [value])]
+        if index:
+            found = found[int(index.rstrip("]")) :][:1]
+    return [value for value in found if value is not None]

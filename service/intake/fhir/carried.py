@@ -1,0 +1,126 @@
+"""What plain FHIR R4, without the profile we suggest, has no place for.
+
+Stated for every chart as ``not_collected``, member by member, unless a code or
+an extension of the profile brought the member. A place that FHIR has only as
+free text is no place: words are not read for what they may mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from service.episode import kinds, model
+
+#: Member paths; a path stands for all that is below it, too.
+NOT_CARRIED = (
+    "/patient/oxygen_target",
+    "/patient/substances",
+    "/patient/communication_need",
+    "/patient/communication_need_met",
+    "/patient/guardian_told",
+    "/decision/time",
+    "/decision/danger_to",
+    "/decision/capacity",
+    "/decision/capacity_basis",
+    "/decision/consent",
+    "/decision/explained",
+    "/decision/alternatives",
+    "/decision/causes",
+    "/decision/authority",
+    "/decision/authority_confirmed_by",
+    "/decision/medical_direction/outcome",
+    "/team/members/*/service",
+    "/team/members/*/roles",
+    "/team/highest_level",
+    "/team/plan_told",
+    "/team/takedown",
+    "/team/protective_equipment",
+    "/team/fewer_reason",
+    "/stretcher",
+    "/application/started",
+    "/application/completed",
+    "/application/sequence",
+    "/application/body_weight",
+    "/application/cross_check",
+    "/application/head_released",
+    "/application/limbs/*/off_reason",
+    "/application/limbs/*/anchor",
+    "/application/limbs/*/fastening",
+    "/application/limbs/*/limb_position",
+    "/application/limbs/*/joint_range",
+    "/application/limbs/*/movement",
+    "/application/limbs/*/fit",
+    "/application/limbs/*/padded",
+    "/application/limbs/*/checked_by",
+    "/application/limbs/*/skin_at_removal",
+    "/postures/*/head_elevation_deg",
+    "/postures/*/arms_behind_back",
+    "/postures/*/care",
+    "/postures/*/reason",
+    "/sedation/airway_ready",
+    "/sedation/doses/*/ordered_by",
+    "/sedation/doses/*/requested_by",
+    "/sedation/doses/*/mixed_with",
+    "/monitoring/vitals/*/before_care",
+    "/monitoring/vitals/*/etco2_waveform",
+    "/monitoring/vitals/*/bp_method",
+    "/monitoring/limb_checks/*/cap_refill_other_side",
+    "/monitoring/breathing_checks/*/airway",
+    "/monitoring/observation",
+    "/monitoring/actions",
+    "/monitoring/events",
+    "/reassessments",
+    "/custody",
+    "/transport/attendants",
+    "/transport/facility_told",
+    "/transport/facility_told_time",
+    "/handover/receiver_role",
+    "/handover/receiver_identified",
+    "/handover/restraint_state",
+    "/handover/removed_time",
+    "/handover/limb_status",
+    "/handover/told",
+    "/handover/accepted",
+    "/injuries/crew",
+    "/injuries/others",
+    "/injuries/patient/*/person",
+    "/injuries/patient/*/when",
+    "/injuries/death/hospital_told",
+    "/chart/opened",
+    "/chart/author_level",
+    "/chart/amendments",
+    "/chart/director_review_requested",
+)
+
+
+def _below(cls: type, path: str) -> Iterator[str]:
+    for member in kinds.members(cls):
+        here = f"{path}/{member.name}"
+        if not member.required:
+            yield here
+        if isinstance(member.kind, kinds.Items):
+            yield from _below(member.kind.of, f"{here}/*")
+        elif isinstance(member.kind, kinds.Part):
+            yield from _below(member.kind.of, here)
+
+
+#: Every member path that a sender may state as not collected.
+EVERY_PATH = dict.fromkeys(_below(model.Episode, ""))
+#: The table with everything below, one path a member.
+EVERY_NOT_CARRIED = tuple(
+    path for path in EVERY_PATH if any(path == prefix or path.startswith(f"{prefix}/") for prefix in NOT_CARRIED)
+)
+
+
+def _brought(value: Any, steps: list[str]) -> bool:
+    if not steps:
+        return True
+    if steps[0] == "*":
+        return type(value) is list and any(_brought(item, steps[1:]) for item in value)
+    return type(value) is dict and steps[0] in value and _brought(value[steps[0]], steps[1:])
+
+
+def left(value: dict[str, Any]) -> list[str]:
+    """The paths of the table that nothing in this episode brought."""
+    return [path for path in EVERY_NOT_CARRIED if not _brought(value, path.split("/")[1:])]

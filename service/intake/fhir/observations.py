@@ -1,0 +1,403 @@
+"""Observations: vital signs, limb checks, postures, narrative, times of the run."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from service.intake.fields import SCORES
+
+from . import codes
+from .chart import CANNOT_TELL, Chart, Found, own_word
+from .context import put_age
+from .people import performers
+from .profile import SHAPES
+from .shapes import is_own
+from .tree import El, codings, look, words
+
+_VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
+_TIMES = {"at_patient", "departed", "arrived"}
+
+
+class Grouping:
+    """Readings of one time are one set, findings on one limb at one time are one check."""
+
+    def __init__(self) -> None:
+        self.groups: dict[tuple[Any, ...], list[Found]] = {}
+        #: Observation -> time of the panel it is a member of.
+        self.times: dict[str, El] = {}
+
+
+def effective(el: El, grouping: Grouping) -> El:
+    """The time of an Observation (of a Period its start), else that of the panel it belongs to."""
+    kind, when = el.choice("effective", "DateTime", "Instant", "Period")
+    if not when and el.at in grouping.times:
+        return grouping.times[el.at]
+    return when.get("start") if kind == "Period" else when
+
+
+def instant(when: El) -> str:
+    """The time in UTC as letters and digits, or nothing."""
+    try:
+        time = datetime.fromisoformat(when.text.upper())
+        return time.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ") if time.tzinfo else ""
+    except (ValueError, OverflowError):
+        return ""
+
+
+def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
+    """One Observation, by what its code says it is about."""
+    subject = look(el.get("code"), codes.SUBJECTS)
+    status = el.get("status").text
+    if status in ("cancelled", "registered") and subject != "limb_check":
+        chart.notice("not-used-status", el.at)
+        return
+    when = effective(el, grouping)
+    if subject == "limb_check" or look(el.get("code"), codes.LIMB_FINDINGS):
+        _limb_check(chart, el, when, grouping, status)
+    elif subject == "posture":
+        _posture(chart, el, el)
+    elif subject in _TIMES:
+        _run_time(chart, el, subject)
+    elif subject == "narrative":
+        _narrative(chart, el)
+    elif subject == "breathing":
+        found = chart.item("monitoring.breathing_checks", el)
+        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_time(found, "time", when)
+        _word(chart, found, "breathing", el, codes.BREATHING)
+    elif subject == "mental_status":
+        _behaviour(chart, el, when)
+    elif subject == "barrier":
+        if look(el.choice("value", "CodeableConcept")[1], codes.BARRIERS):
+            chart.restrained = True
+    elif subject in ("age", "weight", "weight_measured", "weight_estimated", "pregnancy", "gestation"):
+        _patient(chart, el, subject)
+    elif subject in ("drug_response", "drug_complication"):
+        chart.later.append((subject, el))
+    elif subject == "complication":
+        _complication(chart, el, when)
+    else:
+        used = _signs(chart, el, when, grouping)
+        if not used and subject is None:
+            chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
+
+
+# ---------------------------------------------------------------- values
+
+
+def absence(chart: Chart, el: El) -> dict[str, str] | None:
+    """The absence a dataAbsentReason states, if it is one of ours."""
+    reason = el.get("dataAbsentReason")
+    word = own_word(reason, "declined")
+    if word:
+        return {"absent": "declined", "reason": word}
+    found = look(reason, codes.ABSENCES)
+    if found is None:
+        not_performed = (codes.ABSENT_REASON, "not-performed") in set(codings(reason))
+        chart.notice("not-performed" if not_performed else "no-value", el.at)
+    return dict(found) if found else None
+
+
+def unit_of(quantity: El) -> str:
+    """UCUM code of a Quantity, from its code or from what people write; empty when none is given."""
+    code, text = quantity.get("code").text, quantity.get("unit").text
+    given = code or text
+    return codes.UNIT_TEXTS.get(given.strip().lower(), given)
+
+
+def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
+    """The number of a Quantity in the unit of the group, or None with a notice."""
+    number = quantity.get("value").number if type(quantity.value) is dict else quantity.number
+    if number is None or abs(number) > 1e9:
+        chart.notice("unknown-value", quantity.at)
+        return None
+    unit = unit_of(quantity)
+    known = codes.UNITS[group]
+    if unit not in known:
+        chart.notice("unknown-unit" if unit else "no-unit", quantity.at)
+        return None
+    factor, offset = known[unit]
+    return number if (factor, offset) == (1, 0) else round(number * factor + offset, 4)
+
+
+def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -> bool:
+    _, value = el.choice("value", "CodeableConcept", "Coding")
+    slug = next((slug for slug, shape in SHAPES.items() if shape.cls is found.cls), "")
+    word = own_word(value, f"{slug}.{member}") or look(value, table)
+    if word is None:
+        chart.notice("unknown-value", value.at if value else el.at)
+        return False
+    return chart.put(found, member, word, value.at)
+
+
+# ---------------------------------------------------------------- vital signs
+
+
+def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
+    """Every known sign of an Observation and its components; whether there was any."""
+    own = is_own(el, _VITALS)
+    subject = look(el.get("code"), codes.SUBJECTS)
+    panel = own or subject == "panel"
+    known: list[tuple[str, El]] = []
+    if subject == "pressures" and el.get("dataAbsentReason"):
+        known = [("sbp", el), ("dbp", el)]
+    for part in (el, *el.each("component")):
+        sign = look(part.get("code"), codes.SIGNS)
+        if sign:
+            known.append((sign, part))
+        elif part is not el:
+            if look(part.get("code"), codes.SUBJECTS) == "posture":
+                _posture(chart, el, part)
+            else:
+                chart.notice("unknown-code", part.at)
+    if not known and not own:
+        return False
+    alone = None
+    if panel:
+        alone = chart.item(_VITALS, el)
+        alone.own = own
+        chart.put_id(alone, el.get("id").text, el.at)
+        if when:
+            chart.put_time(alone, "time", when)
+    for sign, part in known:
+        for member, value, at in _read_sign(chart, sign, part, derive=not own):
+            found = alone or _set(chart, el, when, grouping, member, value)
+            chart.put(found, member, value, at)
+    return True
+
+
+def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, str]]:
+    """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
+    kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
+    member = {"rass": "agitation_score", "oxygen_percent": "oxygen"}.get(sign, sign)
+    if not value:
+        if any(True for _ in el.each("component")):
+            return []
+        absent = absence(chart, el)
+        return [(member, absent, el.at)] if absent and sign != "oxygen_percent" else []
+    if kind in ("CodeableConcept", "String"):
+        slug = f"{_VITALS}.{sign}"
+        table = {"acvpu": codes.AVPU, "rhythm": codes.RHYTHMS}.get(
+            sign, codes.GCS_ANSWERS if sign.startswith("gcs_") else None
+        )
+        word = (own_word(value, slug) or look(value, table)) if table else None
+        if word is None:
+            chart.notice("unknown-value", value.at)
+        return [(member, CANNOT_TELL if word is None else word, value.at)]
+    number = amount(chart, value, codes.UNIT_OF[sign]) if sign in codes.UNIT_OF else None
+    if number is None:
+        return [(member, CANNOT_TELL, value.at)]
+    if value.get("comparator").text:
+        if sign == "glucose_mg_dl":
+            return [("glucose_reading", "low" if value.get("comparator").text.startswith("<") else "high", value.at)]
+        chart.notice("boundary-value", value.at)
+    if sign == "rass":
+        low, high = SCORES["rass"]
+        if not low <= number <= high:
+            chart.notice("out-of-bounds", value.at)
+            return []
+        return [("agitation_scale", "rass", el.at), (member, number, value.at)]
+    if sign == "oxygen_percent":
+        return [(member, "oxygen" if number > 21 else "air", value.at)]
+    if sign == "oxygen_l_min" and derive and number > 0:
+        return [(sign, number, value.at), ("oxygen", "oxygen", value.at)]
+    return [(sign, number, value.at)]
+
+
+def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value: Any) -> Found:
+    """The set of that time that has room for this reading; one reading beside another of the same sign opens a new set."""
+    time = instant(when)
+    group = grouping.groups.setdefault((_VITALS, time or el.at), [])
+    for found in group:
+        if member not in found.data or found.data[member] == value:
+            return found
+    if group:
+        chart.notice("conflict", el.at)
+    found = chart.item(_VITALS, el)
+    if chart.put_time(found, "time", when) and time:
+        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el.at)
+    group.append(found)
+    return found
+
+
+# ---------------------------------------------------------------- limbs and postures
+
+
+def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
+    """(site, side) of a body site; None with a notice where it is no limb with a side."""
+    exact = look(concept, codes.SITES)
+    if exact:
+        return exact  # type: ignore[no-any-return]
+    near = look(concept, codes.NEAR_SITES)
+    chart.notice("near-body-site" if near else "unknown-body-site", concept.at)
+    return near  # type: ignore[no-any-return]
+
+
+def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str) -> None:
+    body_site = el.get("bodySite")
+    where = site_of(chart, body_site) if body_site else None
+    if where is None:
+        if not body_site:
+            chart.notice("unknown-body-site", el.at)
+        return
+    values = _limb_findings(chart, el)
+    not_done = None
+    if not values:
+        reason = (absence(chart, el) or {}).get("reason") if el.get("dataAbsentReason") else None
+        if reason:
+            not_done = reason if reason in ("patient_refused", "unsafe_to_attempt") else "other"
+    own = is_own(el, _CHECKS)
+    if status in ("cancelled", "registered") and not not_done:
+        chart.notice("not-used-status", el.at)
+        return
+    if not values and not not_done and not own:
+        chart.notice("no-value", el.at)
+        return
+    group = [] if own else grouping.groups.setdefault((_CHECKS, where, instant(when) or el.at), [])
+    found = next((f for f in group if all(f.data.get(m, v) == v for m, v, _ in values)), None)
+    if found is None:
+        found = chart.item(_CHECKS, el)
+        found.own = own
+        group.append(found)
+        chart.put_id(found, el.get("id").text, el.at)
+        chart.put(found, "site", where[0], body_site.at)
+        chart.put(found, "side", where[1], body_site.at)
+        if when:
+            chart.put_time(found, "time", when)
+        for person, at in performers(chart, el)[:1]:
+            chart.put(found, "by", person, at)
+    for member, value, at in values:
+        chart.put(found, member, value, at)
+    if not_done:
+        chart.put(found, "not_done", not_done, el.get("dataAbsentReason").at)
+
+
+def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, str]]:
+    out = []
+    for part in (el, *el.each("component")):
+        kind, value = part.choice("value", "Boolean", "CodeableConcept", "Quantity")
+        if kind == "Quantity" and look(part.get("code"), codes.CAPILLARY_REFILL):
+            seconds = amount(chart, value, "s")
+            if seconds is not None:
+                out.append(("cap_refill_s", seconds, value.at))
+            continue
+        concept = value if kind == "CodeableConcept" else part.get("code")
+        finding = look(concept, codes.LIMB_FINDINGS) or _own_finding(concept)
+        if finding and (kind != "Boolean" or value.value is True):
+            out.append((*finding, value.at if value else part.at))
+        elif part is not el or value:
+            chart.notice("unknown-value", part.at)
+    return out
+
+
+def _own_finding(concept: El) -> tuple[str, str] | None:
+    for member in ("pulse", "motor", "sensation", "skin"):
+        word = own_word(concept, f"{_CHECKS}.{member}")
+        if word:
+            return member, word
+    return None
+
+
+def _posture(chart: Chart, resource: El, source: El) -> None:
+    """A posture from an Observation, or from a component of one."""
+    _, value = source.choice("value", "CodeableConcept")
+    word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
+    if word is None:
+        chart.notice("unknown-value", value.at if value else source.at)
+        chart.posture_at = chart.posture_at or source.at
+        return
+    found = chart.item("postures", source)
+    if source is resource:
+        chart.put_id(found, resource.get("id").text, resource.at)
+    chart.put(found, "posture", word, value.at)
+    chart.put_span(found, resource, "effective", "start", "end")
+
+
+# ---------------------------------------------------------------- the rest
+
+
+def _run_time(chart: Chart, el: El, member: str) -> None:
+    _, value = el.choice("value", "DateTime")
+    section = chart.section("transport", el)
+    if (
+        chart.put_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
+        and member == "arrived"
+    ):
+        # The list defines this time as the arrival of unit and patient at the destination.
+        chart.put(section, "transported", True, el.at)
+
+
+def _narrative(chart: Chart, el: El) -> None:
+    _, value = el.choice("value", "String")
+    if not value.text:
+        chart.notice("no-value", el.at)
+        return
+    if "narrative" in chart.root.data:
+        chart.notice("several-narratives", el.at)
+        joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
+        at = chart.root.places.pop("narrative")
+        if not chart.put(chart.root, "narrative", joined, at):
+            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], at)
+        return
+    chart.put(chart.root, "narrative", value.text, value.at)
+
+
+def _behaviour(chart: Chart, el: El, when: El) -> None:
+    _, value = el.choice("value", "CodeableConcept")
+    text = look(value, codes.BEHAVIOURS)
+    if text is None:
+        chart.notice("unknown-value", value.at if value else el.at)
+        return
+    found = chart.item("decision.behaviours", el)
+    chart.put_id(found, el.get("id").text, el.at)
+    chart.put(found, "behaviour", "other", value.at)
+    chart.put(found, "words", text, value.at)
+    chart.put_time(found, "time", when)
+
+
+def _patient(chart: Chart, el: El, subject: str) -> None:
+    section = chart.section("patient", el)
+    kind, value = el.choice("value", "Quantity", "CodeableConcept", "Integer")
+    if not value:
+        absent = absence(chart, el)
+        if absent and subject != "age":
+            chart.put(
+                section,
+                {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
+                absent,
+                el.at,
+            )
+    elif subject == "age":
+        number, unit = value.get("value").number, unit_of(value)
+        if number is None:
+            chart.notice("unknown-value", value.at)
+        else:
+            put_age(chart, section, number, unit, value.at)
+    elif subject == "pregnancy":
+        word = look(value, codes.PREGNANCY)
+        if word is None:
+            chart.notice("unknown-value", value.at)
+        else:
+            chart.put(section, "pregnant", word, value.at)
+    elif kind == "Quantity":
+        member = "gestation_weeks" if subject == "gestation" else "weight_kg"
+        number = amount(chart, value, codes.UNIT_OF[member])
+        basis = subject.removeprefix("weight_")
+        if number is not None and chart.put(section, member, number, value.at) and basis in ("measured", "estimated"):
+            chart.put(section, "weight_basis", basis, el.get("code").at)
+
+
+def _complication(chart: Chart, el: El, when: El) -> None:
+    _, value = el.choice("value", "CodeableConcept")
+    word = look(value, codes.COMPLICATIONS)
+    if word == "none":
+        return
+    if word is None:
+        chart.notice("unknown-value", value.at if value else el.at)
+        word = "other" if next(words(value), None) else None
+    if word:
+        found = chart.item("injuries.complications", el)
+        chart.put_id(found, el.get("id").text, el.at)
+        chart.put(found, "complication", word, value.at)
+        chart.put_time(found, "time", when)

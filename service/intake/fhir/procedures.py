@@ -1,0 +1,241 @@
+"""Procedures and the use of devices: restraint, holds, spans of monitoring, transfer of care."""
+
+from __future__ import annotations
+
+from . import codes
+from .chart import CANNOT_TELL, Chart, Found, own_word
+from .context import put_contact
+from .observations import site_of
+from .people import performers
+from .profile import SHAPES
+from .shapes import is_own, read_shape
+from .tree import El, Index, kind, look, words
+
+_LIMBS, _HOLDS = "application.limbs", "application.holds"
+_NOT_DONE = ("not-done", "preparation")
+_LONGEST_WORDS = 500
+
+
+def is_restraint(el: El) -> bool:
+    """Whether a Procedure is a restraint or a hold that was done."""
+    return (
+        kind(el) == "Procedure"
+        and el.get("status").text not in (*_NOT_DONE, "entered-in-error")
+        and look(el.get("code"), codes.SUBJECTS) in ("restraint", "hold")
+    )
+
+
+class Parts:
+    """Which restraint is part of which: one limb under the whole, one step up and no further."""
+
+    def __init__(self, index: Index) -> None:
+        self.above: dict[str, El] = {}
+        for el in index.resources:
+            if is_restraint(el):
+                for reference in el.each("partOf"):
+                    target = index.target(reference)
+                    if target is not None and target.at != el.at and is_restraint(target):
+                        self.above[el.at] = target
+        self.wholes = {target.at for target in self.above.values()}
+
+
+def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
+    """One Procedure, by its code."""
+    subject = look(el.get("code"), codes.SUBJECTS)
+    if el.get("status").text in _NOT_DONE:
+        if subject == "medical_direction" and el.get("status").text == "not-done":
+            put_contact(chart, el, False, El(None, el.at))
+        else:
+            chart.notice("not-used-status", el.at)
+        return
+    if subject == "restraint":
+        _restraint(chart, el, parts)
+    elif subject == "hold":
+        _hold(chart, el)
+    elif subject in ("capnography", "oximetry", "ecg", "observation"):
+        slug = f"monitoring.{subject}"
+        if is_own(el, slug) or el.choice("performed", "Period")[1]:
+            read_shape(chart, el, SHAPES[slug]).own = is_own(el, slug)
+        else:
+            # Read as a stretch without an end, one look would pass for watching to the last.
+            chart.notice("no-stretch", el.at)
+    elif subject == "medical_direction":
+        name, when = el.choice("performed", "DateTime", "Period")
+        put_contact(chart, el, True, when.get("start") if name == "Period" else when)
+    elif subject == "transfer":
+        name, when = el.choice("performed", "DateTime", "Period")
+        chart.put_time(chart.section("handover", el), "time", when.get("end") if name == "Period" else when)
+    else:
+        action = look(el.get("code"), codes.ACTIONS)
+        if action:
+            found = chart.item("monitoring.actions", el)
+            chart.put_id(found, el.get("id").text, el.at)
+            chart.put(found, "action", action, el.get("code").at)
+            chart.put_span(found, el, "performed", "time", None)
+        else:
+            chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
+    for index, concept in enumerate(el.each("complication")):
+        word = look(concept, codes.COMPLICATIONS)
+        if word and word != "none":
+            harm = chart.item("injuries.complications", concept)
+            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.get("id").text else "", concept.at)
+            chart.put(harm, "complication", word, concept.at)
+        elif not word:
+            chart.notice("unknown-code", concept.at)
+
+
+# ---------------------------------------------------------------- restraint
+
+
+def _restraint(chart: Chart, el: El, parts: Parts) -> None:
+    chart.restrained = True
+    above = parts.above.get(el.at)
+    sites: dict[tuple[str, str], str] = {}
+    for concept in el.each("bodySite"):
+        where = site_of(chart, concept)
+        if where is not None:
+            sites.setdefault(where, concept.at)
+    people = performers(chart, el)
+    ident = el.get("id").text
+    for (site, side), at in sites.items():
+        found = chart.item(_LIMBS, el)
+        found.at = at
+        chart.put_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el.at)
+        chart.put(found, "site", site, at)
+        chart.put(found, "side", side, at)
+        timed = el if el.choice("performed", "Period", "DateTime")[1] or above is None else above
+        chart.put_span(found, timed, "performed", "on", "off")
+        _device(chart, found, el, above)
+        _applied_by(chart, found, people)
+    if not sites and el.at not in parts.wholes:
+        chart.notice("no-limb", el.at)
+        section = chart.section("application", el)
+        if "started" not in section.data:
+            chart.put_span(section, el, "performed", "started", None)
+    _reasons(chart, el)
+
+
+def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
+    """The device, from its coded or plain words; a known code of ours first."""
+    for source in (el, above):
+        if source is None:
+            continue
+        for concept in source.each("usedCode"):
+            if put_device(chart, found, concept, concept.at):
+                return
+        for reference in source.each("usedReference"):
+            device = chart.index.target(reference)
+            if device is None:
+                chart.notice("dangling-reference", reference.at)
+            elif any(put_device(chart, found, concept, device.at) for concept in device_words(device)):
+                return
+
+
+def device_words(device: El) -> list[El]:
+    """What a Device says it is: its type, else its names as if they were text."""
+    if device.get("type"):
+        return [device.get("type")]
+    return [El({"text": name.get("name").text}, name.at) for name in device.each("deviceName") if name.get("name").text]
+
+
+def put_device(chart: Chart, found: Found, concept: El, at: str) -> bool:
+    """Set the device of a limb; words that are not known cannot tell which."""
+    word = own_word(concept, f"{_LIMBS}.device")
+    texts = list(words(concept))
+    if word is None:
+        word = next((means for text in texts for plain, means in codes.LIMB_DEVICES.items() if plain in text), None)
+    if word is None and any("cuff" in text or "leg iron" in text for text in texts):
+        word = "key_locked"
+    if word is None and not texts:
+        return False
+    if word is None:
+        chart.notice("unknown-device", at)
+        return chart.put(found, "device", CANNOT_TELL, at)
+    return chart.put(found, "device", word, at)
+
+
+def _applied_by(chart: Chart, found: Found, people: list[tuple[str, str]]) -> None:
+    for person, at in people:
+        if chart.people.level_of(person) in codes.EMS_LEVELS:
+            chart.put(found, "applied_by", "ems", at)
+            return
+
+
+def _reasons(chart: Chart, el: El) -> None:
+    """Reasons stand in the crew's own words: kept as words, concluded from by nobody."""
+    reasons = list(el.each("reasonCode"))
+    for index, concept in enumerate(reasons):
+        text = concept.get("text").text or next((c.get("display").text for c in concept.each("coding")), "")
+        if not text.strip():
+            continue
+        chart.notice("free-text", concept.at)
+        found = chart.item("decision.behaviours", concept)
+        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.get("id").text else "", concept.at)
+        chart.put(found, "behaviour", "other", concept.at)
+        chart.put(found, "words", text, concept.at)
+    if reasons or any(True for _ in el.each("reasonReference")):
+        chart.reason_at = chart.reason_at or (reasons[0].at if reasons else el.at)
+
+
+def _hold(chart: Chart, el: El) -> None:
+    chart.restrained = True
+    own = is_own(el, _HOLDS)
+    parts: dict[str, str] = {}
+    for concept in el.each("bodySite"):
+        part = own_word(concept, _HOLDS)
+        if part is None:
+            where = site_of(chart, concept)
+            part = f"{where[1]}_{'arm' if where[0] in ('wrist', 'forearm') else 'leg'}" if where else None
+        if part:
+            parts.setdefault(part, concept.at)
+    if not parts and not own:
+        chart.notice("no-body-site", el.at)
+        parts = {"whole_body": el.at}
+    people = performers(chart, el) or [("", el.at)]
+    ident = el.get("id").text
+    several = len(parts) * len(people) > 1
+    for part, at in parts.items():
+        for number, (person, where_by) in enumerate(people, 1):
+            found = chart.item(_HOLDS, el)
+            found.own = own
+            chart.put_id(found, (f"{ident}-{part}-{number}" if several else ident) if ident else "", el.at)
+            chart.put(found, "part", part, at)
+            chart.put_span(found, el, "performed", "start", "end")
+            if person:
+                chart.put(found, "by", person, where_by)
+
+
+# ---------------------------------------------------------------- use of devices
+
+
+def read_device_use(chart: Chart, el: El) -> None:
+    """A DeviceUseStatement: a device of law enforcement, or one on a limb."""
+    if el.get("status").text == "intended":
+        chart.notice("not-used-status", el.at)
+        return
+    device = chart.index.target(el.get("device"))
+    if device is None:
+        chart.notice("dangling-reference", el.get("device").at if el.get("device") else el.at)
+        return
+    texts = [text for concept in device_words(device) for text in words(concept)]
+    police = next((means for text in texts for plain, means in codes.POLICE_DEVICES.items() if plain in text), None)
+    if police:
+        chart.restrained = True
+        found = chart.item("custody.devices", el)
+        chart.put_id(found, el.get("id").text, el.at)
+        chart.put(found, "device", police, device.at)
+        chart.put_span(found, el, "timing", "on", "off")
+        return
+    known = any(plain in text for text in texts for plain in (*codes.LIMB_DEVICES, "restraint"))
+    site = site_of(chart, el.get("bodySite")) if known and el.get("bodySite") else None
+    if site is None:
+        chart.notice("unknown-device" if not known else "unknown-body-site", el.at)
+        return
+    chart.restrained = True
+    found = chart.item(_LIMBS, el)
+    chart.put_id(found, el.get("id").text, el.at)
+    chart.put(found, "site", site[0], el.get("bodySite").at)
+    chart.put(found, "side", site[1], el.get("bodySite").at)
+    chart.put_span(found, el, "timing", "on", "off")
+    for concept in device_words(device):
+        put_device(chart, found, concept, device.at)
