@@ -17,7 +17,7 @@ from service.episode.model import Episode
 from service.facts.build import build as build_facts
 from service.facts.model import FactSheet
 from service.facts.phrases import Phrases, compile_phrases
-from service.intake import episode_json, fhir_bundle
+from service.intake import episode_json, fhir_bundle, nemsis_xml
 from service.intake.episode_json import Intake
 from service.resources import rules_directory
 from service.review.build import Review, Ruleset
@@ -31,7 +31,12 @@ from service.rulebook.profiles import bind, bind_all
 #: Version of the contract.
 API_VERSION = "1.0"
 
-_READERS = {"application/json": episode_json.read, "application/fhir+json": fhir_bundle.read}
+_READERS: dict[str, Callable[[bytes], Intake]] = {
+    "application/json": episode_json.read,
+    "application/fhir+json": fhir_bundle.read,
+    "application/xml": nemsis_xml.read,
+    "text/xml": nemsis_xml.read,
+}
 #: What can be read.
 MEDIA_TYPES = tuple(_READERS)
 

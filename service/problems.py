@@ -16,12 +16,17 @@ MOST_ERRORS = 50
 
 @dataclass(frozen=True, slots=True)
 class ProblemItem:
-    """One place that is wrong. ``pointer`` (RFC 6901, into the body) or ``parameter`` (of the query); fixed text only."""
+    """One place that is wrong; fixed text only.
+
+    ``pointer`` (RFC 6901, into the body), ``parameter`` (of the query) or
+    ``location`` (XPath with the prefix ``nem``, into an XML body).
+    """
 
     code: str
     detail: str
     pointer: str | None = None
     parameter: str | None = None
+    location: str | None = None
 
 
 class Rejected(Exception):

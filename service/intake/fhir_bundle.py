@@ -17,8 +17,9 @@ from typing import Any
 from service.problems import ProblemItem, Rejected
 
 from . import episode_json, fields, strict_json
+from .carried import EVERY_PATH
 from .episode_json import Intake, Notice
-from .fhir.carried import EVERY_PATH, left
+from .fhir.carried import left
 from .fhir.chart import CANNOT_TELL, Chart, Found
 from .fhir.context import (
     finish_patient,

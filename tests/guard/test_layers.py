@@ -17,7 +17,7 @@ ALLOWED: dict[str, set[str]] = {
     "episode": set(),
     "problems": set(),
     "resources": set(),
-    "intake": {"episode", "problems"},
+    "intake": {"episode", "problems", "rulebook.strict_yaml"},
     "facts": {"episode"},
     "rulebook": {"episode.kinds", "episode.model", "facts.model"},
     "engine": {"facts.model", "rulebook.model"},
@@ -39,12 +39,12 @@ OUTSIDE: dict[str, set[str]] = {
     "episode": set(),
     "problems": set(),
     "resources": {"pathlib"},
-    "intake": {"marshmallow", "orjson"},
+    "intake": {"lxml", "marshmallow", "orjson", "pathlib", "threading"},
     "facts": set(),
     "rulebook": {"pathlib", "yaml"},
     "engine": {"ctypes", "durable", "durable_rules_engine", "threading"},
     "review": {"orjson"},
-    "presentation": {"base64", "jinja2", "markupsafe", "orjson", "xml"},
+    "presentation": {"base64", "jinja2", "jwt", "lxml", "markupsafe", "orjson", "uuid", "xml"},
     "pipeline": {"pathlib"},
 }
 FLASK_HOMES = {"app", "wsgi"}

@@ -7,10 +7,9 @@ free text is no place: words are not read for what they may mean.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
-from service.episode import kinds, model
+from service.intake.carried import brought, everything_below
 
 #: Member paths; a path stands for all that is below it, too.
 NOT_CARRIED = (
@@ -94,33 +93,10 @@ NOT_CARRIED = (
 )
 
 
-def _below(cls: type, path: str) -> Iterator[str]:
-    for member in kinds.members(cls):
-        here = f"{path}/{member.name}"
-        if not member.required:
-            yield here
-        if isinstance(member.kind, kinds.Items):
-            yield from _below(member.kind.of, f"{here}/*")
-        elif isinstance(member.kind, kinds.Part):
-            yield from _below(member.kind.of, here)
-
-
-#: Every member path that a sender may state as not collected.
-EVERY_PATH = dict.fromkeys(_below(model.Episode, ""))
 #: The table with everything below, one path a member.
-EVERY_NOT_CARRIED = tuple(
-    path for path in EVERY_PATH if any(path == prefix or path.startswith(f"{prefix}/") for prefix in NOT_CARRIED)
-)
-
-
-def _brought(value: Any, steps: list[str]) -> bool:
-    if not steps:
-        return True
-    if steps[0] == "*":
-        return type(value) is list and any(_brought(item, steps[1:]) for item in value)
-    return type(value) is dict and steps[0] in value and _brought(value[steps[0]], steps[1:])
+EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
 
 
 def left(value: dict[str, Any]) -> list[str]:
     """The paths of the table that nothing in this episode brought."""
-    return [path for path in EVERY_NOT_CARRIED if not _brought(value, path.split("/")[1:])]
+    return [path for path in EVERY_NOT_CARRIED if not brought(value, path)]

@@ -126,7 +126,9 @@ def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
         for reference in source.each("usedReference"):
             device = chart.index.target(reference)
             if device is None:
+                # A device was named and not sent: nobody can say that its type is not charted.
                 chart.notice("dangling-reference", reference.at)
+                found.data.setdefault("device", CANNOT_TELL)
             elif any(put_device(chart, found, concept, device.at) for concept in device_words(device)):
                 return
 

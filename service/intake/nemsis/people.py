@@ -1,0 +1,283 @@
+"""Who: patient, crew, law enforcement, injuries, the chart itself."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from service.episode.drugs import DRUGS
+
+from . import codes
+from .chart import Chart, as_number
+from .tree import NOT_COLLECTED, El
+
+#: Sets of which an element is read whole, one value an element.
+_Words = list[str]
+_DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
+    code: word.word for code, word in codes.PRODUCT.items()
+}
+
+
+def drug_of(el: El) -> str | None:
+    """Our word for the drug of an RxNorm code, None for one we do not know."""
+    return _DRUG_OF.get(el.text) if el.attribute("CodeType") in ("", codes.RXNORM) else None
+
+
+def patient(chart: Chart) -> None:
+    """ePatient, eHistory, eExam.01."""
+    here, history = chart.pcr.get("ePatient"), chart.pcr.get("eHistory")
+    if here:
+        spot = chart.part("/patient", here)
+        _age(chart, here)
+        chart.code(
+            spot,
+            "sex",
+            here.get("ePatient.25") or here.get("ePatient.13"),
+            codes.SEX if here.get("ePatient.25") else codes.GENDER,
+        )
+        chart.number(spot, "weight_kg", chart.pcr.get("eExam", "eExam.01"))
+    if history:
+        _history(chart, history)
+
+
+def _age(chart: Chart, here: El) -> None:
+    group = here.get("ePatient.AgeGroup")
+    value, unit = group.get("ePatient.15"), group.get("ePatient.16")
+    if value.text and unit.text:
+        age = chart.part("/patient/age", group)
+        if unit.text in codes.AGE_UNDER_A_DAY:
+            chart.put(age, "value", 0, value.at)
+            chart.put(age, "unit", "d", unit.at)
+        else:
+            # Neither member can be left out of an age: both are readable, or there is none.
+            known = codes.AGE_UNIT.get(unit.text)
+            if known and chart.put(age, "value", as_number(value.text), value.at):
+                chart.put(age, "unit", known.word, unit.at)
+                if value.pn == codes.APPROXIMATE:
+                    chart.notice("approximate", value.at)
+            else:
+                del chart.objects["/patient/age"]
+                chart.unreadable(
+                    chart.part("/patient", here),
+                    "age",
+                    unit if not known else value,
+                    "unknown-code" if not known else "out-of-bounds",
+                )
+    elif not _age_from_birth(chart, here) and value:
+        absence = value.absence
+        if absence is not None:
+            chart.put(chart.part("/patient", here), "age", absence, value.at)
+
+
+def _age_from_birth(chart: Chart, here: El) -> bool:
+    born = here.get("ePatient.17")
+    when = next((el for number in ("07", "06", "03") if (el := chart.pcr.get("eTimes", f"eTimes.{number}")).text), None)
+    if not born.text or when is None:
+        return False
+    try:
+        start, day = date.fromisoformat(born.text[:10]), date.fromisoformat(when.text[:10])
+    except ValueError:
+        return False
+    months = (day.year - start.year) * 12 + day.month - start.month - (day.day < start.day)
+    if not 0 <= months <= 130 * 12:
+        return False
+    age = chart.part("/patient/age", born)
+    years = months >= 24
+    chart.put(age, "value", months // 12 if years else months, born.at)
+    chart.put(age, "unit", "a" if years else "mo", born.at)
+    chart.notice("age-from-birth-date", born.at)
+    return True
+
+
+def _history(chart: Chart, history: El) -> None:
+    spot = chart.part("/patient", history)
+    barriers = [el for el in history.each("eHistory.01") if el.text]
+    need = next((el for el in barriers if el.text in codes.COMMUNICATION), None)
+    if need is not None:
+        chart.code(spot, "communication_need", need, codes.COMMUNICATION)
+    elif barriers:
+        # The element lists the barriers there were; none of these is about understanding each other.
+        chart.put(spot, "communication_need", "none", barriers[0].at)
+    pregnancy = history.get("eHistory.18")
+    known = codes.PREGNANT.get(pregnancy.text)
+    if known is not None and known.word == "unsure":
+        chart.put(spot, "pregnant", NOT_COLLECTED, pregnancy.at)
+    else:
+        chart.take(spot, "pregnant", pregnancy, lambda _: known.word == "yes" if known else None)
+    _listed(chart, history, "eHistory.06", "allergies", _allergies, codes.NO_KNOWN_ALLERGY)
+    _listed(chart, history, "eHistory.08", "conditions", _conditions, codes.NONE_REPORTED)
+    _substances(chart, history, [el for el in barriers if el.text in codes.SUBSTANCES])
+
+
+def _listed(chart: Chart, history: El, element: str, member: str, read: Any, none: str) -> None:
+    """A list of codes as a list of our words; one PN says that there are none."""
+    found = list(history.each(element))
+    if not found:
+        return
+    spot = chart.part("/patient", history)
+    values = [el for el in found if el.text]
+    if values:
+        chart.put(spot, member, read(values), values[0].at)
+    elif found[0].pn == none:
+        chart.put(spot, member, [], found[0].at)
+    else:
+        chart.take(spot, member, found[0])
+
+
+def _allergies(found: list[El]) -> _Words:
+    return sorted({drug for el in found if (drug := drug_of(el))})
+
+
+def _conditions(found: list[El]) -> _Words:
+    return sorted(
+        {next((word for start, word in codes.CONDITIONS if el.text.upper().startswith(start)), "other") for el in found}
+    )
+
+
+def _substances(chart: Chart, history: El, suspected: list[El]) -> None:
+    found = list(history.each("eHistory.17"))
+    charted = [el for el in found if el.text in codes.SUBSTANCES] + suspected
+    told: set[tuple[str, str]] = set()
+    for el in charted:
+        pair = codes.SUBSTANCES[el.text]
+        if pair in told:
+            continue
+        told.add(pair)
+        item = chart.item("/patient/substances", el)
+        chart.put(item, "substance", pair[0], el.at)
+        chart.put(item, "basis", pair[1], el.at)
+    if not charted and found:
+        spot = chart.part("/patient", history)
+        if found[0].pn == codes.NONE_REPORTED:
+            chart.put(spot, "substances", [], found[0].at)
+        else:
+            chart.take(spot, "substances", found[0], lambda _: None)
+
+
+# ---------------------------------------------------------------- crew
+
+
+class Crew:
+    """The people of a chart: crew member id -> our opaque id. The ids of the chart are not kept."""
+
+    def __init__(self, chart: Chart) -> None:
+        self.levels: list[str] = []
+        self.transport_levels: list[str] = []
+        self._ids: dict[str, str] = {}
+        self._level_of: dict[str, str] = {}
+        self._chart = chart
+        self._others: dict[str, str] = {}
+        group = chart.pcr.get("eCrew")
+        for number, el in enumerate(group.each("eCrew.CrewGroup"), 1):
+            self._member(el, f"p{number}")
+        self._aboard(group)
+
+    def _member(self, el: El, ident: str) -> None:
+        level, code = el.get("eCrew.02"), el.get("eCrew.01")
+        if not (level.text or code.text):
+            return
+        item = self._chart.item("/team/members", el, el.attribute("CorrelationID") or None)
+        self._chart.put(item, "id", ident, el.at, override=True)
+        self._chart.put(item, "service", "ems", el.at)
+        self._chart.code(item, "level", level, codes.LEVEL)
+        if code.text:
+            self._ids[code.text] = ident
+        word = item.data.get("level")
+        if isinstance(word, str):
+            self.levels.append(word)
+            self._level_of[code.text] = word
+            if any(role.text in codes.CARES_IN_TRANSPORT for role in el.each("eCrew.03")):
+                self.transport_levels.append(word)
+
+    def _aboard(self, group: El) -> None:
+        if self.levels:
+            rank = codes.RANKS.index
+            team = self._chart.part("/team", group)
+            self._chart.put(team, "highest_level", max(self.transport_levels or self.levels, key=rank), group.at)
+        if self.transport_levels:
+            levels = sorted(set(self.transport_levels), key=codes.RANKS.index)
+            self._chart.put(self._chart.part("/transport", group), "attendants", levels, group.at)
+
+    def ident(self, el: El) -> str | None:
+        """Our id of a crew member who is named by id."""
+        return self._ids.get(el.text)
+
+    def level(self, el: El) -> str | None:
+        """The level of a crew member who is named by id."""
+        return self._level_of.get(el.text)
+
+    def other(self, service: str, el: El) -> str:
+        """Our id of somebody who is no crew member: one of each service."""
+        if service not in self._others:
+            ident = self._others[service] = f"p-{service.replace('_', '-')}"
+            item = self._chart.item("/team/members", el)
+            self._chart.put(item, "id", ident, el.at)
+            self._chart.put(item, "service", service, el.at)
+            # The chart has a level of care for its own crew alone.
+            self._chart.put(item, "level", NOT_COLLECTED, el.at)
+        return self._others[service]
+
+
+def law_enforcement(chart: Chart) -> None:
+    """eScene.04. That others are listed without them does not say that they were not there."""
+    for el in chart.pcr.get("eScene").each("eScene.ResponderGroup", "eScene.04"):
+        if el.text == codes.LAW_ENFORCEMENT_AT_SCENE:
+            chart.put(chart.part("/custody", el), "law_enforcement_present", True, el.at)
+            return
+
+
+# ---------------------------------------------------------------- harm, and the chart
+
+
+def harm(chart: Chart, crew: Crew) -> None:
+    """eOther.05, eOther.06, eOther.03, eDisposition.19."""
+    groups = list(chart.pcr.get("eOther").each("eOther.EMSCrewMemberGroup"))
+    said_no = [el for group in groups if (el := group.get("eOther.05")).text == codes.NO]
+    for group in groups:
+        for el in group.each("eOther.06"):
+            if el.text in codes.CREW_INJURY:
+                item = chart.item("/injuries/crew", el, group.attribute("CorrelationID") or None)
+                chart.code(item, "kind", el, codes.CREW_INJURY)
+                ident = crew.ident(group.get("eOther.04"))
+                if ident:
+                    chart.put(item, "person", ident, group.get("eOther.04").at)
+    if said_no and len(said_no) == len(groups) and "/injuries/crew" not in chart.lists:
+        chart.put(chart.part("/injuries", chart.pcr.get("eOther")), "crew", [], said_no[0].at)
+    worn = {
+        codes.EQUIPMENT[el.text].word: el
+        for group in groups
+        for el in group.each("eOther.03")
+        if el.text in codes.EQUIPMENT
+    }
+    if worn:
+        first = next(iter(worn.values()))
+        chart.put(chart.part("/team", first), "protective_equipment", sorted(worn), first.at)
+    released = chart.pcr.get("eDisposition", "eDisposition.19")
+    if released.text:
+        death = chart.part("/injuries/death", released)
+        chart.put(death, "died", released.text in codes.DEAD, released.at)
+
+
+def record(chart: Chart, crew: Crew) -> None:
+    """eNarrative.01, eOther.01, eOther.08, the receiver's signature."""
+    narrative, other = chart.pcr.get("eNarrative", "eNarrative.01"), chart.pcr.get("eOther")
+    if narrative.text:
+        chart.put(chart.part("", chart.pcr), "narrative", narrative.raw, narrative.at)
+    else:
+        chart.take(chart.part("", chart.pcr), "narrative", narrative)
+    level = crew.level(other.get("eOther.08"))
+    if level:
+        chart.put(chart.part("/chart", other), "author_level", level, other.get("eOther.08").at)
+    review = other.get("eOther.01")
+    if review.text in (codes.YES, codes.NO):
+        chart.put(chart.part("/chart", other), "director_review_requested", review.text == codes.YES, review.at)
+    for group in other.each("eOther.SignatureGroup"):
+        reasons = {el.text for el in group.each("eOther.13")}
+        status = group.get("eOther.15")
+        if (
+            group.get("eOther.12").text == codes.HEALTHCARE_PROVIDER
+            and codes.TRANSFER_OF_CARE in reasons
+            and status.text in codes.SIGNED
+        ):
+            chart.put(chart.part("/handover", group), "receiver_identified", True, group.at)
+            return

@@ -1,0 +1,118 @@
+"""Elements with their place: an XPath 1.0 expression in which ``nem`` stands for the NEMSIS namespace."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from lxml import etree
+
+from .codes import DECLINED, NEMSIS, NOT_APPLICABLE, NOT_RECORDED, NOT_REPORTING, XSI
+
+#: The prefix of every location.
+PREFIX = "nem"
+NAMESPACES = {PREFIX: NEMSIS}
+
+_OURS = f"{{{NEMSIS}}}"
+_PREFIX_LENGTH = len(_OURS)
+_NIL = f"{{{XSI}}}nil"
+
+#: In place of a value: why there is none. Our own JSON writes it so.
+Absence = dict[str, str]
+NOT_COLLECTED: Absence = {"absent": "not_collected"}
+
+
+class El:
+    """One element. Falsy where nothing stands, so that a walk need not ask at every step.
+
+    ``at`` resolves in the document with the prefix ``nem``.
+    """
+
+    __slots__ = ("_at", "_kids", "_place", "name", "node", "parent", "raw", "text")
+
+    def __init__(self, node: etree._Element | None, name: str, parent: El | None, place: int = 0) -> None:
+        """``place``: among elements of one name, from 1; 0 for an only one."""
+        self.node, self.name, self.parent = node, name, parent
+        self._place = place
+        self._kids: dict[str, list[El]] | None = None
+        self._at: str | None = None
+        #: The text as it stands, "" for nil; and without space around it.
+        self.raw: str = "" if node is None or self.nil else node.text or ""
+        self.text: str = self.raw.strip()
+
+    def __bool__(self) -> bool:
+        return self.node is not None
+
+    @property
+    def at(self) -> str:
+        """The location; that of the nearest element around it where nothing stands."""
+        if self._at is None:
+            around = self.parent.at if self.parent is not None else ""
+            step = f"/{PREFIX}:{self.name}[{self._place}]" if self._place else f"/{PREFIX}:{self.name}"
+            self._at = around + step if self else around
+        return self._at
+
+    def _children(self) -> dict[str, list[El]]:
+        if self._kids is None:
+            found: dict[str, list[El]] = {}
+            for node in self.node if self.node is not None else ():
+                tag = node.tag
+                if type(tag) is str and tag.startswith(_OURS):
+                    name = tag[_PREFIX_LENGTH:]
+                    same = found.setdefault(name, [])
+                    if same:
+                        same[0]._place = 1
+                    same.append(El(node, name, self, len(same) + 1 if same else 0))
+            self._kids = found
+        return self._kids
+
+    def each(self, *path: str) -> Iterator[El]:
+        """The elements at a path of names, every step with all its repeats."""
+        found: list[El] = [self]
+        for name in path:
+            found = [child for el in found for child in el._children().get(name, ())]
+        return iter(found)
+
+    def get(self, *path: str) -> El:
+        """The first element at a path; a falsy one when there is none."""
+        here = self
+        for name in path:
+            same = here._children().get(name)
+            if not same:
+                return El(None, path[-1], here)
+            here = same[0]
+        return here
+
+    def attribute(self, name: str) -> str:
+        """An attribute without namespace, "" when it is not there."""
+        return "" if self.node is None else str(self.node.get(name, ""))
+
+    @property
+    def nil(self) -> bool:
+        """Said to have no value."""
+        return self.node is not None and self.node.get(_NIL) in ("true", "1")
+
+    @property
+    def pn(self) -> str:
+        """The pertinent negative, beside a value or in place of one."""
+        return self.attribute("PN")
+
+    @property
+    def absence(self) -> Absence | None:
+        """Why a nil element has no value: declined or not collected; None when it is plainly missing.
+
+        Not Recorded is what software writes for a blank field. Not Applicable
+        is somebody's statement. Not Reporting means that the agency does not
+        collect the element.
+        """
+        if self.text:
+            return None
+        if self.pn in DECLINED:
+            return {"absent": "declined", "reason": DECLINED[self.pn].word}
+        return {NOT_APPLICABLE: {"absent": "declined", "reason": "not_indicated"}, NOT_REPORTING: NOT_COLLECTED}.get(
+            self.attribute("NV")
+        )
+
+    @property
+    def left_blank(self) -> bool:
+        """Nothing stands there, or Not Recorded."""
+        return not self.text and (not self.pn) and self.attribute("NV") in ("", NOT_RECORDED)
