@@ -129,6 +129,17 @@ def _gcs(vital: model.VitalSet) -> int | None:
     return None if any(isinstance(p, Absent) for p in parts) else sum(parts)  # type: ignore[arg-type]
 
 
+#: Under this end-tidal CO2 (tenths of mmHg) there is no breath to measure (8 mmHg, alarm limit for apnea).
+NO_BREATH = 80
+
+
+def _waveform(vital: model.VitalSet) -> int | None:
+    """0 when the waveform is lost or there is no breath to measure, else 1."""
+    if not isinstance(vital.etco2_mmhg, Absent) and scaled(vital.etco2_mmhg, "mm[Hg]") < NO_BREATH:
+        return 0
+    return None if isinstance(vital.etco2_waveform, Absent) else 0 if vital.etco2_waveform == "lost" else 1
+
+
 def _deep(vital: model.VitalSet) -> int | None:
     """How far the agitation score lies under "deeply sedated" of its scale, negative or 0 when deep."""
     if isinstance(vital.agitation_score, Absent) or isinstance(vital.agitation_scale, Absent):
@@ -149,7 +160,8 @@ def _quantities(
         time = epoch(vital.time)
         if value is None or baseline is None or time is None or time < baseline[0]:
             return None
-        return value - baseline[1] if value > 450 else 0
+        # From 50 mmHg on the reading itself is the finding.
+        return value - baseline[1] if 450 < value < 500 else 0
 
     return (
         Quantity("spo2_low", "spo2", True, _plain("spo2"), lambda v: v < 95),
@@ -158,7 +170,7 @@ def _quantities(
         Quantity("etco2_high", "etco2_mmhg", False, etco2, lambda v: v > 450),
         Quantity("etco2_low", "etco2_mmhg", True, etco2, lambda v: v <= 300),
         Quantity("etco2_rise", "etco2_mmhg", False, rise, lambda v: v >= 100),
-        Quantity("waveform_lost", "etco2_waveform", True, lambda s: {"lost": 0}.get(s.etco2_waveform, 1) if isinstance(s.etco2_waveform, str) else None, lambda v: v == 0),
+        Quantity("waveform_lost", "etco2_waveform", True, _waveform, lambda v: v == 0),
         Quantity("sbp_low", "sbp", True, _plain("sbp"), lambda v: v < sbp_limit),
         Quantity("hr_high", "hr", False, _plain("hr"), lambda v: v >= 130),
         Quantity("hr_low", "hr", True, _plain("hr"), lambda v: v <= 40),
@@ -185,6 +197,7 @@ class Events:
             key=lambda p: (p[0], p[1].at),
         )
         self.listed_actions = part(monitoring, "actions")
+        self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if isinstance(a.time, Absent)]
         self.actions = sorted(
             ((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0]
         )
@@ -308,9 +321,55 @@ class Events:
             for run in self._runs(readings, order):
                 yield self._run(quantity, run)
 
+    def from_untimed(self) -> Iterator[Draft]:
+        """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
+        monitoring = self.line.episode.monitoring
+        untimed = [v for v in items(part(monitoring, "vitals")) if isinstance(v.time, Absent)]
+        for quantity in _quantities(self.line, self.age_years, self.age_months, None):
+            worst = min if quantity.low else max
+            found = [
+                (value, v) for v in untimed if (value := quantity.read(v)) is not None and quantity.abnormal(value)
+            ]
+            if found:
+                ours = all(v.before_care is not True for _, v in found)
+                places = [place(v, quantity.member) for _, v in found]
+                yield self._untimed(quantity.code, worst(value for value, _ in found), places, ours, None)
+        for check in items(part(monitoring, "limb_checks")):
+            refill = 0 if isinstance(check.cap_refill_s, Absent) else scaled(check.cap_refill_s, "s")
+            absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
+            if isinstance(check.time, Absent) and (absent or longer or refill > 20):
+                limb = limb_of(check.side, check.site)
+                draft = self._untimed("limb_circulation", refill, [place(check)], True, limb)
+                draft.put("absent_pulse", absent)
+                draft.put("longer_than_other_side", longer)
+                draft.put("refill", refill)
+                yield draft
+
+    def _untimed(self, code: str, worst: int, places: list[Evidence], in_care: bool, limb: str | None) -> Draft:
+        draft = Draft("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", places)
+        draft.put("code", code)
+        draft.put("limb", limb)
+        draft.put("worst", worst)
+        draft.put("readings", len(places))
+        family = _RESPONSES.get(code, _ANY)
+        charted = any(a.action in family for a in items(self.listed_actions)) or bool(self._responses(code, limb))
+        silent = isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected"
+        if charted or silent:
+            names = ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst")
+            draft.unknown((*names, "under_age_limit"), "not_collected" if silent else "missing")
+        else:
+            draft.put("unanswered", True)
+            draft.put("unanswered_worst", worst)
+            draft.put("unrechecked", False)
+            months = self.age_months
+            draft.put("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
+        self._stand(draft, None, in_care)
+        self._circumstances(draft, None)
+        return draft
+
     def _reading(self, time: int, value: int, vital: model.VitalSet, quantity: Quantity) -> _Reading:
         line = self.line
-        in_care = vital.before_care is not True and line.in_care(time) is not False
+        in_care = line.ours(vital.before_care, time)
         member = quantity.member
         if member == "glucose_mg_dl" and vital.glucose_reading == "low":
             member = "glucose_reading"
@@ -324,7 +383,7 @@ class Events:
         draft = Draft("event", quantity.code, tuple(r.where for r in run))
         draft.put("code", quantity.code)
         draft.put("worst", worst(r.value for r in run))
-        self._answers(draft, run, worst)
+        self._answers(draft, run, worst, quantity.code)
         if quantity.code == "sbp_low" and self.age_months is not None:
             limit = scales.sbp_limit(self.age_months)
             draft.put("under_age_limit", max([0] + [limit - r.value for r in run if not r.responded]))
@@ -343,8 +402,25 @@ class Events:
         self._circumstances(draft, run[0].time)
         return draft
 
-    def _answers(self, draft: Draft, run: list[_Reading], worst: Callable[..., int]) -> None:
+    def _answers(self, draft: Draft, run: list[_Reading], worst: Callable[..., int], code: str) -> None:
         unanswered = [r.value for r in run if not r.responded]
+        for name, chosen in (
+            ("unanswered", [r for r in run if not r.responded]),
+            ("unrechecked", [r for r in run if r.responded and not r.rechecked]),
+            ("answered", [r for r in run if r.rechecked]),
+        ):
+            if chosen:
+                where = tuple(r.where for r in chosen)
+                draft.evidence[name] = draft.evidence[f"{name}_worst"] = where
+                draft.spans[name] = draft.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
+        untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
+        if unanswered and untimed:
+            # A response without a time may be the one that is looked for.
+            draft.unknown(
+                ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
+                state_of(*untimed),
+            )
+            return
         unrechecked = [r.value for r in run if r.responded and not r.rechecked]
         answered = [r.value for r in run if r.rechecked]
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and unanswered:
@@ -401,7 +477,7 @@ class Events:
         draft.put("longer_than_other_side", any(r.extra["longer"] for r in judged))
         draft.put("refill", max(r.extra["refill"] for r in judged))
         draft.put("worst", max(r.value for r in run))
-        self._answers(draft, run, max)
+        self._answers(draft, run, max, "limb_circulation")
         draft.put("readings", len(run))
         draft.put("lasted", run[-1].time - run[0].time)
         draft.span = (run[0].time, run[-1].time)
@@ -433,6 +509,7 @@ class Events:
                 else limb_of(event.side, event.site)
             )
             yield self._charted(event.event, epoch(event.time), epoch(event.end), place(event), limb, event.before_care)
+        yield from self._arrests()
         for time, action in self.actions:
             code = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}.get(action.action)
             if code:
@@ -441,6 +518,18 @@ class Events:
             changed = (before.posture, before.head_elevation_deg) != (posture.posture, posture.head_elevation_deg)
             if changed and self.line.control is not None and began > self.line.control:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
+
+    def _arrests(self) -> Iterator[Draft]:
+        """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
+        events = items(part(self.line.episode.monitoring, "events"))
+        known = [t for e in events if e.event == "arrest" and (t := epoch(e.time)) is not None]
+        before = False
+        for time, vital in self.vitals:
+            stopped = vital.hr == 0 or vital.rhythm in ("vf", "pea", "asystole")
+            if stopped and not before and not any(abs(time - t) <= RESPONSE for t in known):
+                where = place(vital, "hr" if vital.hr == 0 else "rhythm")
+                yield self._charted("arrest", time, None, where, None, vital.before_care)
+            before = stopped
 
     def _charted(
         self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
@@ -471,7 +560,7 @@ class Events:
         draft.put("check_delay", None if following is None else following - time)
         draft.put("check_delay_sure", None if following is None else max(0, following - time - ROUNDING))
         draft.put("etco2_watched", self._watched(time))
-        self._stand(draft, time, before is not True and self.line.in_care(time) is not False)
+        self._stand(draft, time, self.line.ours(before, time))
         self._circumstances(draft, time)
         return draft
 
@@ -559,6 +648,7 @@ class Events:
     def all(self) -> Iterator[Draft]:
         """Every event."""
         yield from self.from_vitals()
+        yield from self.from_untimed()
         yield from self.from_limb_checks()
         yield from self.from_breathing_checks()
         yield from self.charted()

@@ -37,7 +37,7 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     at = {t: place(v) for v in items(vitals) if (t := epoch(v.time)) is not None}
     points = sorted(t for v in items(vitals) if (t := epoch(v.time)) is not None and is_entry(line, v))
     first = line.sedatives[0] if line.sedatives else None
-    sedated = _window(line, first)
+    sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)
     awake = [span for span in awake if span[0] < span[1]]
     still = line.open or line.handover is None
@@ -53,10 +53,16 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     for name, spell, is_open in (
         ("observation", line.restrained, still),
         ("capnography", sedated or list(line.restrained), line.handover is None if sedated else still),
-        ("oximetry", line.restrained, still),
+        ("oximetry", _oximetry(line), still),
         ("ecg", sedated, line.handover is None),
     ):
         yield _cover(line, name, dated(part(monitoring, name), "start"), list(spell), is_open)
+
+
+def _oximetry(line: Timeline) -> list[Span]:
+    """Restrained time; from control on where a reading was unsafe to attempt before it."""
+    unsafe = any(isinstance(v.spo2, Absent) and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
+    return intervals.clip(line.restrained, line.control if unsafe else None, None)
 
 
 def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> Draft:

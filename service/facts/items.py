@@ -95,9 +95,17 @@ def _monitoring(draft: Draft, line: Timeline) -> None:
     if isinstance(vitals, Absent):
         draft.put("vitals_after_contact", vitals)
     else:
-        ours = [v for v in vitals if v.before_care is not True and line.in_care(epoch(v.time)) is not False]
+        ours = [v for v in vitals if line.ours(v.before_care, epoch(v.time))]
         draft.put("vitals_after_contact", len(ours))
         draft.evidence["vitals_after_contact"] = draft.evidence.get("monitoring_vitals", ())
+    untimed = [
+        entry
+        for name in ("vitals", "limb_checks", "breathing_checks", "actions", "events")
+        for entry in items(part(line.episode.monitoring, name))
+        if isinstance(entry.time, Absent) and entry.time.state == "missing"
+    ]
+    draft.put("untimed_entries", len(untimed))
+    draft.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
     watched = part(line.episode.monitoring, "observation")
     if isinstance(watched, Absent):
         draft.put("observation_out_of_view", watched)

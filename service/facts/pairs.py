@@ -17,7 +17,7 @@ from service.episode.kinds import Absent
 from .draft import Draft, epoch, place
 from .model import Evidence
 from .phrases import Hit
-from .timeline import ROUNDING, Timeline, items, limb_of, part
+from .timeline import ROUNDING, Timeline, items, part
 
 #: Members whose later change touches what a finding can rest on.
 _DECISIVE = (
@@ -86,16 +86,22 @@ def _span_backwards(line: Timeline) -> Iterator[Compared]:
 
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
+    """One comparison a limb: its checks that were done while nothing was on it."""
     if isinstance(line.limb_items, Absent):
         return
-    for check in items(part(line.episode.monitoring, "limb_checks")):
-        time, limb = epoch(check.time), line.limbs.get(limb_of(check.side, check.site))
-        if time is None or (limb is not None and not limb.known):
+    for name, checks in line.checks.items():
+        limb = line.limbs.get(name)
+        if not checks or (limb is not None and not limb.known):
             continue
-        before = limb is None or not any(start - ROUNDING <= time <= end + ROUNDING for start, end in limb.spans)
+        spans = limb.spans if limb is not None else ()
         # A check before the limb was secured is good practice, not a contradiction.
-        early = limb is not None and limb.spans and time < limb.spans[0][0]
-        yield Compared((place(check),), before and not early)
+        stray = [
+            check
+            for time, check in checks
+            if not any(start - ROUNDING <= time <= end + ROUNDING for start, end in spans)
+            and not (spans and time < spans[0][0])
+        ]
+        yield Compared(tuple(place(check) for check in stray or [checks[0][1]]), bool(stray))
 
 
 def _two_postures(line: Timeline) -> Iterator[Compared]:
@@ -138,6 +144,24 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
         early = line.contact is not None and on < line.contact - ROUNDING
         late = line.handover is not None and on > line.handover + ROUNDING
         yield Compared((place(item, "on"),), early or late)
+
+
+def _dose_outside(line: Timeline) -> Iterator[Compared]:
+    for dose in items(line.dose_items):
+        time = epoch(dose.time)
+        if time is None or (line.contact is None and line.handover is None):
+            continue
+        early = line.contact is not None and time < line.contact - ROUNDING
+        late = line.handover is not None and time > line.handover + ROUNDING
+        yield Compared((place(dose, "time"),), early or late)
+
+
+def _marked_before(line: Timeline) -> Iterator[Compared]:
+    monitoring = line.episode.monitoring
+    for entry in (*items(part(monitoring, "vitals")), *items(part(monitoring, "events"))):
+        time = epoch(entry.time)
+        if entry.before_care is True and time is not None and line.contact is not None:
+            yield Compared((place(entry, "before_care"), place(entry, "time")), time > line.contact + ROUNDING)
 
 
 def _bars(line: Timeline) -> Iterator[Compared]:
@@ -290,6 +314,8 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterator[Compared]]] = {
     "section_order": _section_order,
     "outside_contact": _outside_contact,
     "bars_not_7": _bars,
+    "dose_outside_contact": _dose_outside,
+    "marked_before_care": _marked_before,
     "limb_twice": _limb_twice,
     "late_change": _late_change,
     "released_never_on": _released_never_on,

@@ -136,7 +136,10 @@ class Timeline:
         self.sedatives = sorted(
             t
             for dose in items(self.dose_items)
-            if dose.drug in DRUGS and DRUGS[dose.drug].sedative and (t := epoch(dose.time)) is not None
+            if dose.drug in DRUGS
+            and DRUGS[dose.drug].sedative
+            and (t := epoch(dose.time)) is not None
+            and (self.handover is None or t <= self.handover)
         )
         self.control = self._control()
         self.loaded = self._loaded()
@@ -273,6 +276,15 @@ class Timeline:
         if time is None:
             return None
         return self.contact is None or time >= self.contact
+
+    def ours(self, before_care: bool | Absent, time: int | None) -> bool:
+        """Whether an entry lies in this unit's care: by its time where contact is charted, else by its own mark.
+
+        A mark "before this unit's care" on an entry timed after contact does not count.
+        """
+        if time is None or self.contact is None:
+            return before_care is not True
+        return time > self.contact + ROUNDING if before_care is True else time >= self.contact
 
     def in_transport(self, start: int, end: int | None) -> bool | None:
         """Whether a stretch reaches into the journey; None when departure is not charted."""

@@ -325,11 +325,7 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
                 draft.states.pop(name, None)
         return
     ours = sorted(
-        (
-            (t, v)
-            for v in vitals
-            if v.before_care is not True and (t := epoch(v.time)) is not None and line.in_care(t) is not False
-        ),
+        ((t, v) for v in vitals if (t := epoch(v.time)) is not None and line.ours(v.before_care, t)),
         key=lambda pair: (pair[0], pair[1].at),
     )
     plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]

@@ -170,6 +170,10 @@ def _nearest(name: str, cls: type) -> str:
     return "This object has a member that is not known." + (f" Nearest known: {', '.join(close)}." if close else "")
 
 
+def _kind(cls: type | None, name: str) -> kinds.Kind | None:
+    return next((m.kind for m in kinds.members(cls) if m.name == name), None) if cls else None
+
+
 def _inner_class(cls: type | None, name: str) -> type | None:
     for member in kinds.members(cls) if cls else ():
         if member.name == name and isinstance(member.kind, (kinds.Items, kinds.Part)):
@@ -177,7 +181,16 @@ def _inner_class(cls: type | None, name: str) -> type | None:
     return None
 
 
-def _flatten(messages: Any, cls: type | None, at: str) -> Iterator[ProblemItem]:
+def _detail(code: str, spec: kinds.Kind | None) -> str | None:
+    """The fixed text of a code with our own words or bounds, where they help; never anything of the request."""
+    if code == "unknown-word" and isinstance(spec, (kinds.Code, kinds.Codes)):
+        return f"{fields.DETAILS[code]} Words: {', '.join(spec.words)}."
+    if code == "out-of-range" and isinstance(spec, (kinds.Int, kinds.Num)):
+        return f"{fields.DETAILS[code]} From {spec.low:g} to {spec.high:g}{f' {spec.unit}' if spec.unit else ''}."
+    return None
+
+
+def _flatten(messages: Any, cls: type | None, at: str, spec: kinds.Kind | None = None) -> Iterator[ProblemItem]:
     if isinstance(messages, dict):
         for key, inner in messages.items():
             if inner == ["unknown-member"] and cls is not None and isinstance(key, str):
@@ -185,7 +198,7 @@ def _flatten(messages: Any, cls: type | None, at: str) -> Iterator[ProblemItem]:
             elif key == "_schema":
                 yield from _flatten(inner, cls, at)
             elif isinstance(key, int):
-                yield from _flatten(inner, cls, f"{at}/{key}")
+                yield from _flatten(inner, cls, f"{at}/{key}", spec)
             else:
                 # A required member that is not there has no place of its own: point at its object.
                 where = at if inner == ["missing-member"] else f"{at}/{key}"
@@ -193,11 +206,11 @@ def _flatten(messages: Any, cls: type | None, at: str) -> Iterator[ProblemItem]:
                 if detail:
                     yield ProblemItem("missing-member", detail, pointer=where)
                 else:
-                    yield from _flatten(inner, _inner_class(cls, key), where)
+                    yield from _flatten(inner, _inner_class(cls, key), where, _kind(cls, key))
     else:
         for code in messages:
             known = code if code in fields.DETAILS else "not-an-object"
-            yield _item(known, at)
+            yield _item(known, at, _detail(known, spec))
 
 
 def _load(body: dict[str, Any]) -> dict[str, Any]:

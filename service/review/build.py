@@ -57,9 +57,9 @@ def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
 
 
 def _places(bound: BoundRule, fact: Fact) -> list[Evidence]:
-    """Where a finding points: the evidence of what applied and failed, else the fact's own places."""
+    """Where a finding points: the evidence of the leaves that decided, else the fact's own places."""
     found: dict[tuple[str, str | None, tuple[int, int] | None], Evidence] = {}
-    for leaf in bound.applies.leaves() + bound.fails.leaves():
+    for leaf, _ in deciding(bound, fact):
         for evidence in fact.evidence.get(leaf.attribute, ()):
             found[evidence.pointer, evidence.member, evidence.chars] = evidence
     chosen = list(found.values()) or list(fact.pointers)
@@ -325,6 +325,22 @@ def _counts(values: Iterable[str], words: Sequence[str]) -> dict[str, int]:
     return out
 
 
+def _untold_dangers(decisions: Sequence[RuleDecision], sheet: FactSheet) -> list[dict[str, Any]]:
+    """A danger that stands in the record, and no way to tell from it what was done: said by name, never passed over."""
+    rules = [
+        d.bound.rule.id
+        for d in decisions
+        if d.outcome == "not_assessable"
+        and d.bound.severity == "critical"
+        and d.bound.rule.about == "event"
+        and any(outcome == "not_assessable" and sheet.facts[i].kind == "event" for i, outcome in d.by_fact)
+    ]
+    if not rules:
+        return []
+    detail = f"The record holds a danger sign and cannot tell what followed it: {', '.join(rules)}. Look at it."
+    return [{"code": "danger-not-assessable", "severity": "critical", "detail": detail}]
+
+
 def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
     """Duties that fall due after closing: said, never found."""
     whole = sheet.facts[0].values
@@ -387,6 +403,7 @@ def build(
                 "detail": "More than half of the rules cannot be assessed from this record.",
             }
         )
+    notices += _untold_dangers(on, sheet)
     notices += _due_later(sheet)
     document: dict[str, Any] = {
         "episode_ref": intake.episode.episode_ref,

@@ -43,7 +43,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Pipeline:
     """One rule off, one lowered, one with another number."""
     profile = BASE | {
         "off": [SWITCH],
-        "severities": {LATE: {"severity": "info"}},
+        "severities": {LATE: {"severity": "info", "source": "clark-2025"}},
         "parameters": {GAP: {"max_gap": {"value": 5, "source": "clark-2025"}}},
     }
     return Pipeline.build(rules_with(tmp_path_factory.mktemp("house"), profile))
@@ -184,7 +184,7 @@ def test_the_unchanged_base_is_taken(tmp_path: Path) -> None:
     good = BASE | {
         "off": [SWITCH],
         "parameters": {GAP: {"max_gap": {"value": 10, "source": "clark-2025"}}},
-        "severities": {LATE: {"severity": "info"}},
+        "severities": {LATE: {"severity": "info", "source": "clark-2025"}},
     }
     (tmp_path / "house.yaml").write_text(yaml.safe_dump(good, sort_keys=False), encoding="utf-8")
     book = pipeline().rulebook

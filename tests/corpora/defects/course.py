@@ -17,7 +17,18 @@ _reading("SpO2 92", "1362", spo2=92)
 _reading("SpO2 70", "1360 1364", spo2=70)
 _reading("breathing rate 6", "1367", rr=6)
 _reading("breathing rate 10", "1371", rr=10)
-_reading("EtCO2 55", "1375 1376", etco2_mmhg=55)
+_reading("EtCO2 55", "1375", etco2_mmhg=55)
+_reading("asystole on the monitor", "1410 1352 ?1148", rhythm="asystole")
+
+
+@defect("EtCO2 up from 36 to 48", "1376 ?1378", "vitals events")
+def _(document: Document, one: Scene) -> None:
+    for vital in document["monitoring"]["vitals"]:
+        if isinstance(vital.get("etco2_mmhg"), (int, float)):
+            vital["etco2_mmhg"] = 36
+    worse(document, one, etco2_mmhg=48)
+
+
 _reading("EtCO2 28", "1379", etco2_mmhg=28)
 _reading("waveform lost", "1377", etco2_waveform="lost")
 _reading("pressure 80", "1382", sbp=80, dbp=50)

@@ -9,7 +9,7 @@ for _section, _rule in (
     ("decision", "1001"), ("team", "1030"), ("stretcher", "1040"), ("postures", "1116"), ("handover", "1137"),
     ("injuries", "1138"), ("narrative", "1163"), ("chart", "1164"), ("reassessments", "1302"), ("custody", "1117"),
 ):  # fmt: skip
-    put(f"no section {_section}", _rule, _section, _section, None)
+    put(f"no section {_section}", _rule, "posture postures" if _section == "postures" else _section, _section, None)
 put("no section patient", "1002", "patient dose", "patient", None, "straps")
 put("no section monitoring", "1301", "monitoring", "monitoring", None, "straps")
 put("no reason for restraint", "1003", "decision", "decision/reasons", None)
