@@ -9,13 +9,30 @@ from types import TracebackType
 from flask import Flask, Response, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
 
-from service.api import contract, facts, health, limits, problems, profiles, reviews, rules
-from service.observe import log
+from service.api import (
+    access,
+    batches,
+    cds,
+    contract,
+    facts,
+    health,
+    limits,
+    pages,
+    ports,
+    problems,
+    profiles,
+    reviews,
+    rules,
+    turns,
+)
+from service.api import metrics as metrics_route
+from service.api.reviewing import Reviewing
+from service.observe import log, metrics, trace
 from service.pipeline import Pipeline
 from service.settings import PREFIX, Settings, SettingsError
 
 #: Probes come every few seconds; their lines would hide the rest.
-_QUIET = frozenset({"/health/live", "/health/ready"})
+_QUIET = frozenset({"/health/live", "/health/ready", "/metrics"})
 #: A method is a word the caller chooses, so only these are written as they are.
 _METHODS = frozenset({"GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"})
 
@@ -38,7 +55,7 @@ class Application(Flask):
 
 
 def create_app(settings: Settings, pipeline: Pipeline) -> Application:
-    """Build the application. Raises SettingsError when the default profile is not in the rulebook.
+    """Build the application. Raises SettingsError for a default profile that is not there or a file that cannot be used.
 
     The rules' own examples run here. Where one fails, the application answers,
     but reviews nothing: ``/health/ready`` and reviews are 503.
@@ -53,12 +70,24 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     app = Application(__name__, static_folder=None)
     app.url_map.merge_slashes = False  # the redirect would repeat the path
     app.extensions["restraint_review_ready"] = ready
-    reviews.register(app, settings, pipeline, ready)
+    turn = turns.Turns(settings)
+    reviewing = Reviewing(pipeline, turn, ready, settings.default_profile)
+    # The order of these is the order of refusals: 404 and 405, 401 and 403, 429, and the rest by each view.
+    _start_every_request(app)
+    ports.register(app, settings)
+    access.register(app, settings)
+    turns.register(app, turn)
+    reviews.register(app, settings, reviewing)
+    batches.register(app, settings, reviewing)
+    cds.register(app, settings, reviewing)
+    pages.register(app, settings, reviewing)
     rules.register(app, pipeline.rulebook)
     profiles.register(app, pipeline.rulebook)
     facts.register(app, pipeline.rulebook)
     contract.register(app)
     health.register(app, ready)
+    metrics_route.register(app)
+    access.check(app)
     _handle_errors(app)
     _handle_every_answer(app)
     return app
@@ -88,24 +117,38 @@ def _handle_errors(app: Application) -> None:
         return problems.answer(g.code, headers=headers)
 
 
-def _handle_every_answer(app: Application) -> None:
+def _start_every_request(app: Application) -> None:
     @app.before_request
     def start() -> None:
         g.start = time.perf_counter()
 
+
+def _handle_every_answer(app: Application) -> None:
     @app.after_request
     def finish(response: Response) -> Response:
         limits.drain(request, response.status_code)
         response.headers["X-Content-Type-Options"] = "nosniff"
         route = request.url_rule.rule if request.url_rule else None
+        method = request.method if request.method in _METHODS else "other"
+        seconds = time.perf_counter() - g.start
+        trace_id, parent = trace.ids(request.headers.get("traceparent", "")) or (None, None)
+        # A streamed answer has no length yet.
+        size_out = None if response.is_streamed else response.content_length
         log.emit(
             "debug" if route in _QUIET else "info",
             "request",
             route=route,
-            method=request.method if request.method in _METHODS else "other",
+            method=method,
             status=response.status_code,
             code=g.get("code"),
-            duration_ms=round((time.perf_counter() - g.start) * 1000, 3),
+            client=g.get("client"),
+            duration_ms=round(seconds * 1000, 3),
             bytes_in=request.content_length,
+            bytes_out=size_out,
+            trace=trace_id,
+            parent=parent,
+        )
+        metrics.answered(
+            route or "none", method, response.status_code, g.get("code"), seconds, request.content_length, size_out
         )
         return response

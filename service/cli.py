@@ -1,4 +1,4 @@
-"""The command line: ``restraint-review serve | demo | check | rules``."""
+"""The command line: ``restraint-review serve | demo | check | batch | measures | compare | rules``."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from service import __version__, server
+from service.commands import batch
+from service.commands.status import FAILED, FAULTS, OK
+from service.commands.status import failed as _failed
 from service.presentation import terminal
 from service.resources import demo_directory, rules_directory
 from service.settings import PREFIX, Settings, SettingsError, read_settings
@@ -23,8 +26,6 @@ if TYPE_CHECKING:
     from service.pipeline import Pipeline
 
 _JSON = "application/json"
-#: Exit statuses: done; something critical stands or a rule fails its tests; the command cannot do its work.
-OK, FAULTS, FAILED = 0, 1, 2
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -73,6 +74,8 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="print each review as JSON, one a line")
     check.add_argument("--explain", action="store_true", help="with --json: say what decided each rule")
     check.set_defaults(run=_check)
+
+    batch.register(commands)
 
     rules = commands.add_parser("rules", help="look at the rulebook").add_subparsers(required=True, metavar="COMMAND")
     rules.add_parser("list", help="every rule on a line").set_defaults(run=_rules_list)
@@ -258,12 +261,6 @@ def _show(title: str, document: Any, story: str = "") -> None:
     width = shutil.get_terminal_size().columns if terminal_out else 80
     color = terminal_out and not os.environ.get("NO_COLOR")
     print(terminal.render(title, document, width, color, story), flush=True)
-
-
-def _failed(*lines: str) -> int:
-    for line in lines:
-        print(line, file=sys.stderr)
-    return FAILED
 
 
 if __name__ == "__main__":

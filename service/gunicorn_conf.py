@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
+import ssl
 import sys
+import tempfile
+from collections.abc import Callable
+from typing import Any
 
 from service.settings import SettingsError, read_settings
 
@@ -13,12 +18,25 @@ except SettingsError as _error:
     print("\n".join(_error.lines), file=sys.stderr)
     raise SystemExit(2) from None
 
+# What is written must not wait for a disk, nor need one: the root file system may be read-only.
+_memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
+# Named before the metrics are made, which ask for it: the workers share their numbers in files there.
+_shared = tempfile.mkdtemp(prefix="restraint-review-", dir=_memory)
+os.environ["PROMETHEUS_MULTIPROC_DIR"] = _shared
+
+from service.observe import metrics  # noqa: E402
+from service.worker import Worker  # noqa: E402
+
+Worker.settings = _settings
+
 _host = f"[{_settings.host}]" if ":" in _settings.host else _settings.host
+_ports = [_settings.port, *([_settings.operations_port] if _settings.operations_port else [])]
 
 wsgi_app = "service.wsgi:app"
-bind = f"{_host}:{_settings.port}"
+bind = [f"{_host}:{_port}" for _port in _ports]
 workers = _settings.workers
-worker_class = "gthread"
+worker_class = "service.worker.Worker"
 threads = _settings.threads
 # A listener for each worker: with one for all, a single worker can take every kept-alive connection.
 reuse_port = True
@@ -26,16 +44,52 @@ reuse_port = True
 preload_app = False
 # The control socket wants a folder to write in, and nobody uses it.
 control_socket_disable = True
-# The heartbeat file must not wait for a disk.
-worker_tmp_dir = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+worker_tmp_dir = _memory
 keepalive = 5
+# A worker whose main thread is stuck (in the engine, say) is killed after this many seconds and another started.
 timeout = 60
 graceful_timeout = 20
 limit_request_line = 4094
 limit_request_fields = 50
 limit_request_field_size = 8190
-# No proxy is believed about who calls.
+# No proxy is believed about the scheme or the address of a caller; see TRUSTED_PROXIES for certificates.
 forwarded_allow_ips = ""
 loglevel = _settings.log_level
 logger_class = "service.observe.server_log.ServerLog"
 accesslog = None
+
+if _settings.tls_certificate_file:
+    certfile = str(_settings.tls_certificate_file)
+    keyfile = str(_settings.tls_key_file)
+    if _settings.tls_client_ca_file:
+        ca_certs = str(_settings.tls_client_ca_file)
+        # Optional, because a caller may show a key or a token instead; without any of them it is 401.
+        cert_reqs = ssl.CERT_OPTIONAL
+
+
+def ssl_context(_config: Any, default: Callable[[], ssl.SSLContext]) -> ssl.SSLContext:
+    """TLS 1.2 and later."""
+    context = default()
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    return context
+
+
+def pre_fork(server: Any, worker: Any) -> None:
+    """Give the worker the lowest place that is free: its numbers go on where those of the last one there ended."""
+    taken = {each.place for each in server.WORKERS.values()}
+    worker.place = next(place for place in range(len(taken) + 1) if place not in taken)
+
+
+def post_fork(_server: Any, worker: Any) -> None:
+    """In the worker."""
+    metrics.take_slot(f"worker-{worker.place}")
+
+
+def child_exit(_server: Any, worker: Any) -> None:
+    """In the master: the worker no longer counts as ready."""
+    metrics.worker_gone(f"worker-{worker.place}")
+
+
+def on_exit(_server: Any) -> None:
+    """In the master, at the end."""
+    shutil.rmtree(_shared, ignore_errors=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from service import __version__
@@ -19,6 +20,8 @@ from service.facts.model import FactSheet
 from service.facts.phrases import Phrases, compile_phrases
 from service.intake import episode_json, fhir_bundle, nemsis_xml
 from service.intake.episode_json import Intake
+from service.intake.nemsis import xsd
+from service.intake.nemsis.mapping import shipped_directory
 from service.resources import rules_directory
 from service.review.build import Review, Ruleset
 from service.review.build import build as build_review
@@ -49,16 +52,32 @@ class Pipeline:
     """All that is needed to review an episode under any loaded profile. Safe to share between threads."""
 
     def __init__(
-        self, book: Rulebook, declared: Phrases, rulesets: Mapping[str, Ruleset], deciders: Mapping[str, Decider]
+        self,
+        book: Rulebook,
+        declared: Phrases,
+        rulesets: Mapping[str, Ruleset],
+        deciders: Mapping[str, Decider],
+        read_xml: Callable[[bytes], Intake] = nemsis_xml.read,
     ) -> None:
         self.rulebook = book
         self._phrases = declared
         self._rulesets = rulesets
         self._deciders = deciders
+        self._readers = {**_READERS, "application/xml": read_xml, "text/xml": read_xml}
 
     @classmethod
-    def build(cls, rules: Path | None = None, extra: Path | None = None) -> Pipeline:
-        """Load and compile. Raises RulebookError (one line a slip) or EngineError."""
+    def build(
+        cls,
+        rules: Path | None = None,
+        extra: Path | None = None,
+        mappings: Path | None = None,
+        schemas: Path | None = None,
+    ) -> Pipeline:
+        """Load and compile. Raises RulebookError (one line a slip), MappingError, SchemaError or EngineError.
+
+        ``mappings``: the agency's custom elements of NEMSIS, beside those shipped. ``schemas``: the published
+        schemas, against which each document is then checked.
+        """
         directory = rules or rules_directory()
         book = load_rulebook(directory, extra)
         words = book.vocabulary
@@ -68,7 +87,12 @@ class Pipeline:
             bound = bind_all(book.rules, profile, words.units)
             rulesets[name] = Ruleset.of(book, profile, bound, __version__, API_VERSION)
             deciders[name] = Decider(bound, words.catalogue, words.when_none)  # type: ignore[arg-type]
-        return cls(book, declared, rulesets, deciders)
+        own = (mappings,) if mappings else ()
+        mapped = nemsis_xml.load_mappings(shipped_directory(), *own)
+        if schemas is not None:
+            xsd.load(schemas)  # here and not at the first document, so that a wrong folder stops the start
+        read_xml = partial(nemsis_xml.read, mappings=mapped, xsd_directory=schemas)
+        return cls(book, declared, rulesets, deciders, read_xml)
 
     def self_test(self) -> list[str]:
         """Every rule's own examples through both deciders; the failures, empty when all hold.
@@ -107,7 +131,7 @@ class Pipeline:
 
     def read(self, body: bytes, media_type: str) -> Intake:
         """Read a body. Raises Rejected (400, 422)."""
-        return _READERS[media_type](body)
+        return self._readers[media_type](body)
 
     def review(
         self,

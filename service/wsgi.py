@@ -8,13 +8,17 @@ there is nothing to gain from sharing. A worker that cannot review ends with
 
 from __future__ import annotations
 
+import gc
 from typing import NoReturn
 
+from service import __version__
 from service.app import Application, create_app, is_ready
 from service.engine.compile import EngineError
-from service.observe import log
+from service.intake.nemsis.mapping import MappingError
+from service.intake.nemsis.xsd import SchemaError
+from service.observe import log, metrics
 from service.pipeline import Pipeline
-from service.rulebook.load import RulebookError
+from service.rulebook.load import Rulebook, RulebookError
 from service.settings import Settings, SettingsError, read_settings
 
 #: The exit status by which gunicorn knows that a worker could not start.
@@ -27,18 +31,32 @@ def build() -> Application:
     try:
         settings = read_settings()
         log.configure(settings.log_level)
-        app = create_app(settings, Pipeline.build(settings.rules_dir, settings.extra_rules_dir))
-    except (SettingsError, RulebookError) as error:
+        pipeline = Pipeline.build(
+            settings.rules_dir, settings.extra_rules_dir, settings.mappings_dir, settings.nemsis_xsd_dir
+        )
+        app = create_app(settings, pipeline)
+    except (SettingsError, RulebookError, MappingError) as error:
         _stop(error.lines)
-    except EngineError as error:
+    except (EngineError, SchemaError) as error:
         _stop([str(error)])
     except Exception as error:  # noqa: BLE001 (whatever it is, its text is not written)
         log.crash("not-started", error)
         raise SystemExit(BOOT_FAILED) from None
     if not is_ready(app):
         _stop(["the rules do not pass their own examples"])
+    metrics.started(builds(pipeline.rulebook))
+    # The rulebook lives as long as the process: the collector need not walk it at every pass.
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 50)
     log.emit("info", "worker-ready")
     return app
+
+
+def builds(book: Rulebook) -> list[tuple[str, str, str, str, str]]:
+    """What runs, for the metrics: version, ruleset and its digest, with each profile and its digest."""
+    ruleset = f"{book.name} {book.version}"
+    return [(__version__, ruleset, book.digest, name, digest) for name, digest in sorted(book.profile_digests.items())]
 
 
 def _stop(lines: list[str]) -> NoReturn:

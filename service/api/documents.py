@@ -32,9 +32,9 @@ class Document:
         """Write ``value`` as JSON, members in the order given."""
         return cls.of(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode(), JSON)
 
-    def answer(self, request: Request) -> Response:
-        """200, or 304 when the caller has it already. Refusal 406."""
-        negotiation.given(request, self.media_type)
+    def answer(self, request: Request, offered: str = "") -> Response:
+        """200, or 304 when the caller has it already. ``offered``: the media type without parameters. Refusal 406."""
+        negotiation.given(request, offered or self.media_type)
         # contains_weak: If-None-Match compares weakly (RFC 9110, section 13.1.2).
         held = request.if_none_match.contains_weak(self.etag)
         response = Response(status=304) if held else Response(self.body, content_type=self.media_type)

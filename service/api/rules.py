@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import query
+from service.api import negotiation, query
 from service.api.documents import Document
 from service.api.problems import Refusal
+from service.presentation import rulebook_page
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
 
 ROUTE = "/v1/rules"
+HTML = "text/html"
 
 
 def register(app: Flask, rulebook: Rulebook) -> None:
     """Add the routes; every document is written here, once."""
     routes = Blueprint("rules", __name__)
     whole = Document.of_json(catalogue.rules_document(rulebook))
+    page = Document.of(rulebook_page.render(rulebook), rulebook_page.MEDIA_TYPE)
     single: dict[str, Document] = {}
     for each in rulebook.rules:
         single[each.id] = single[each.name] = Document.of_json(catalogue.rule_document(rulebook, each.id))
@@ -24,7 +27,13 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     @routes.get(ROUTE)
     def rules() -> Response:
         query.parameters(request)
-        return whole.answer(request)
+        if negotiation.given(request, whole.media_type, HTML) == HTML:
+            response = page.answer(request, HTML)
+            response.headers["Content-Security-Policy"] = rulebook_page.POLICY
+        else:
+            response = whole.answer(request)
+        response.headers["Vary"] = "Accept"
+        return response
 
     @routes.get(f"{ROUTE}/<key>")
     def rule(key: str) -> Response:

@@ -25,6 +25,10 @@ FIELDS = frozenset(
         "code",
         "duration_ms",
         "bytes_in",
+        "bytes_out",
+        "client",
+        "trace",
+        "parent",
         # of a crash
         "exception",
         "place",
@@ -34,6 +38,7 @@ FIELDS = frozenset(
         "exit_code",
         "signal",
         "reason",
+        "setting",
         # of an evaluation
         "rules",
     }
@@ -44,6 +49,8 @@ Value = str | int | float | None
 _PACKAGE = Path(__file__).resolve().parents[1]
 _logger = logging.getLogger("restraint_review")
 _logger.propagate = False
+# A line that cannot be written (a full disk, a pipe nobody reads) is lost; it must not become a text about itself.
+logging.raiseExceptions = False
 
 
 class _JsonLines(logging.Formatter):

@@ -13,7 +13,7 @@ from typing import Any
 
 from gunicorn import glogging  # type: ignore[import-untyped,unused-ignore]
 
-from service.observe import log
+from service.observe import log, metrics
 
 #: Template of the server -> (event, field of each argument; "" drops the argument).
 _KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -90,8 +90,11 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
         if event:
             fields = {name: _plain(value) for name, value in zip(names, args, strict=False) if name}
             log.emit(level, event, **fields)
+            if event in ("worker-killed", "worker-failed"):
+                metrics.worker_ended(str(fields.get("signal") or f"exit {fields.get('exit_code')}"))
         elif str(msg).startswith(_BAD_HTTP):
             log.emit("warning", "bad-http")
+            metrics.bad_http()
         elif level != "debug":
             log.emit(level, "server-message", place=log.line_of(sys._getframe(2)))
 

@@ -267,9 +267,9 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     ]
     files = _rule_files(directory, vocabulary)
     if extra is not None:
-        added = _rule_files(extra, vocabulary)
-        files += added
-        if not added and not (extra / "profiles").is_dir():
+        more_files = _rule_files(extra, vocabulary)
+        files += more_files
+        if not more_files and not (extra / "profiles").is_dir():
             slips.append(f"{extra.name}: neither rules nor profiles")
         if (extra / "sources.yaml").exists():
             more = strict_yaml.load(extra / "sources.yaml")

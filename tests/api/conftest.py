@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+import io
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
 from service.app import Application, create_app
+from service.observe import log
 from service.pipeline import Pipeline
 from service.resources import demo_directory
 from service.settings import Settings
@@ -33,6 +36,15 @@ def app(pipeline: Pipeline) -> Application:
 @pytest.fixture
 def client(app: Application, contract: Contract) -> Client:
     return Client(app, contract)
+
+
+@pytest.fixture
+def logged() -> Iterator[Callable[[], str]]:
+    """What has been logged since the test began, every level."""
+    stream = io.StringIO()
+    log.configure("debug", stream)
+    yield stream.getvalue
+    log.configure("info")
 
 
 @pytest.fixture(scope="session")

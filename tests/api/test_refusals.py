@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
 
 from service.app import create_app
 from service.engine.fence import NotEvaluated
-from service.pipeline import Pipeline
+from service.pipeline import MEDIA_TYPES, Pipeline
 from service.settings import Settings
 from tests.api.conftest import MOST_BYTES
 from tests.contract.checked import Answer, Client, Contract
@@ -126,13 +126,11 @@ def test_the_wrong_type_is_refused_at_every_place(client: Client, exemplary: Any
     assert client.review(exemplary).status == 200
 
 
-@pytest.mark.parametrize(
-    "content_type", ["text/plain", "", "application/json; charset=latin-1", CANARY, "application/xml"]
-)
+@pytest.mark.parametrize("content_type", ["text/plain", "", "application/json; charset=latin-1", CANARY, "image/png"])
 def test_another_media_type_is_415(client: Client, content_type: str) -> None:
     answer = client.call("POST", "/v1/reviews", GOOD, {"Content-Type": content_type})
     refused(answer, 415, "unsupported-media-type")
-    assert answer.headers["Accept"] == "application/json"
+    assert answer.headers["Accept"] == ", ".join(MEDIA_TYPES)
 
 
 @pytest.mark.parametrize(
@@ -184,7 +182,7 @@ def test_resources_take_no_query(client: Client, path: str) -> None:
         f"/{CANARY}",
         f"/v1/rules/{CANARY}",
         f"/v1/profiles/{CANARY}",
-        f"//{CANARY}",
+        f"/x//{CANARY}",
         "/v1/reviews/",
         f"/v1/rules/%ff{CANARY}",
     ],
@@ -204,7 +202,7 @@ class _Pipeline:
     def self_test(self) -> list[str]:
         return self._failures
 
-    def review(self, *_: object) -> Any:
+    def review(self, *_: object, **__: object) -> Any:
         assert self._error is not None
         raise self._error
 
@@ -213,11 +211,9 @@ def _failing(pipeline: Pipeline, contract: Contract, **how: Any) -> Client:
     return Client(create_app(Settings(), _Pipeline(pipeline, **how)), contract)  # type: ignore[arg-type]
 
 
-def test_a_crash_is_500_without_its_text(
-    pipeline: Pipeline, contract: Contract, capfd: pytest.CaptureFixture[str]
-) -> None:
+def test_a_crash_is_500_without_its_text(pipeline: Pipeline, contract: Contract, logged: Callable[[], str]) -> None:
     refused(_failing(pipeline, contract, error=ValueError(CANARY)).review(GOOD), 500, "internal-error")
-    assert CANARY not in "".join(capfd.readouterr())
+    assert "ValueError" in logged() and CANARY not in logged()
 
 
 def test_an_evaluation_that_did_not_finish_is_503(pipeline: Pipeline, contract: Contract) -> None:

@@ -111,8 +111,35 @@ def test_explain_and_profile_are_taken(client: Client, exemplary: Any) -> None:
 )
 def test_accept(client: Client, accept: str, status: int) -> None:
     headers = {"Accept": accept} if accept else {}
-    assert client.get("/v1/rules", headers).status == status
-    assert client.review({"episode_ref": "a"}, headers=headers).status == status
+    assert client.get("/v1/facts", headers).status == status
+
+
+@pytest.mark.parametrize(
+    ("accept", "content_type"),
+    [
+        ("", "application/json"),
+        ("*/*", "application/json"),
+        ("text/*", "text/html; charset=utf-8"),
+        ("text/html, application/json;q=0.1", "text/html; charset=utf-8"),
+        ("text/html;q=0.1, */*", "application/json"),
+        ("text/html, */*;q=0.5", "text/html; charset=utf-8"),
+    ],
+)
+def test_a_review_and_the_rulebook_come_as_they_are_asked_for(client: Client, accept: str, content_type: str) -> None:
+    headers = {"Accept": accept} if accept else {}
+    review, rules = client.review({"episode_ref": "a"}, headers=headers), client.get("/v1/rules", headers)
+    assert review.status == rules.status == 200
+    assert review.headers["Content-Type"] == rules.headers["Content-Type"] == content_type
+    for answer in (review, rules):
+        is_page = content_type.startswith("text/html")
+        # Not by the contract alone: a page without its policy would be shown all the same.
+        assert answer.headers.get("Content-Security-Policy", "").startswith("default-src 'none'" if is_page else "")
+        assert ("Content-Security-Policy" in answer.headers) == is_page
+    assert rules.headers["Vary"] == "Accept"
+
+
+def test_no_representation_that_is_asked_for_is_406(client: Client) -> None:
+    assert client.review({"episode_ref": "a"}, headers={"Accept": "image/png"}).status == 406
 
 
 def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:

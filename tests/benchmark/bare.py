@@ -5,21 +5,23 @@ from __future__ import annotations
 import os
 
 from flask import Flask, Response, request
+from lxml import etree  # type: ignore[import-untyped,unused-ignore]
 
 app = Flask(__name__)
+_PREFIX = "BARE_BYTES_"
 _ANSWERS = {
-    "60": b"x" * int(os.environ.get("BARE_BYTES_60", "0")),
-    "300": b"x" * int(os.environ.get("BARE_BYTES_300", "0")),
+    name.removeprefix(_PREFIX): b"x" * int(value) for name, value in os.environ.items() if name.startswith(_PREFIX)
 }
 
 
 @app.post("/v1/reviews")
 def bare() -> Response:
-    """Read the body as JSON and answer with the size of a review."""
-    body = request.get_json()
-    return Response(
-        _ANSWERS["60" if body["episode_ref"].startswith("bench-60") else "300"], mimetype="application/json"
-    )
+    """Parse the body, as JSON with Flask's own reader or as XML, and answer with the size of a review."""
+    if request.is_json:
+        request.get_json()
+    else:
+        etree.fromstring(request.get_data())
+    return Response(_ANSWERS[request.headers["X-Bodies"]], mimetype="application/json")
 
 
 @app.get("/health/ready")

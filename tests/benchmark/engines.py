@@ -109,7 +109,7 @@ def python_ifs(rules: Sequence[BoundRule]) -> Engine:
 def _zen(bound: BoundRule) -> str:
     def leaf(name: str, op: str, value: Any) -> str:
         asked = f"{name} {_OPS[op]} {json.dumps(value)}"
-        return f"({name} != null and {asked})" if op == "ne" else asked
+        return asked if op == "eq" else f"({name} != null and {asked})"  # order with null is an error there
 
     text = f"{_written(bound.applies, leaf)} and {_written(bound.fails, leaf)}"
     return text.replace("True", "true").replace("False", "false")
@@ -120,7 +120,10 @@ def zen_kinds(rules: Sequence[BoundRule]) -> Engine:
     import zen
 
     compiled = {
-        kind: ([n for n, _ in listed], zen.compile_expression("[" + ", ".join(_zen(bound) for _, bound in listed) + "]"))
+        kind: (
+            [n for n, _ in listed],
+            zen.compile_expression("[" + ", ".join(_zen(bound) for _, bound in listed) + "]"),
+        )
         for kind, listed in _by_kind(rules).items()
     }
 
@@ -129,7 +132,9 @@ def zen_kinds(rules: Sequence[BoundRule]) -> Engine:
         for index, kind, values in flat:
             if kind in compiled:
                 numbers, expression = compiled[kind]
-                fired.update([(n, index) for n, holds in zip(numbers, expression.evaluate(values), strict=True) if holds])
+                fired.update(
+                    [(n, index) for n, holds in zip(numbers, expression.evaluate(values), strict=True) if holds]
+                )
         return fired
 
     return run
@@ -139,10 +144,15 @@ def zen_rules(rules: Sequence[BoundRule]) -> Engine:
     """One expression a rule."""
     import zen
 
-    compiled = {kind: [(n, zen.compile_expression(_zen(bound))) for n, bound in listed] for kind, listed in _by_kind(rules).items()}
+    compiled = {
+        kind: [(n, zen.compile_expression(_zen(bound))) for n, bound in listed]
+        for kind, listed in _by_kind(rules).items()
+    }
 
     def run(flat: Flat) -> Fired:
-        return {(n, index) for index, kind, values in flat for n, each in compiled.get(kind, ()) if each.evaluate(values)}
+        return {
+            (n, index) for index, kind, values in flat for n, each in compiled.get(kind, ()) if each.evaluate(values)
+        }
 
     return run
 
@@ -152,7 +162,11 @@ def zen_rules(rules: Sequence[BoundRule]) -> Engine:
 
 def _json_logic(term: Group | Leaf) -> Any:
     if isinstance(term, Group):
-        return {"and" if term.mode == "all" else "or": [_json_logic(each) for each in term.terms]} if term.terms else term.mode == "all"
+        return (
+            {"and" if term.mode == "all" else "or": [_json_logic(each) for each in term.terms]}
+            if term.terms
+            else term.mode == "all"
+        )
     if term.op in STATE_OPS:
         return {"===": [{"var": f"{term.attribute}_state"}, term.op]}
     name = {"var": term.attribute}
@@ -165,7 +179,7 @@ def _json_logic(term: Group | Leaf) -> Any:
 
 def json_logic(rules: Sequence[BoundRule]) -> Engine:
     """One rule a rule."""
-    import json_logic as library
+    import json_logic as library  # type: ignore[import-untyped,unused-ignore]
 
     made = {
         kind: [(n, {"and": [_json_logic(bound.applies), _json_logic(bound.fails)]}) for n, bound in listed]
@@ -173,7 +187,12 @@ def json_logic(rules: Sequence[BoundRule]) -> Engine:
     }
 
     def run(flat: Flat) -> Fired:
-        return {(n, index) for index, kind, values in flat for n, each in made.get(kind, ()) if library.jsonLogic(each, values)}
+        return {
+            (n, index)
+            for index, kind, values in flat
+            for n, each in made.get(kind, ())
+            if library.jsonLogic(each, values)
+        }
 
     return run
 

@@ -2,11 +2,12 @@
 
 ``python -m tests.benchmark.http [--requests 2000] [--rounds 5]``
 
-The bare route (``tests.benchmark.bare``) parses the same body with Flask's
-own reader and returns as many bytes as the review has. Both servers run all
+The bare route (``tests.benchmark.bare``) parses the same body (JSON with
+Flask's own reader) and returns as many bytes as the review has. Both servers run all
 the time, the project's own ``gunicorn_conf`` under both; rounds alternate.
 CPU is user + system time of the worker processes from ``/proc``. The bodies
-are 50 variants of one episode, so that no cache can win.
+are 50 variants of one episode, so that no cache can win. Charts in other
+formats are sent a quarter as often: a review of one takes longer.
 """
 
 from __future__ import annotations
@@ -15,21 +16,27 @@ import argparse
 import http.client
 import json
 import os
-import platform
 import statistics
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from service import server
+from service.pipeline import MEDIA_TYPES
 from service.settings import PREFIX
+from tests.benchmark import charts
 from tests.benchmark.episodes import variants
+from tests.benchmark.timing import machine, table
+from tests.support.episodes import Document
 
 HERE = Path(__file__).parent
 TICK = os.sysconf("SC_CLK_TCK")
 CLIENTS = 2
+JSON = "application/json"
 
 
 def children(pid: int) -> list[int]:
@@ -56,7 +63,17 @@ def memory_kb(pid: int) -> int:
     return total
 
 
-def send(port: int, bodies: list[bytes], count: int) -> int:
+@dataclass(frozen=True, slots=True)
+class Bodies:
+    """What is sent: a name, a media type and variants of one body."""
+
+    name: str
+    media_type: str
+    variants: list[bytes]
+    share: int = 1
+
+
+def send(port: int, bodies: list[bytes], count: int, media_type: str = JSON, name: str = "") -> int:
     """Send ``count`` requests over CLIENTS kept-alive connections; returns the bytes of the last answer."""
     sizes: list[int] = []
 
@@ -64,7 +81,7 @@ def send(port: int, bodies: list[bytes], count: int) -> int:
         connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         for index in range(number, count, CLIENTS):
             body = bodies[index % len(bodies)]
-            connection.request("POST", "/v1/reviews", body, {"Content-Type": "application/json"})
+            connection.request("POST", "/v1/reviews", body, {"Content-Type": media_type, "X-Bodies": name})
             answer = connection.getresponse()
             read = answer.read()
             if answer.status != 200:
@@ -82,45 +99,78 @@ def send(port: int, bodies: list[bytes], count: int) -> int:
     return sizes[-1]
 
 
-def bodies_of(size: int) -> list[bytes]:
+def documents_of(size: int) -> Iterator[Document]:
     """Fifty variants of one benchmark episode."""
     episode = json.loads((HERE / f"episode-{size}.json").read_text(encoding="utf-8"))
-    out = []
     for number, variant in enumerate(variants(episode, 50)):
-        out.append(json.dumps({**variant, "episode_ref": f"bench-{size}-{number}"}).encode())
-    return out
+        yield {**variant, "episode_ref": f"bench-{size}-{number}"}
 
 
-def measure(
-    full: tuple[int, int], bare: tuple[int, int], bodies: list[bytes], requests: int, rounds: int
-) -> dict[str, list[float]]:
-    """Rounds of (pid, port) for both servers, alternating; CPU ms a request and requests a second."""
+def bodies_of(size: int) -> list[bytes]:
+    """The same as JSON."""
+    return [json.dumps(document).encode() for document in documents_of(size)]
+
+
+def sets() -> list[Bodies]:
+    """Both episodes, and the smaller one in every other format that is served."""
+    found = [Bodies(f"{size} items", JSON, bodies_of(size)) for size in (60, 300)]
+    other: dict[str, tuple[str, Callable[[Document], bytes]]] = {
+        "application/fhir+json": ("60 items, FHIR", charts.fhir),
+        "application/xml": ("60 items, NEMSIS", charts.nemsis),
+    }
+    for media_type, (name, write) in other.items():
+        if media_type in MEDIA_TYPES:
+            found.append(Bodies(name, media_type, [write(document) for document in documents_of(60)], 4))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A gunicorn master that listens."""
+
+    pid: int
+    port: int
+
+
+def measure(full: Server, bare: Server, bodies: Bodies, requests: int, rounds: int) -> dict[str, list[float]]:
+    """Rounds for both servers, alternating; CPU ms a request and requests a second."""
     out: dict[str, list[float]] = {"full_ms": [], "bare_ms": [], "full_rps": [], "bare_rps": []}
-    for name, (_, port) in (("full", full), ("bare", bare)):
-        send(port, bodies, 200)
+    servers = (("full", full), ("bare", bare))
+    count = requests // bodies.share
+    for _, each in servers:
+        send(each.port, bodies.variants, 200, bodies.media_type, bodies.name)
     for _ in range(rounds):
-        for name, (pid, port) in (("full", full), ("bare", bare)):
-            before, start = cpu(pid), time.perf_counter()
-            send(port, bodies, requests)
+        for name, each in servers:
+            before, start = cpu(each.pid), time.perf_counter()
+            send(each.port, bodies.variants, count, bodies.media_type, bodies.name)
             elapsed = time.perf_counter() - start
-            out[f"{name}_ms"].append((cpu(pid) - before) / requests * 1000)
-            out[f"{name}_rps"].append(requests / elapsed)
+            out[f"{name}_ms"].append((cpu(each.pid) - before) / count * 1000)
+            out[f"{name}_rps"].append(count / elapsed)
     return out
 
 
-def main() -> None:
-    """Measure and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--requests", type=int, default=2000)
-    parser.add_argument("--rounds", type=int, default=5)
-    arguments = parser.parse_args()
-    sets = {size: bodies_of(size) for size in (60, 300)}
-    with server.running({f"{PREFIX}WORKERS": "2"}, stderr=subprocess.DEVNULL) as (base, full):
-        port = int(base.rsplit(":", 1)[1])
-        sizes = {size: send(port, bodies[:1], CLIENTS) for size, bodies in sets.items()}
+HEAD = (
+    "body",
+    "body kB",
+    "answer kB",
+    "bare ms",
+    "full ms",
+    "full, lowest-highest",
+    "bare / full",
+    "bare req/s",
+    "full req/s",
+)
+
+
+def rows(requests: int, rounds: int) -> Iterator[list[str]]:
+    """A row of the table for every set of bodies. Starts both servers and ends them."""
+    listed = sets()
+    with server.running({f"{PREFIX}WORKERS": "2"}, stderr=subprocess.DEVNULL) as (base, child):
+        full = Server(child.pid, int(base.rsplit(":", 1)[1]))
+        sizes = {each.name: send(full.port, each.variants[:1], CLIENTS, each.media_type, each.name) for each in listed}
         bare_port = server.free_port()
         environ = {**os.environ, f"{PREFIX}HOST": "127.0.0.1", f"{PREFIX}PORT": str(bare_port), f"{PREFIX}WORKERS": "2"}
-        environ |= {f"BARE_BYTES_{size}": str(length) for size, length in sizes.items()}
+        environ |= {f"BARE_BYTES_{name}": str(length) for name, length in sizes.items()}
         command = [
             sys.executable,
             "-m",
@@ -129,24 +179,30 @@ def main() -> None:
             "python:service.gunicorn_conf",
             "tests.benchmark.bare:app",
         ]
-        bare = subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL)
+        process = subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL)
         try:
-            server.wait_ready(f"http://127.0.0.1:{bare_port}", bare)
-            print(
-                f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, gthread, 2 workers, 2 threads"
-            )
-            print("| episode | body kB | answer kB | bare ms | full ms | bare / full | bare req/s | full req/s |")
-            print("|---|---|---|---|---|---|---|---|")
-            for size, bodies in sets.items():
-                found = measure((full.pid, port), (bare.pid, bare_port), bodies, arguments.requests, arguments.rounds)
+            server.wait_ready(f"http://127.0.0.1:{bare_port}", process)
+            for each in listed:
+                found = measure(full, Server(process.pid, bare_port), each, requests, rounds)
                 middle = {name: statistics.median(values) for name, values in found.items()}
                 ratio = statistics.median(b / f for b, f in zip(found["bare_ms"], found["full_ms"], strict=True))
-                print(
-                    f"| {size} items | {len(bodies[0]) / 1000:.1f} | {sizes[size] / 1000:.1f} | {middle['bare_ms']:.2f} | "
-                    f"{middle['full_ms']:.2f} | {ratio:.3f} | {middle['bare_rps']:.0f} | {middle['full_rps']:.0f} |"
-                )
+                yield [
+                    each.name, f"{len(each.variants[0]) / 1000:.1f}", f"{sizes[each.name] / 1000:.1f}", f"{middle['bare_ms']:.2f}",
+                    f"{middle['full_ms']:.2f}", f"{min(found['full_ms']):.2f}-{max(found['full_ms']):.2f}", f"{ratio:.3f}",
+                    f"{middle['bare_rps']:.0f}", f"{middle['full_rps']:.0f}",
+                ]  # fmt: skip
         finally:
-            server.end(bare)
+            server.end(process)
+
+
+def main() -> None:
+    """Measure and print a table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--requests", type=int, default=2000)
+    parser.add_argument("--rounds", type=int, default=5)
+    arguments = parser.parse_args()
+    print(f"{machine()}; 2 workers")
+    print(table(HEAD, list(rows(arguments.requests, arguments.rounds))))
 
 
 if __name__ == "__main__":

@@ -13,8 +13,10 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 Run = Callable[[], object]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ def interleaved(runs: Mapping[str, Run], rounds: int, seconds: float) -> dict[st
     return {name: Figure(tuple(values)) for name, values in found.items()}
 
 
-def each(function: Callable[[object], object], items: Sequence[object]) -> Run:
+def each(function: Callable[[T], object], items: Sequence[T]) -> Run:
     """A run that takes the next item at every call, so that nothing kept for one item helps the next."""
     place = -1
 

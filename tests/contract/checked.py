@@ -57,9 +57,16 @@ class Contract:
         return min(found, key=lambda template: template.count("{"), default=None)
 
     def check(
-        self, method: str, path: str, sent: bytes, status: int, headers: Iterable[tuple[str, str]], body: bytes
+        self,
+        method: str,
+        path: str,
+        sent: bytes,
+        status: int,
+        headers: Iterable[tuple[str, str]],
+        body: bytes,
+        taken: str = "application/json",
     ) -> None:
-        """Check one call. Raises NotInContract."""
+        """Check one call; ``taken``: the media type that was sent. Raises NotInContract."""
         template = self.template(path)
         operations = self.document["paths"].get(template, {})
         asked = "get" if method == "HEAD" and "get" in operations else method.lower()
@@ -77,9 +84,12 @@ class Contract:
         else:
             self._expect(str(status) in operations[asked]["responses"], f"{asked} {template} has no status {status}")
             place = ("paths", template, asked, "responses", str(status))
-            if 200 <= status < 300 and "requestBody" in operations[asked]:
-                media = ("requestBody", "content", "application/json", "schema")
-                self.validate(json.loads(sent), "paths", template, asked, *media)
+            content = operations[asked].get("requestBody", {}).get("content", {})
+            if 200 <= status < 300 and content:
+                self._expect(taken in content, f"{asked} {template} takes no {taken}")
+                if taken.endswith("json") and taken != "application/x-ndjson" and sent:
+                    media = ("requestBody", "content", taken, "schema")
+                    self.validate(json.loads(sent), "paths", template, asked, *media)
         self._response(place, dict(headers), body, is_head=method == "HEAD")
 
     def _response(self, place: tuple[str, ...], headers: Mapping[str, str], body: bytes, is_head: bool) -> None:
@@ -103,7 +113,11 @@ class Contract:
         if is_head:
             self._expect(not body, "HEAD has no body")
         else:
-            value = json.loads(body) if media_type.endswith("json") else body.decode()
+            if media_type == "application/x-ndjson":
+                for line in body.splitlines():
+                    self.validate(json.loads(line), "components", "schemas", "BatchLine")
+            is_json = media_type.endswith("json") and media_type != "application/x-ndjson"
+            value = json.loads(body) if is_json else body.decode()
             self.validate(value, *place, "content", media_type, "schema")
 
     def _at(self, place: tuple[str, ...]) -> tuple[tuple[str, ...], dict[str, Any]]:
@@ -148,7 +162,9 @@ class Client:
             path, method=method, data=body, headers=dict(headers or {}), query_string=query
         ) as response:
             content = response.get_data()
-            self._contract.check(method, path, body, response.status_code, list(response.headers), content)
+            taken = next((v for k, v in (headers or {}).items() if k.lower() == "content-type"), "application/json")
+            media_type = taken.partition(";")[0].strip().lower()
+            self._contract.check(method, path, body, response.status_code, list(response.headers), content, media_type)
             return Answer(response.status_code, dict(response.headers), content)
 
     def get(self, path: str, headers: Mapping[str, str] | None = None, query: str = "") -> Answer:

@@ -1,0 +1,80 @@
+"""CDS Hooks 2.0: ``GET /cds-services``, ``POST /cds-services/{id}`` and ``/{id}/feedback``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Blueprint, Flask, Response, g, request
+
+from service.api import limits, negotiation, query
+from service.api.documents import JSON
+from service.api.problems import Refusal, known_code
+from service.api.reviewing import Reviewing
+from service.observe import metrics
+from service.presentation import cds_hooks
+from service.problems import Rejected
+from service.settings import Settings
+
+ROUTE = "/cds-services"
+
+
+def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
+    """Add the routes."""
+    routes = Blueprint("cds", __name__)
+    services = cds_hooks.discovery()
+
+    @routes.url_value_preprocessor
+    def speak_fhir(_endpoint: str | None, _values: dict[str, Any] | None) -> None:
+        # Comes before the question who calls, so that 401 and 429 are OperationOutcomes too.
+        g.as_outcome = True
+
+    @routes.get(ROUTE)
+    def discovery() -> Response:
+        query.parameters(request)
+        negotiation.given(request, JSON)
+        return _fresh(services)
+
+    @routes.post(f"{ROUTE}/<service>")
+    def cards(service: str) -> Response:
+        body = read(service)
+        profile = reviewing.profile({})
+        try:
+            asked = cds_hooks.read_request(body)
+        except Rejected as rejected:
+            raise _refusal(rejected) from None
+        try:
+            found = reviewing.read_and_review(asked.body, asked.media_type, profile)
+        except Rejected as rejected:
+            raise _refusal(asked.rejected(rejected)) from None
+        return _fresh(cds_hooks.render(found, asked, settings.base_url))
+
+    @routes.post(f"{ROUTE}/<service>/feedback")
+    def feedback(service: str) -> Response:
+        body = read(service)
+        try:
+            told = cds_hooks.read_feedback(body)
+        except Rejected as rejected:
+            raise _refusal(rejected) from None
+        metrics.fed_back(told.accepted, told.overridden, told.reasons)
+        response = Response(status=200, headers={"Cache-Control": "no-store"})
+        del response.headers["Content-Type"]
+        return response
+
+    def read(service: str) -> bytes:
+        if service != cds_hooks.SERVICE_ID:
+            raise Refusal("not-found")
+        negotiation.taken(request, JSON)
+        negotiation.given(request, JSON)
+        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        query.parameters(request)
+        return body
+
+    app.register_blueprint(routes)
+
+
+def _refusal(rejected: Rejected) -> Refusal:
+    return Refusal(known_code(rejected.code, rejected.status), rejected.errors, rejected.omitted)
+
+
+def _fresh(body: bytes) -> Response:
+    return Response(body, content_type=JSON, headers={"Cache-Control": "no-store"})

@@ -1,0 +1,98 @@
+"""``GET /`` and ``POST /try``: the start page, and a review for somebody at a browser."""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import Any
+
+from flask import Blueprint, Flask, Response, g, request
+from werkzeug.exceptions import HTTPException
+from werkzeug.formparser import FormDataParser
+
+from service.api import limits, negotiation, query, representations
+from service.api.problems import PROBLEMS, Refusal
+from service.api.reviewing import Reviewing
+from service.pipeline import MEDIA_TYPES
+from service.presentation import start_page
+from service.problems import ProblemItem
+from service.resources import demo_directory
+from service.settings import Settings
+
+HTML = "text/html"
+FORM = "multipart/form-data"
+_JSON = "application/json"
+_FORMATS = {
+    "application/json": "JSON episode",
+    "application/fhir+json": "FHIR R4 Bundle",
+    "application/xml": "NEMSIS 3.5",
+}
+#: Parts of a form: five fields, and room for what a browser adds.
+_MOST_PARTS = 10
+
+
+def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
+    """Add the routes; the start page is made here, once."""
+    routes = Blueprint("pages", __name__)
+    book = reviewing.pipeline.rulebook
+    index = json.loads((demo_directory() / "index.json").read_text("utf-8"))
+    demos = [start_page.Demo(each["file"].removesuffix(".json"), each["title"], each["story"]) for each in index]
+    bodies = {demo.name: (demo_directory() / f"{demo.name}.json").read_bytes() for demo in demos}
+    formats = [(media_type, name) for media_type, name in _FORMATS.items() if media_type in MEDIA_TYPES]
+
+    def page(status: int, wrong: start_page.Wrong | None = None) -> Response:
+        content = start_page.render(book, demos, formats, settings.default_profile, wrong)
+        # Nobody may frame a page that has buttons.
+        policy = f"{start_page.POLICY}; frame-ancestors 'none'"
+        headers = {"Cache-Control": "no-store", "Content-Security-Policy": policy}
+        return Response(content, status, headers, content_type=start_page.MEDIA_TYPE)
+
+    @routes.get("/")
+    def start() -> Response:
+        query.parameters(request)
+        negotiation.given(request, HTML)
+        return page(200)
+
+    @routes.post(start_page.ACTION)
+    def try_it() -> Response:
+        negotiation.taken(request, FORM)
+        negotiation.given(request, HTML)
+        # A form is a little larger than the file in it.
+        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        query.parameters(request)
+        try:
+            content, media_type, values = _read(body, bodies)
+            found = reviewing.review(content, media_type, reviewing.profile(values))
+        except Refusal as refusal:
+            g.code = refusal.code
+            places = [(error.pointer or "", error.detail) for error in refusal.errors]
+            problem = PROBLEMS[refusal.code]
+            response = page(problem.status, start_page.Wrong(problem.title, places))
+            response.headers.update(refusal.headers)
+            return response
+        return representations.answer(found, book, HTML)
+
+    app.register_blueprint(routes)
+
+
+def _read(body: bytes, demos: dict[str, bytes]) -> tuple[bytes, str, dict[str, str]]:
+    """The episode, its media type and the profile of a form. Refusal 400."""
+    # Held in memory: the parser's own way would write a large file to disk.
+    parser = FormDataParser(lambda **_: io.BytesIO(), max_form_parts=_MOST_PARTS, silent=False)  # type: ignore[arg-type]
+    try:
+        _, fields, files = parser.parse(io.BytesIO(body), FORM, len(body), _options())
+    except (ValueError, HTTPException):
+        raise Refusal("bad-form") from None
+    values = {"profile": fields[start_page.PROFILE]} if start_page.PROFILE in fields else {}
+    if start_page.DEMO in fields:
+        if fields[start_page.DEMO] not in demos:
+            raise Refusal("bad-form", [ProblemItem("unknown-demo", "No demo episode has this name.")])
+        return demos[fields[start_page.DEMO]], _JSON, values
+    media_type = fields.get(start_page.FORMAT, _JSON)
+    if start_page.FILE not in files or media_type not in MEDIA_TYPES:
+        raise Refusal("bad-form", [ProblemItem("no-file", "Choose a file and its format.")])
+    return files[start_page.FILE].read(), media_type, values
+
+
+def _options() -> dict[str, Any]:
+    return dict(request.mimetype_params)

@@ -1,0 +1,40 @@
+"""How a review is written: one entry for each media type that can be asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from flask import Response
+
+from service.presentation import json_review, operation_outcome, page, svrl
+from service.review.build import Review
+from service.rulebook.load import Rulebook
+
+
+@dataclass(frozen=True, slots=True)
+class Representation:
+    """``content_type`` and ``headers`` of the answer; ``render`` makes its body."""
+
+    content_type: str
+    render: Callable[[Review, Rulebook], bytes]
+    headers: Mapping[str, str] = field(default_factory=dict)
+
+
+#: Media type -> how. The first is given to a caller that does not ask.
+REVIEWS: dict[str, Representation] = {
+    "application/json": Representation("application/json", lambda review, _: json_review.render(review)),
+    "application/fhir+json": Representation(
+        "application/fhir+json", lambda review, _: operation_outcome.render(review)
+    ),
+    "application/xml": Representation("application/xml", lambda review, _: svrl.render(review)),
+    "text/html": Representation(page.MEDIA_TYPE, page.render, {"Content-Security-Policy": page.POLICY}),
+}
+
+
+def answer(review: Review, book: Rulebook, media_type: str) -> Response:
+    """The review as ``media_type``, one of ``REVIEWS``."""
+    chosen = REVIEWS[media_type]
+    response = Response(chosen.render(review, book), headers=dict(chosen.headers), content_type=chosen.content_type)
+    response.headers["Cache-Control"] = "no-store"
+    return response

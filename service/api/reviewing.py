@@ -1,0 +1,59 @@
+"""One review for a route: its turn, its time, its refusals, its counts."""
+
+from __future__ import annotations
+
+from service.api.problems import Refusal, known_code
+from service.api.turns import Turns
+from service.engine.fence import NotEvaluated
+from service.observe import log, metrics
+from service.pipeline import Pipeline, UnknownProfile
+from service.problems import ProblemItem, Rejected
+from service.review.build import Review
+
+
+class Reviewing:
+    """The pipeline as the routes use it. Not ``ready``: whatever could be reviewed is answered 503."""
+
+    def __init__(self, pipeline: Pipeline, turns: Turns, ready: bool, default_profile: str) -> None:
+        self.pipeline = pipeline
+        self.turns = turns
+        self._ready = ready
+        self._default_profile = default_profile
+
+    def profile(self, values: dict[str, str]) -> str:
+        """The profile that is asked for. Refusal 400 when there is none of that id, 503 when nothing is reviewed."""
+        if not self._ready:
+            raise Refusal("not-ready", headers={"Retry-After": "1"})
+        profile = values.get("profile", self._default_profile)
+        if profile not in self.pipeline.rulebook.profiles:
+            wrong = ProblemItem("unknown-profile", "No profile has this id.", parameter="profile")
+            raise Refusal("unknown-profile", [wrong])
+        return profile
+
+    def review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
+        """One review. Refusal 400, 422, 503."""
+        try:
+            return self.read_and_review(body, media_type, profile, explain)
+        except Rejected as rejected:
+            code = known_code(rejected.code, rejected.status)
+            raise Refusal(code, rejected.errors, rejected.omitted) from None
+
+    def read_and_review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
+        """One review. Raises Rejected (400, 422); Refusal 503."""
+        try:
+            with self.turns.evaluation() as clock:
+                found = self.pipeline.review(body, media_type, profile, explain, clock.look)
+        except UnknownProfile:
+            raise Refusal("unknown-profile") from None
+        except NotEvaluated:
+            raise Refusal("not-evaluated", headers={"Retry-After": "1"}) from None
+        count(found)
+        return found
+
+
+def count(found: Review) -> None:
+    """Count the outcomes, and write a line when a rule could not be decided."""
+    metrics.reviewed(found.outcomes, found.disagreements)
+    failed = [rule for rule, outcome in found.outcomes.items() if outcome == "error"]
+    if failed:
+        log.emit("error", "rules-not-decided", rules=" ".join(failed))

@@ -1,0 +1,97 @@
+"""Byte ranges of line files: every line belongs to the range in which it begins.
+
+Two passes. The first counts the lines of every range, so that the second
+knows the number of its first line wherever it runs; neither needs another
+range, so ranges go to processes or machines in any order.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from itertools import accumulate
+from typing import NamedTuple
+
+from . import lines
+from .store import store_of
+
+#: Bytes of one range: about a second of work, and what a crash costs at most.
+SIZE = 1024 * 1024
+_PIECE = 256 * 1024
+
+
+class Block(NamedTuple):
+    """The range ``[start, stop)`` of one input, in bytes; ``input`` is the input's place in the list of inputs."""
+
+    input: int
+    path: str
+    start: int
+    stop: int
+
+
+class Placed(NamedTuple):
+    """A block and how many lines of its file end before it."""
+
+    block: Block
+    lines_before: int
+
+
+def cut(paths: Iterable[str], size: int = SIZE) -> list[Block]:
+    """All inputs in ranges of ``size`` bytes, in order. Raises OSError for a file that cannot be read."""
+    found = []
+    for index, path in enumerate(paths):
+        total = store_of(path).size(path)
+        found += [Block(index, path, start, min(start + size, total)) for start in range(0, total, size)]
+    return found
+
+
+def count_lines(block: Block) -> int:
+    """Lines that end inside the range; the last of a file counts with or without a line break."""
+    total, left, last = 0, block.stop - block.start, b""
+    with store_of(block.path).open(block.path) as stream:
+        stream.seek(block.start)
+        while left > 0 and (piece := stream.read(min(_PIECE, left))):
+            total += piece.count(b"\n")
+            left -= len(piece)
+            last = piece[-1:]
+        return total + (last != b"\n" and not stream.read(1))
+
+
+def place(blocks: list[Block], ended: Iterable[int]) -> list[Placed]:
+    """Every block with the number of lines before it. ``ended``: for each block, the lines that end in it."""
+    found: list[Placed] = []
+    running = list(accumulate(ended, initial=0))
+    first_of_file = 0
+    for index, block in enumerate(blocks):
+        if block.start == 0:
+            first_of_file = running[index]
+        found.append(Placed(block, running[index] - first_of_file))
+    return found
+
+
+def owned(placed: Placed, most: int = lines.MOST_BYTES) -> Iterator[tuple[int, bytes | None]]:
+    """(line number from 1, line or None when too long) of every line that begins in the range, empty ones too."""
+    block = placed.block
+    number, at = placed.lines_before + 1, block.start
+    with store_of(block.path).open(block.path) as stream:
+        if at > 0:
+            stream.seek(at - 1)
+            length = next((length for _, length in lines.read(stream, most)), 0)
+            # The line that was under way ends here, or right before the range.
+            number += length > 1
+            at += length - 1
+        for line, length in lines.read(stream, most) if at < block.stop else ():
+            yield number, line
+            number += 1
+            at += length
+            if at >= block.stop:
+                return
+
+
+def digest(placed: Placed, most: int = lines.MOST_BYTES) -> str:
+    """SHA-256 over the lines that begin in the range and their numbers: equal only when the work is the same."""
+    made = hashlib.sha256()
+    for number, line in owned(placed, most):
+        made.update(b"%d:%d:" % (number, -1 if line is None else len(line)))
+        made.update(line or b"")
+    return made.hexdigest()

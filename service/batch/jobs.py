@@ -1,0 +1,221 @@
+"""What is done with one range of lines, on this machine or on another: reviews, measures, or a comparison.
+
+A job is small and travels as it is; everything large (the compiled rulebook)
+is built once in each process. What comes back from a range holds numbers,
+names of files and, for measures, names of groups: nothing of an episode but
+the references that a comparison names.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from service.engine.compile import EngineError
+from service.pipeline import Pipeline
+from service.rulebook.load import RulebookError
+
+from . import blocks, compare, lines, tables
+from .blocks import Placed
+from .store import join, store_of
+
+#: Bad lines named for each range.
+MOST_NAMED = 20
+NDJSON, EPISODES, FINDINGS, DONE = "ndjson", "episodes.csv", "findings.csv", "done.json"
+
+
+class DifferentRules(Exception):
+    """The process that was to do the work has other rules than the one that asked, or none that it can use."""
+
+
+class NotReady(Exception):
+    """Rules do not pass their own examples. ``lines``: one a failure."""
+
+    def __init__(self, lines: list[str]) -> None:
+        super().__init__(lines)
+        self.lines = lines
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Which rulebook, which profile of it, and the versions they must turn out to have."""
+
+    directory: str | None
+    extra: str | None
+    profile: str
+    versions: tuple[tuple[str, str], ...]
+
+    @classmethod
+    def of(cls, directory: Path | None, extra: Path | None, profile: str) -> Rules:
+        """Look the versions up. Raises RulebookError, EngineError, NotReady, UnknownProfile."""
+        places = (None if directory is None else str(directory), None if extra is None else str(extra))
+        return cls(*places, profile, tuple(lines.versions(pipeline_of(*places), profile).items()))
+
+    def pipeline(self) -> Pipeline:
+        """This process's own. Raises DifferentRules when its versions are others."""
+        try:
+            found = pipeline_of(self.directory, self.extra)
+        except (RulebookError, EngineError, NotReady, OSError):
+            raise DifferentRules from None
+        known = self.profile in found.rulebook.profiles
+        if not known or tuple(lines.versions(found, self.profile).items()) != self.versions:
+            raise DifferentRules
+        return found
+
+
+@functools.cache
+def pipeline_of(directory: str | None, extra: str | None) -> Pipeline:
+    """One pipeline a process for each rulebook, its self-test passed. Raises RulebookError, EngineError, NotReady."""
+    places = [None if name is None else Path(name) for name in (directory, extra)]
+    made = Pipeline.build(*places)
+    if failures := made.self_test():
+        raise NotReady(failures)
+    return made
+
+
+class Done(NamedTuple):
+    """What came of one range: lines in all (empty ones too), what became of them, the first bad ones, what was made of them."""
+
+    lines: int
+    empty: int
+    reviewed: int
+    rejected: int
+    not_evaluated: int
+    named: tuple[tuple[int, str, str], ...] = ()
+    reused: bool = False
+    part: str = ""
+    tally: Any = None
+
+
+@dataclass(slots=True)
+class _Counter:
+    total: int = 0
+    empty: int = 0
+    reviewed: int = 0
+    rejected: int = 0
+    not_evaluated: int = 0
+    named: list[tuple[int, str, str]] = field(default_factory=list)
+
+    def see(self, found: lines.Answer) -> None:
+        if found.review is not None:
+            self.reviewed += 1
+            return
+        if found.status >= 500:
+            self.not_evaluated += 1
+        else:
+            self.rejected += 1
+        if len(self.named) < MOST_NAMED:
+            errors = found.problem["errors"] if found.problem else []
+            self.named.append((found.number, found.code, errors[0].get("pointer", "") if errors else ""))
+
+    def done(self, **more: Any) -> Done:
+        return Done(self.total, self.empty, self.reviewed, self.rejected, self.not_evaluated, tuple(self.named), **more)
+
+
+def _lines(placed: Placed, most: int, counter: _Counter) -> Iterator[tuple[int, bytes | None]]:
+    for number, line in blocks.owned(placed, most):
+        counter.total += 1
+        if lines.is_empty(line):
+            counter.empty += 1
+        else:
+            yield number, line
+
+
+@dataclass(frozen=True, slots=True)
+class Reviews:
+    """Review every line; the answers and their rows lie in files under ``folder`` that are named by what they are made of."""
+
+    rules: Rules
+    explain: bool
+    folder: str
+    names: tuple[str, ...]
+    most: int = lines.MOST_BYTES
+
+    def part_of(self, placed: Placed) -> str:
+        """Name by input, range, lines and versions: the same name, the same content."""
+        made = hashlib.sha256(blocks.digest(placed, self.most).encode())
+        made.update(json.dumps([self.rules.versions, self.explain, self.most, self.names[placed.block.input]]).encode())
+        block = placed.block
+        return join(self.folder, f"{block.input:04d}-{block.start:015d}-{block.stop:015d}-{made.hexdigest()[:32]}")
+
+    def run(self, placed: Placed) -> Done:
+        """Do the range, unless its files are there already."""
+        part = self.part_of(placed)
+        store = store_of(part)
+        if store.exists(f"{part}.{DONE}"):
+            with store.open(f"{part}.{DONE}") as stream:
+                kept = json.loads(stream.read())
+            named = tuple((int(n), str(code), str(at)) for n, code, at in kept.pop("named"))
+            return Done(**kept, named=named, reused=True, part=part)
+        pipeline, counter = self.rules.pipeline(), _Counter()
+        name = self.names[placed.block.input]
+        with contextlib.ExitStack() as files:
+            reviews, episodes, findings = (
+                files.enter_context(store.write(f"{part}.{kind}")) for kind in (NDJSON, EPISODES, FINDINGS)
+            )
+            for number, line in _lines(placed, self.most, counter):
+                found = lines.answer(pipeline, line, number, self.rules.profile, self.explain)
+                counter.see(found)
+                reviews.write(lines.render(found) + b"\n")
+                episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found)]))
+                findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found)))
+        done = counter.done(part=part)
+        kept = {key: getattr(done, key) for key in ("lines", "empty", "reviewed", "rejected", "not_evaluated", "named")}
+        # Last, so that it says: the other three are whole.
+        with store.write(f"{part}.{DONE}") as stream:
+            stream.write(json.dumps(kept).encode())
+        return done
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """Review every line and count."""
+
+    rules: Rules
+    length: str
+    most: int = lines.MOST_BYTES
+
+    def run(self, placed: Placed) -> Done:
+        """Count the range."""
+        # Here and not above: SciPy takes 100 MB that the other jobs have no use for.
+        from . import definitions, measures
+
+        pipeline, counter = self.rules.pipeline(), _Counter()
+        wanted = definitions.measures_of(pipeline.rulebook)
+        tally = measures.Tally(len(wanted))
+        for number, line in _lines(placed, self.most, counter):
+            counter.see(measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length))
+        return counter.done(tally=tally)
+
+
+@dataclass(frozen=True, slots=True)
+class Compare:
+    """Review every line on two sides and count the differences."""
+
+    left: Rules
+    right: Rules
+    most: int = lines.MOST_BYTES
+
+    def run(self, placed: Placed) -> Done:
+        """Compare over the range."""
+        sides = [(rules.pipeline(), rules.profile) for rules in (self.left, self.right)]
+        tally, counter = compare.Tally(), _Counter()
+        for number, line in _lines(placed, self.most, counter):
+            left, right = (lines.answer(pipeline, line, number, profile) for pipeline, profile in sides)
+            counter.see(max(left, right, key=lambda found: found.status))
+            tally.add(left, right, placed.block.input)
+        return counter.done(tally=tally)
+
+
+Job = Reviews | Measures | Compare
+
+
+def run(job: Job, placed: Placed) -> Done:
+    """One job on one range: what a process or a machine is asked to do."""
+    return job.run(placed)

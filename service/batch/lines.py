@@ -1,0 +1,132 @@
+"""One line in, one line out: the unit that the service, the command and a cluster share.
+
+A line is one JSON episode without a line break inside it. Empty lines (white
+space only) are counted and answered by nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, BinaryIO, NamedTuple
+
+import orjson
+
+from service import __version__
+from service.engine.fence import NotEvaluated
+from service.pipeline import API_VERSION, Pipeline, UnknownProfile
+from service.problems import ProblemItem, Rejected
+from service.review.build import Review, Ruleset
+
+MEDIA_TYPE = "application/json"
+#: Longest line that is read, in bytes: as long as one request body may be by default.
+MOST_BYTES = 8 * 1024 * 1024
+_WHITE = b" \t\r\n"
+_SKIP = 1024 * 1024
+
+
+class Answer(NamedTuple):
+    """What became of one line: ``review`` when ``status`` is 200, else ``problem``."""
+
+    number: int
+    status: int
+    review: Review | None
+    problem: dict[str, Any] | None
+
+    @property
+    def code(self) -> str:
+        """The stable code of the problem, empty for a review."""
+        return "" if self.problem is None else str(self.problem["code"])
+
+    def document(self) -> dict[str, Any]:
+        """The line as the contract has it."""
+        if self.review is not None:
+            return {"line": self.number, "status": self.status, "review": self.review.document}
+        return {"line": self.number, "status": self.status, "problem": self.problem}
+
+
+def problem(status: int, code: str, errors: tuple[ProblemItem, ...] = (), omitted: int = 0) -> dict[str, Any]:
+    """A problem of one line (RFC 9457). ``detail`` of each place is fixed text; nothing of the line is repeated."""
+    items = []
+    for error in errors:
+        item = {"code": error.code, "detail": error.detail}
+        if error.pointer is not None:
+            item["pointer"] = error.pointer
+        items.append(item)
+    return {"type": f"/problems/{code}", "status": status, "code": code, "errors": items, "omitted": omitted}
+
+
+def answer(pipeline: Pipeline, line: bytes | None, number: int, profile: str, explain: bool = False) -> Answer:
+    """Review one line; None stands for a line that was too long to be read. Raises UnknownProfile and nothing else.
+
+    503 (``not-evaluated``): the engine did not finish. 500 (``internal-error``):
+    a fault of ours; the line counts as not evaluated, and the rest goes on.
+    """
+    if line is None:
+        return Answer(number, 413, None, problem(413, "body-too-large"))
+    try:
+        return Answer(number, 200, pipeline.review(line, MEDIA_TYPE, profile, explain), None)
+    except UnknownProfile:
+        raise
+    except Rejected as rejected:
+        found = problem(rejected.status, rejected.code, rejected.errors, rejected.omitted)
+        return Answer(number, rejected.status, None, found)
+    except NotEvaluated:
+        return Answer(number, 503, None, problem(503, "not-evaluated"))
+    except Exception:  # noqa: BLE001 - reported as the line's own answer; the text can quote the record and stays behind
+        return Answer(number, 500, None, problem(500, "internal-error"))
+
+
+def render(found: Answer) -> bytes:
+    """An answer as one line of JSON, without the line break."""
+    return orjson.dumps(found.document())
+
+
+def review_line(
+    pipeline: Pipeline, line: bytes | None, number: int, profile: str = "default", explain: bool = False
+) -> bytes:
+    """``{"line", "status": 200, "review"}`` or ``{"line", "status", "problem"}``, without the line break.
+
+    Pure: the same line, number, profile and versions give the same bytes.
+    Raises UnknownProfile, and nothing for whatever the line holds.
+    """
+    return render(answer(pipeline, line, number, profile, explain))
+
+
+def is_empty(line: bytes | None) -> bool:
+    """Whether a line holds white space only."""
+    return line is not None and not line.strip(_WHITE)
+
+
+def split(body: bytes) -> Iterator[tuple[int, bytes]]:
+    """(line number from 1, line) of every line of a body that is not empty."""
+    for number, line in enumerate(body.split(b"\n"), 1):
+        if not is_empty(line):
+            yield number, line
+
+
+def read(stream: BinaryIO, most: int = MOST_BYTES) -> Iterator[tuple[bytes | None, int]]:
+    """(line with its break, or None when it is longer than ``most``; its length in bytes) for every line from here on.
+
+    Never holds more than one line of ``most`` bytes.
+    """
+    while True:
+        line = stream.readline(most + 1)
+        if not line:
+            return
+        length = len(line)
+        if line.endswith(b"\n") or length <= most:
+            yield line, length
+            continue
+        while part := stream.readline(_SKIP):
+            length += len(part)
+            if part.endswith(b"\n"):
+                break
+        yield None, length
+
+
+def versions(pipeline: Pipeline, profile: str) -> dict[str, str]:
+    """What every review under this profile names as its versions. Raises UnknownProfile."""
+    book = pipeline.rulebook
+    if profile not in book.profiles:
+        raise UnknownProfile
+    return dict(Ruleset.of(book, book.profiles[profile], (), __version__, API_VERSION).versions)

@@ -1,0 +1,261 @@
+"""A job over files on all cores of this machine, and the files that come of it.
+
+Processes get ranges one after the other; at no time are more than a few under
+way, so that neither the input nor what came of it is ever held whole.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import os
+import shutil
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, BinaryIO, Protocol, TypeVar
+
+from . import blocks, jobs, tables
+from .blocks import Block, Placed
+from .jobs import DONE, EPISODES, FINDINGS, NDJSON, Done, Job
+from .store import Disk, is_remote, join, store_of
+
+#: Ranges under way for each process: one in hand, one waiting.
+_AHEAD = 2
+_COPY = 1024 * 1024
+#: Bad lines named in all.
+MOST_NAMED = 20
+PARTS = "parts"
+SUMMARY = "summary.json"
+
+A = TypeVar("A")
+B = TypeVar("B")
+
+
+class WorkerLost(Exception):
+    """A process ended in the middle of its work. What was finished is kept. ``items``: what was under way."""
+
+    def __init__(self, items: list[Any]) -> None:
+        super().__init__()
+        self.items = items
+
+
+class Workers(Protocol):
+    """Whoever does the work: processes of this machine, or a cluster."""
+
+    def map(self, do: Callable[[A], B], items: Iterable[A]) -> Iterator[B]:
+        """Results in the order of the items. Raises WorkerLost."""
+
+
+class Processes:
+    """Processes of this machine, made by forking: they share what was built before, the compiled rulebook above all.
+
+    A context manager. Leaving it waits for the ranges in hand, so that their work is not lost; ranges
+    that wait are dropped.
+    """
+
+    def __init__(self, number: int | None = None) -> None:
+        self.number = number or len(os.sched_getaffinity(0))
+        self._pool = ProcessPoolExecutor(self.number, multiprocessing.get_context("fork"), _begin)
+
+    def __enter__(self) -> Processes:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def map(self, do: Callable[[A], B], items: Iterable[A]) -> Iterator[B]:
+        """Results in the order of the items."""
+        waiting: deque[tuple[A, Future[B]]] = deque()
+        rest = iter(items)
+        while True:
+            while len(waiting) < self.number * _AHEAD and (item := next(rest, None)) is not None:
+                waiting.append((item, self._submit(do, item, waiting)))
+            if not waiting:
+                return
+            try:
+                found = waiting[0][1].result()
+            except BrokenProcessPool:
+                raise WorkerLost([item for item, _ in waiting]) from None
+            waiting.popleft()
+            yield found
+
+    def _submit(self, do: Callable[[A], B], item: A, waiting: Iterable[tuple[A, Future[B]]]) -> Future[B]:
+        try:
+            return self._pool.submit(do, item)
+        except BrokenProcessPool:
+            raise WorkerLost([each for each, _ in waiting]) from None
+
+
+def _begin() -> None:
+    """In each process: Ctrl-C is the parent's business, and a process whose parent is gone ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+@dataclass(slots=True)
+class Totals:
+    """What became of all lines. ``named``: (file, line, code, pointer) of the first bad ones."""
+
+    lines: int = 0
+    empty: int = 0
+    reviewed: int = 0
+    rejected: int = 0
+    not_evaluated: int = 0
+    reused: int = 0
+    named: list[tuple[str, int, str, str]] = field(default_factory=list)
+
+    def add(self, done: Done, file: str) -> None:
+        """Count one range."""
+        for name in ("lines", "empty", "reviewed", "rejected", "not_evaluated"):
+            setattr(self, name, getattr(self, name) + getattr(done, name))
+        self.reused += done.lines - done.empty if done.reused else 0
+        room = MOST_NAMED - len(self.named)
+        self.named += [(file, *entry) for entry in done.named[:room]]
+
+    @property
+    def bad(self) -> int:
+        """Lines without a review."""
+        return self.rejected + self.not_evaluated
+
+
+@dataclass(frozen=True, slots=True)
+class _Do:
+    """A job as a function of one range."""
+
+    job: Job
+
+    def __call__(self, placed: Placed) -> Done:
+        return jobs.run(self.job, placed)
+
+
+class Progress(Protocol):
+    """Told how far the work is; see ``service.commands.batch``."""
+
+    def begin(self, lines: int) -> None:
+        """So many lines in all."""
+
+    def step(self, lines: int, *, reused: bool) -> None:
+        """So many more are done, or were done before."""
+
+
+def run(
+    job: Job, paths: list[str], workers: Workers, progress: Progress, size: int = blocks.SIZE
+) -> Iterator[tuple[Block, Done]]:
+    """Every range with what came of it, in order. Raises OSError, WorkerLost, DifferentRules."""
+    cut = blocks.cut(paths, size)
+    ended = list(workers.map(blocks.count_lines, cut))
+    placed = blocks.place(cut, ended)
+    progress.begin(sum(ended))
+    for block, done in zip(cut, workers.map(_Do(job), placed), strict=True):
+        progress.step(done.lines, reused=done.reused)
+        yield block, done
+
+
+def names_of(paths: list[str]) -> tuple[str, ...]:
+    """What each input is called: the last part of its path. Raises ValueError when two are called alike."""
+    names = tuple(path.rstrip("/").rsplit("/", 1)[-1] for path in paths)
+    if len(set(names)) < len(names):
+        raise ValueError("two inputs have the same file name")
+    return names
+
+
+# ---------------------------------------------------------------- files of reviews
+
+
+class AlreadyThere(Exception):
+    """The folder holds the results of a finished batch. ``name``: the first file found."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.name = name
+
+
+def outputs(names: Iterable[str]) -> list[str]:
+    """The files that a finished batch leaves."""
+    return [*(f"{name}.reviews.ndjson" for name in names), EPISODES, FINDINGS, SUMMARY]
+
+
+def prepare(folder: str, names: Iterable[str]) -> str:
+    """Make the folders; returns that of the parts. Raises AlreadyThere, OSError."""
+    store, parts = store_of(folder), join(folder, PARTS)
+    if is_remote(folder):
+        if store.exists(join(folder, SUMMARY)):
+            raise AlreadyThere(SUMMARY)
+    elif not Path(parts).is_dir():
+        for name in outputs(names):
+            if store.exists(join(folder, name)):
+                raise AlreadyThere(name)
+    store.folder(folder)
+    store.folder(parts)
+    return parts
+
+
+def finish(folder: str, names: tuple[str, ...], parts: list[tuple[int, str]], summary: dict[str, Any]) -> None:
+    """Join the parts of all ranges, (input, part) in order, into the files of the batch.
+
+    On a disk: one file of reviews for each input, two tables for all, a summary;
+    then the parts go. Behind an URL the parts stay as they are and the summary
+    lists them: joined in that order they are the same bytes.
+    """
+    if is_remote(folder):
+        listed = [{"file": names[index], "part": part.rsplit("/", 1)[-1]} for index, part in parts]
+        with store_of(folder).write(join(folder, SUMMARY)) as stream:
+            stream.write(_summary({**summary, "parts": listed}))
+        return
+    disk, made = Disk(), []
+    of_input: dict[int, list[str]] = {}
+    for index, part in parts:
+        of_input.setdefault(index, []).append(part)
+    for index, name in enumerate(names):
+        made.append(f"{name}.reviews.ndjson")
+        with disk.write(_whole(folder, made[-1])) as into:
+            _copy(into, (f"{part}.{NDJSON}" for part in of_input.get(index, ())))
+    for kind, columns in ((EPISODES, tables.EPISODES), (FINDINGS, tables.FINDINGS)):
+        made.append(kind)
+        with disk.write(_whole(folder, kind)) as into:
+            into.write(tables.heading(columns))
+            _copy(into, (f"{part}.{kind}" for _, part in parts))
+    made.append(SUMMARY)
+    with disk.write(_whole(folder, SUMMARY)) as into:
+        into.write(_summary(summary))
+    for name in made:
+        os.replace(_whole(folder, name), join(folder, name))
+    _sweep(Path(folder, PARTS))
+
+
+def _whole(folder: str, name: str) -> str:
+    """Where a file of the batch waits until all are written."""
+    return join(join(folder, PARTS), f"whole.{name}")
+
+
+def _summary(content: dict[str, Any]) -> bytes:
+    return json.dumps(content, indent=1).encode() + b"\n"
+
+
+def _copy(into: BinaryIO, paths: Iterable[str]) -> None:
+    for path in paths:
+        with Disk().open(path) as stream:
+            shutil.copyfileobj(stream, into, _COPY)
+
+
+def _sweep(parts: Path) -> None:
+    """Take away what a batch has left there, of earlier tries too, and nothing else."""
+    for kind in (NDJSON, EPISODES, FINDINGS, DONE):
+        for path in [*parts.glob(f"*.{kind}"), *parts.glob(f"*.{kind}.*.partial")]:
+            path.unlink()
+    with contextlib.suppress(OSError):  # something of somebody else's is in it
+        parts.rmdir()

@@ -1,0 +1,97 @@
+"""Rows for spreadsheets: RFC 4180 with a byte order mark, and no cell that a spreadsheet would run as a formula."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from .lines import Answer
+
+#: So that spreadsheets read the file as UTF-8.
+MARK = b"\xef\xbb\xbf"
+#: A cell that begins so may be run as a formula (OWASP, CSV Injection); the last four are the full-width forms.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
+_SEVERITIES = ("critical", "warning", "info")
+
+EPISODES = (
+    "file", "line", "status", "problem", "problem_at", "episode_ref", "critical", "warning", "info", "findings", "accepted",
+    *(f"rules_{name}" for name in _OUTCOMES), "profile", "ruleset", "ruleset_digest", "profile_digest",
+)  # fmt: skip
+FINDINGS = (
+    "file", "line", "episode_ref", "severity", "category", "phase", "handled_by", "rule", "rule_name", "revision", "title",
+    "message", "tell_now", "remediation", "from", "to", "pointers", "standing", "reason", "acceptable", "disputed",
+    "fingerprint", "profile", "ruleset",
+)  # fmt: skip
+
+
+def cell(value: Any) -> Any:
+    """A value as a cell: text on one line, and a quote before whatever could be a formula; numbers stay numbers."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if not isinstance(value, str):
+        return "" if value is None else value
+    text = " ".join(value.splitlines())
+    return f"'{text}" if value.startswith(_FORMULA) or text.startswith(_FORMULA) else text
+
+
+def rows(columns: Iterable[str], entries: Iterable[Mapping[str, Any]]) -> bytes:
+    """Entries as rows in the order of the columns, without a heading; what an entry lacks is an empty cell."""
+    names = tuple(columns)
+    out = io.StringIO()
+    writer = csv.writer(out)
+    for entry in entries:
+        writer.writerow([cell(entry.get(name)) for name in names])
+    return out.getvalue().encode()
+
+
+def heading(columns: Iterable[str]) -> bytes:
+    """The mark and the first row of a file."""
+    return MARK + rows(columns, [{name: name for name in columns}])
+
+
+def episode_row(file: str, found: Answer) -> dict[str, Any]:
+    """One row a line of the input, reviewed or not."""
+    row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
+    if found.review is None:
+        errors = found.problem["errors"] if found.problem else []
+        return row | {"problem": found.code, "problem_at": " ".join(e.get("pointer", "") for e in errors)}
+    document = found.review.document
+    summary, versions = document["summary"], document["versions"]
+    row["episode_ref"] = document["episode_ref"]
+    row |= {name: summary["by_severity"].get(name, 0) for name in _SEVERITIES}
+    row |= {name: summary[name] for name in ("findings", "accepted")}
+    row |= {f"rules_{name}": summary[name] for name in _OUTCOMES}
+    return row | {name: versions[name] for name in ("profile", "ruleset", "ruleset_digest", "profile_digest")}
+
+
+def finding_rows(file: str, found: Answer) -> list[dict[str, Any]]:
+    """One row a finding, those that were accepted too."""
+    if found.review is None:
+        return []
+    document = found.review.document
+    out = []
+    for standing, findings in (("stands", document["findings"]), ("accepted", document["accepted"])):
+        for finding in findings:
+            span = finding["span"] or {}
+            row = {
+                "file": file,
+                "line": found.number,
+                "episode_ref": document["episode_ref"],
+                "rule": finding["rule"]["id"],
+                "rule_name": finding["rule"]["name"],
+                "revision": finding["rule"]["revision"],
+                "from": span.get("from"),
+                "to": span.get("to"),
+                "pointers": " ".join(p["pointer"] or "(whole record)" for p in finding["pointers"]),
+                "standing": standing,
+                "disputed": finding.get("disputed", False),
+                "profile": document["versions"]["profile"],
+                "ruleset": document["versions"]["ruleset"],
+            }
+            names = ("severity", "category", "phase", "handled_by", "title", "message", "remediation")
+            row |= {name: finding[name] for name in (*names, "acceptable", "fingerprint")}
+            out.append(row | {"tell_now": finding.get("tell_now"), "reason": finding.get("reason")})
+    return out

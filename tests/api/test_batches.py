@@ -1,0 +1,110 @@
+"""Batches and measures: a line for a line, in order; nothing lost, nothing repeated."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from service.api.batches import MOST_LINES
+from service.app import create_app
+from service.engine.fence import NotEvaluated
+from service.pipeline import Pipeline
+from service.settings import Settings
+from tests.contract.checked import Answer, Client, Contract
+from tests.support.pipeline import demo, demo_names
+
+CANARY = "Zq7canaryXw"
+NDJSON = {"Content-Type": "application/x-ndjson"}
+
+
+def post(client: Client, body: bytes, path: str = "/v1/batches", query: str = "", **headers: str) -> Answer:
+    return client.call("POST", path, body, {**NDJSON, **headers}, query)
+
+
+def lines_of(answer: Answer) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in answer.body.splitlines()]
+
+
+def test_each_line_is_the_review_of_its_episode(client: Client) -> None:
+    episodes = [demo(name) for name in demo_names()]
+    answer = post(client, b"\n".join(json.dumps(episode).encode() for episode in episodes))
+    assert answer.status == 200
+    assert answer.body.endswith(b"\n")
+    found = lines_of(answer)
+    assert [line["line"] for line in found] == list(range(1, len(episodes) + 1))
+    assert [line["review"] for line in found] == [client.review(episode).json for episode in episodes]
+
+
+def test_a_bad_line_says_so_and_the_rest_goes_on(client: Client, exemplary: Any) -> None:
+    good = json.dumps(exemplary).encode()
+    body = b"\n".join([good, b"", b"{", b'{"' + CANARY.encode() + b'": 1}', b"  \r", good, b"\xff", b""])
+    answer = post(client, body)
+    found = [(line["line"], line["status"]) for line in lines_of(answer)]
+    assert found == [(1, 200), (3, 400), (4, 422), (6, 200), (7, 400)]
+    assert CANARY not in answer.body.decode()
+    for line in lines_of(answer):
+        assert line["status"] == 200 or line["problem"]["errors"], line
+
+
+def test_an_empty_batch_is_an_empty_answer(client: Client) -> None:
+    assert (post(client, b"\n \n").status, post(client, b"").body) == (200, b"")
+
+
+@pytest.mark.parametrize(("count", "status"), [(MOST_LINES, 200), (MOST_LINES + 1, 413)])
+def test_the_limit_of_lines_is_exact(client: Client, count: int, status: int) -> None:
+    answer = post(client, b"{}\n" * count)
+    assert answer.status == status
+    assert len(lines_of(answer)) == MOST_LINES if status == 200 else answer.json["code"] == "too-many-lines"
+
+
+@pytest.mark.parametrize("path", ["/v1/batches", "/v1/measures"])
+def test_refusals(client: Client, path: str) -> None:
+    assert client.call("POST", path, b"{}", {"Content-Type": "application/json"}).status == 415
+    assert post(client, b"", path, Accept="image/png").status == 406
+    assert post(client, b" " * 1024 * 1024, path).status == 413
+    assert post(client, b"", path, f"{CANARY}=1").status == 400
+    assert post(client, b"", path, "profile=nobody").json["code"] == "unknown-profile"
+
+
+def test_measures_count_every_line(client: Client, exemplary: Any) -> None:
+    good = json.dumps(exemplary).encode()
+    answer = post(client, b"\n".join([good, good, b"{}", b""]), "/v1/measures", "period=week")
+    assert answer.status == 200
+    assert answer.json["lines"] | {"read": 3, "reviewed": 2, "rejected": 1} == answer.json["lines"]
+    assert answer.json["period"] == "week"
+    for measure in answer.json["measures"]:
+        assert measure["denominator"] + sum(measure["aside"].values()) >= 0
+        assert 0 <= measure["numerator"] <= measure["denominator"] <= 2
+    table = post(client, good, "/v1/measures", Accept="text/csv")
+    assert table.headers["Content-Type"] == "text/csv; charset=utf-8"
+    assert len(table.body.splitlines()) > len(answer.json["measures"])
+    assert post(client, good, "/v1/measures", "period=day").json["errors"][0]["parameter"] == "period"
+
+
+class _Failing:
+    def __init__(self, real: Pipeline, error: Exception) -> None:
+        self.rulebook = real.rulebook
+        self._error = error
+
+    def self_test(self) -> list[str]:
+        return []
+
+    def review(self, *_: object, **__: object) -> Any:
+        raise self._error
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "code"),
+    [(NotEvaluated(CANARY), 503, "not-evaluated"), (ValueError(CANARY), 500, "internal-error")],
+)
+def test_a_line_that_fails_is_told_in_the_answer_and_in_the_log(
+    pipeline: Pipeline, contract: Contract, logged: Callable[[], str], error: Exception, status: int, code: str
+) -> None:
+    client = Client(create_app(Settings(), _Failing(pipeline, error)), contract)  # type: ignore[arg-type]
+    answer = post(client, b"{}\n{}\n")
+    assert [(line["status"], line["problem"]["code"]) for line in lines_of(answer)] == [(status, code)] * 2
+    assert logged().count("line-not-reviewed") == 2
+    assert CANARY not in logged() + answer.body.decode()

@@ -1,0 +1,150 @@
+"""Every representation for every input, and refusals in the language of the caller."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from service.api.representations import REVIEWS
+from service.pipeline import MEDIA_TYPES
+from service.presentation import fhir_out, nemsis_out
+from tests.contract.checked import Answer, Client, Contract
+from tests.support.pipeline import demo, pipeline
+
+CANARY = "Zq7canaryXw"
+FHIR = "application/fhir+json"
+SERVICE = "/cds-services/restraint-review"
+
+
+@pytest.fixture(scope="module")
+def charts() -> dict[str, bytes]:
+    """The same episode in every format that is taken."""
+    body = json.dumps(demo("everything-wrong")).encode()
+    episode = pipeline().read(body, "application/json").episode
+    xml = nemsis_out.encoded(episode) if hasattr(nemsis_out, "encoded") else _example("application/xml")
+    return {"application/json": body, FHIR: fhir_out.encoded(episode), "application/xml": xml, "text/xml": xml}
+
+
+def _example(media_type: str) -> bytes:
+    content = Contract().document["paths"]["/v1/reviews"]["post"]["requestBody"]["content"]
+    return str(content[media_type]["examples"]["faulty"]["value"]).encode()
+
+
+def post(client: Client, body: bytes, sent: str, wanted: str = "*/*", path: str = "/v1/reviews") -> Answer:
+    return client.call("POST", path, body, {"Content-Type": sent, "Accept": wanted})
+
+
+@pytest.mark.parametrize("wanted", REVIEWS)
+@pytest.mark.parametrize("sent", MEDIA_TYPES)
+def test_every_representation_for_every_input(client: Client, charts: dict[str, bytes], sent: str, wanted: str) -> None:
+    answer = post(client, charts[sent], sent, wanted)
+    assert answer.status == 200
+    assert answer.headers["Content-Type"].partition(";")[0] == wanted
+    assert answer.body == post(client, charts[sent], sent, wanted).body
+    if wanted == "application/json":
+        key = {"application/json": "pointer", FHIR: "fhirpath"}.get(sent, "xpath")
+        places = [place for finding in answer.json["findings"] for place in finding["pointers"]]
+        assert places and all(key in place for place in places)
+    elif wanted == FHIR:
+        assert answer.json["resourceType"] == "OperationOutcome"
+    elif wanted == "application/xml":
+        assert ET.fromstring(answer.body).tag == "{http://purl.oclc.org/dsdl/svrl}schematron-output"
+
+
+@pytest.mark.parametrize("media_type", ["application/xml", FHIR])
+def test_the_examples_of_the_contract_are_reviewed(client: Client, contract: Contract, media_type: str) -> None:
+    content = contract.document["paths"]["/v1/reviews"]["post"]["requestBody"]["content"]
+    value = content[media_type]["examples"]["faulty"]["value"]
+    answer = post(client, value.encode() if isinstance(value, str) else json.dumps(value).encode(), media_type)
+    assert answer.status == 200
+    assert answer.json["findings"]
+
+
+@pytest.mark.parametrize(
+    ("sent", "body", "status", "code"),
+    [
+        (FHIR, b"{", 400, "not-json"),
+        (FHIR, b"{}", 422, "not-a-bundle"),
+        (FHIR, b'{"resourceType": "Bundle"}', 422, "no-restraint"),
+        ("application/xml", b"<a", 400, "not-xml"),
+        ("application/xml", b"<a/>", 422, "not-nemsis"),
+        ("application/xml", b"\xff\xfe<\x00", 400, "xml-not-utf-8"),
+        ("text/xml", b'<!DOCTYPE a [<!ENTITY x "Zq7canaryXw">]><a>&x;</a>', 400, "xml-document-type"),
+        ("application/xml", b'<EMSDataSet xmlns="http://www.nemsis.org"/>', 422, "no-chart"),
+        ("application/xml", b"<a>" * 5000, 400, None),
+    ],
+)
+def test_bad_charts_of_other_formats(client: Client, sent: str, body: bytes, status: int, code: str | None) -> None:
+    answer = post(client, body, sent)
+    assert answer.status == status
+    assert CANARY.encode() not in answer.body
+    if sent == FHIR:
+        assert answer.headers["Content-Type"] == FHIR
+        assert answer.json["issue"][0]["details"]["coding"][0]["code"] == code
+    else:
+        assert answer.headers["Content-Type"] == "application/problem+json"
+        assert code is None or answer.json["code"] == code
+
+
+def test_who_asks_for_fhir_is_refused_in_fhir(client: Client) -> None:
+    assert post(client, b"{}", "application/json", FHIR).json["resourceType"] == "OperationOutcome"
+    assert post(client, b"{}", "application/json").headers["Content-Type"] == "application/problem+json"
+
+
+# ---------------------------------------------------------------- CDS Hooks
+
+
+def hook(episode: Any) -> bytes:
+    return json.dumps(
+        {
+            "hook": "example.restraint-review.chart-close",
+            "hookInstance": "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11",
+            "context": {"episode": episode},
+        }
+    ).encode()
+
+
+def test_discovery_and_cards(client: Client) -> None:
+    services = client.get("/cds-services").json["services"]
+    assert {each["id"] for each in services} == {"restraint-review"}
+    answer = post(client, hook(demo("everything-wrong")), "application/json", path=SERVICE)
+    assert answer.status == 200
+    assert answer.json["cards"]
+    assert "suggestions" not in answer.body.decode()
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "status"),
+    [
+        ("/cds-services/other", hook({}), 404),
+        ("/cds-services/other/feedback", b"{}", 404),
+        (SERVICE, b"{", 400),
+        (SERVICE, b"{}", 422),
+        (SERVICE, hook({"episode_ref": "a", "handover": CANARY}), 422),
+        (f"{SERVICE}/feedback", b"{}", 422),
+    ],
+)
+def test_refusals_of_cds_routes_are_outcomes(client: Client, path: str, body: bytes, status: int) -> None:
+    answer = post(client, body, "application/json", path=path)
+    assert (answer.status, answer.headers["Content-Type"]) == (status, FHIR)
+    assert CANARY not in answer.body.decode()
+
+
+def test_missing_prefetch_is_412(client: Client) -> None:
+    asked = {
+        "hook": "encounter-discharge",
+        "hookInstance": "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11",
+        "context": {"userId": "Practitioner/x", "patientId": "p", "encounterId": "e"},
+        "fhirServer": "http://192.0.2.1/never-called",
+    }
+    assert post(client, json.dumps(asked).encode(), "application/json", path=SERVICE).status == 412
+
+
+def test_feedback_is_counted_and_answered_by_nothing(client: Client, contract: Contract) -> None:
+    post_ = contract.document["paths"]["/cds-services/{service}/feedback"]["post"]
+    value = post_["requestBody"]["content"]["application/json"]["examples"]["clean"]["value"]
+    answer = post(client, json.dumps(value).encode(), "application/json", path=f"{SERVICE}/feedback")
+    assert (answer.status, answer.body) == (200, b"")

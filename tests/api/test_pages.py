@@ -1,0 +1,89 @@
+"""The start page and its form."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from service.presentation.start_page import ACTION
+from tests.contract.checked import Answer, Client
+from tests.support.pipeline import demo_names
+
+CANARY = "Zq7canaryXw"
+
+
+def send(client: Client, *parts: tuple[str, str, bytes], boundary: str = "xx", query: str = "") -> Answer:
+    body = b""
+    for name, more, content in parts:
+        body += (
+            f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"{more}\r\n\r\n'.encode() + content + b"\r\n"
+        )
+    body += f"--{boundary}--\r\n".encode()
+    return client.call("POST", ACTION, body, {"Content-Type": f"multipart/form-data; boundary={boundary}"}, query)
+
+
+def file(content: bytes) -> tuple[str, str, bytes]:
+    return "file", f'; filename="{CANARY}.json"', content
+
+
+def test_the_start_page_offers_every_demo_episode(client: Client) -> None:
+    page = client.get("/")
+    assert "form-action 'self'" in page.headers["Content-Security-Policy"]
+    assert "frame-ancestors 'none'" in page.headers["Content-Security-Policy"]
+    assert all(f'value="{name}"'.encode() in page.body for name in demo_names())
+    assert client.get("/", {"Accept": "application/json"}).status == 406
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_each_demo_episode_is_reviewed(client: Client, name: str) -> None:
+    answer = send(client, ("demo", "", name.encode()), ("profile", "", b"default"))
+    assert (answer.status, answer.headers["Content-Type"]) == (200, "text/html; charset=utf-8")
+
+
+def test_a_file_is_reviewed_as_the_service_reviews_it(client: Client, exemplary: Any) -> None:
+    answer = send(client, file(json.dumps(exemplary).encode()), ("format", "", b"application/json"))
+    assert answer.body == client.review(exemplary, headers={"Accept": "text/html"}).body
+
+
+def test_a_large_file_is_not_written_to_disk(client: Client, exemplary: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_file(*_: object, **__: object) -> None:
+        raise AssertionError("a temporary file was opened")
+
+    monkeypatch.setattr("werkzeug.formparser.SpooledTemporaryFile", no_file)
+    monkeypatch.setattr("tempfile.TemporaryFile", no_file)
+    assert send(client, file(json.dumps(exemplary).encode() + b" " * 200_000)).status == 200
+
+
+@pytest.mark.parametrize(
+    ("parts", "status"),
+    [
+        ([], 400),
+        ([("demo", "", CANARY.encode())], 400),
+        ([("demo", "", b"../exemplary")], 400),
+        ([file(b"{"), ("format", "", b"image/png")], 400),
+        ([file(b"{" + CANARY.encode())], 400),
+        ([file(b"{}")], 422),
+        ([file(b'{"episode_ref": "a", "patient": {"age": "' + CANARY.encode() + b'"}}')], 422),
+        ([file(b'{"episode_ref": "a"}'), ("profile", "", CANARY.encode())], 400),
+        ([(f"f{n}", "", b"1") for n in range(50)], 400),
+    ],
+)
+def test_what_is_wrong_is_shown_and_nothing_is_repeated(
+    client: Client, parts: list[tuple[str, str, bytes]], status: int
+) -> None:
+    answer = send(client, *parts)
+    assert answer.status == status
+    assert b"This could not be reviewed" in answer.body
+    assert CANARY.encode() not in answer.body
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"--xx", b"\xff" * 100, b'--xx\r\nContent-Disposition: form-data; name="demo"\r\n']
+)
+def test_a_broken_form_is_400(client: Client, body: bytes) -> None:
+    headers = {"Content-Type": "multipart/form-data; boundary=xx"}
+    assert client.call("POST", ACTION, body, headers).status == 400
+    assert client.call("POST", ACTION, body, {"Content-Type": "multipart/form-data"}).status == 400
+    assert client.call("POST", ACTION, body, {"Content-Type": "application/json"}).status == 415

@@ -1,0 +1,129 @@
+"""Intervals and limits against published tables and worked examples; each is named beside its numbers."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import comb
+
+import pytest
+
+from service.batch import statistics
+
+
+@pytest.mark.parametrize(
+    ("numerator", "denominator", "lower", "upper"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_wilson_interval(numerator: int, denominator: int, lower: float, upper: float) -> None:
+    """Newcombe 1998, Stat Med 17:857-872, table I, method 3 (score interval); the table is quoted from memory."""
+    found = statistics.wilson(numerator, denominator)
+    assert found is not None
+    assert (round(found.lower, 4), round(found.upper, 4)) == (lower, upper)
+
+
+#: Numbers of nonconforming units in 30 samples of 50: the worked example of NIST/SEMATECH e-Handbook 6.3.3.2 and of
+#: Montgomery, Introduction to Statistical Quality Control, chapter on attributes; data and limits from memory.
+SAMPLES = (12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6)
+
+
+def test_control_limits_of_equal_samples() -> None:
+    center = sum(SAMPLES) / (50 * len(SAMPLES))
+    assert round(center, 4) == 0.2313
+    band = statistics.p_chart(center, 50)
+    assert (round(band.lower, 4), round(band.upper, 4)) == (0.0524, 0.4102)
+    beyond = [number for number, count in enumerate(SAMPLES, 1) if not band.lower <= count / 50 <= band.upper]
+    assert beyond == [15, 23]
+
+
+def test_control_limits_of_unequal_samples() -> None:
+    """Montgomery, same chapter, purchase orders in 25 weeks (from memory): center 0.096, and only week 11 is beyond its limit."""
+    sizes = (
+        100,
+        80,
+        80,
+        100,
+        110,
+        110,
+        100,
+        100,
+        90,
+        90,
+        110,
+        120,
+        120,
+        120,
+        110,
+        80,
+        80,
+        80,
+        90,
+        100,
+        100,
+        100,
+        100,
+        90,
+        90,
+    )
+    wrong = (12, 8, 6, 9, 10, 12, 11, 16, 10, 6, 20, 15, 9, 8, 6, 8, 10, 7, 5, 8, 5, 8, 10, 6, 9)
+    center = sum(wrong) / sum(sizes)
+    assert (sum(wrong), sum(sizes), round(center, 3)) == (234, 2450, 0.096)
+    bands = [statistics.p_chart(center, size) for size in sizes]
+    assert [
+        week for week, (band, w, n) in enumerate(zip(bands, wrong, sizes, strict=True), 1) if w / n > band.upper
+    ] == [11]
+    assert round(bands[10].upper, 3) == 0.180
+
+
+def _cdf(least: int, size: int, target: Fraction) -> Fraction:
+    return sum((comb(size, k) * target**k * (1 - target) ** (size - k) for k in range(least + 1)), Fraction(0))
+
+
+@pytest.mark.parametrize(("size", "target"), [(5, Fraction(1, 50)), (20, Fraction(1, 10)), (137, Fraction(3, 7))])
+@pytest.mark.parametrize("tail", [Fraction(25, 1000), Fraction(1, 1000)])
+def test_funnel_limits(size: int, target: Fraction, tail: Fraction) -> None:
+    """Spiegelhalter 2005, Stat Med 24:1185-1202, appendix (formula from memory; no table of it was at hand): with exact fractions."""
+    expected = []
+    for p in (tail, 1 - tail):
+        least = next(r for r in range(size + 1) if _cdf(r, size, target) >= p)
+        upto, below = _cdf(least, size, target), _cdf(least - 1, size, target)
+        expected.append(min(1.0, max(0.0, float((least - (upto - p) / (upto - below)) / size))))
+    (found,) = statistics.funnel(float(target), [size], float(tail))
+    assert tuple(found) == pytest.approx(expected, abs=1e-6)
+
+
+def test_funnel_limits_close_as_groups_grow_and_come_near_the_normal_ones() -> None:
+    bands = statistics.funnel(0.2, [20, 200, 20_000], 0.025)
+    widths = [band.upper - band.lower for band in bands]
+    assert widths == sorted(widths, reverse=True)
+    reach = 1.959964 * (0.2 * 0.8 / 20_000) ** 0.5
+    assert bands[2] == pytest.approx((0.2 - reach, 0.2 + reach), abs=1e-4)
+
+
+@pytest.mark.parametrize("target", [0.0, 1.0])
+def test_a_target_at_an_end_has_no_room(target: float) -> None:
+    assert statistics.funnel(target, [10, 20], 0.025) == [(target, target)] * 2
+    assert statistics.p_chart(target, 10) == (target, target)
+
+
+def test_nothing_counted_is_no_rate() -> None:
+    assert statistics.rate(0, 0) is None
+    assert statistics.wilson(0, 0) is None
+    assert statistics.spread({}) is None
+    with pytest.raises(ValueError):
+        statistics.p_chart(0.5, 0)
+    with pytest.raises(ValueError):
+        statistics.funnel(0.5, [3, 0], 0.025)
+
+
+@pytest.mark.parametrize(
+    ("counts", "expected"),
+    [
+        ({60: 1}, (60.0, 60, 60)),
+        ({60: 1, 120: 1}, (90.0, 120, 120)),
+        # Hyndman and Fan 1996, definition 1: the smallest value that at least nine of ten do not exceed.
+        (dict.fromkeys(range(1, 11), 1), (5.5, 9, 10)),
+        ({60: 89, 600: 10, 7200: 1}, (60.0, 600, 7200)),
+    ],
+)
+def test_spread(counts: dict[int, int], expected: tuple[float, int, int]) -> None:
+    assert statistics.spread(counts) == expected

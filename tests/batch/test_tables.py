@@ -1,0 +1,71 @@
+"""Spreadsheets: what is in them, and that nothing in them runs."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+
+from service.batch import lines, tables
+from service.pipeline import Pipeline
+from tests.batch.made import BAD
+from tests.support.episodes import encoded
+from tests.support.pipeline import demo
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\uff1d1", "-2.a"])
+def test_no_cell_is_a_formula(text: str) -> None:
+    """The beginnings that OWASP names under CSV Injection."""
+    assert str(tables.cell(text)).startswith("'")
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [(-3, -3), (True, "true"), (None, ""), ("a=b", "a=b"), ("two\nlines", "two lines"), (0.5, 0.5)]
+)
+def test_other_cells_stay(value: object, shown: object) -> None:
+    assert tables.cell(value) == shown
+
+
+def _read(content: bytes) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(content.decode("utf-8-sig"), newline="")))
+
+
+def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
+    document = demo("everything-wrong") | {"episode_ref": "-1.cmd"}
+    good = lines.answer(pipeline, encoded(document), 1, "default")
+    bad = lines.answer(pipeline, BAD, 2, "default")
+    content = tables.heading(tables.EPISODES) + tables.rows(
+        tables.EPISODES, [tables.episode_row("=a", each) for each in (good, bad)]
+    )
+    first, second = _read(content)
+    assert good.review is not None
+    summary = good.review.document["summary"]
+    assert (first["file"], first["episode_ref"], first["problem"]) == ("'=a", "'-1.cmd", "")
+    assert [int(first[name]) for name in ("critical", "findings", "rules_clear")] == [
+        summary["by_severity"]["critical"],
+        summary["findings"],
+        summary["clear"],
+    ]
+    assert (second["line"], second["status"], second["problem"], second["problem_at"]) == (
+        "2",
+        "422",
+        "invalid-episode",
+        "/episode_ref",
+    )
+    found = _read(tables.heading(tables.FINDINGS) + tables.rows(tables.FINDINGS, tables.finding_rows("f", good)))
+    assert len(found) == summary["findings"]
+    assert [row["fingerprint"] for row in found] == [f["fingerprint"] for f in good.review.document["findings"]]
+    assert all(row["severity"] and row["phase"] and row["handled_by"] and row["title"] for row in found)
+    assert tables.finding_rows("f", bad) == []
+
+
+def test_an_accepted_finding_is_there_with_its_reason(pipeline: Pipeline) -> None:
+    document = demo("night-two-crew-late-sedation")
+    review = pipeline.review(encoded(document), "application/json", "default").document
+    mark = next(f["fingerprint"] for f in review["findings"] if f["acceptable"])
+    document["accepted"] = [{"fingerprint": mark, "reason": "=HYPERLINK(1)"}]
+    rows = tables.finding_rows("f", lines.answer(pipeline, encoded(document), 1, "default"))
+    (accepted,) = [row for row in rows if row["standing"] == "accepted"]
+    assert accepted["fingerprint"] == mark
+    assert b",'=HYPERLINK(1)," in tables.rows(tables.FINDINGS, [accepted])

@@ -1,0 +1,173 @@
+"""The same episode as pydantic and msgspec models, generated from the one declaration of its members.
+
+They check what those libraries check well: types, bounds, words, lengths,
+patterns, required and unknown members. What this service's reading does
+beyond that they do not do: equal member names, ids unique in a list, the sum
+of all lists, scores within their scale, a pointer for every object, the
+digest of the input, ``not_collected`` and ``accepted``. In both, an absence or ``none`` may stand where the
+contract allows it. msgspec cannot tell two untagged objects apart, so there
+the members of an absence belong to every object that may be absent.
+"""
+
+from __future__ import annotations
+
+import functools
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from service.episode import kinds, model
+from service.episode.kinds import Absent, Node
+from service.intake.episode_json import MOST_ITEMS
+
+_REASONS = Literal[kinds.DECLINED_REASONS]  # type: ignore[valid-type]
+_STATES = Literal["not_collected", "declined"]
+
+
+def words(kind: kinds.Code | kinds.Codes) -> Any:
+    """The type of one word."""
+    return Literal[kind.words]
+
+
+# ---------------------------------------------------------------- pydantic
+
+
+@functools.cache
+def pydantic_model(cls: type = model.Episode) -> Any:
+    """The pydantic model of one class of the record, strict and frozen."""
+    import pydantic
+    from pydantic import Field
+
+    config = pydantic.ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    @functools.cache
+    def absence() -> Any:
+        return pydantic.create_model(
+            "Absence", __config__=config, absent=(_STATES, ...), reason=(_REASONS | None, None)
+        )
+
+    @functools.cache
+    def nothing() -> Any:
+        return pydantic.create_model("Nothing", __config__=config, none=(Literal[True], ...))
+
+    def value(kind: kinds.Kind) -> Any:
+        match kind:
+            case kinds.Int():
+                return Annotated[int, Field(ge=kind.low, le=kind.high)]
+            case kinds.Num():
+                return Annotated[float, Field(ge=kind.low, le=kind.high, allow_inf_nan=False)]
+            case kinds.Flag():
+                return bool
+            case kinds.Code():
+                return words(kind)
+            case kinds.Codes():
+                return Annotated[list[words(kind)], Field(max_length=len(kind.words))]  # type: ignore[misc]
+            case kinds.Time():
+                return pydantic.AwareDatetime
+            case kinds.Ident():
+                return Annotated[str, Field(pattern=kinds.ID_PATTERN)]
+            case kinds.Text():
+                return Annotated[str, Field(max_length=kind.longest)]
+            case kinds.Items():
+                return Annotated[list[pydantic_model(kind.of)], Field(max_length=MOST_ITEMS)]  # type: ignore[misc]
+            case kinds.Part():
+                return pydantic_model(kind.of)
+        raise TypeError(type(kind).__name__)
+
+    made: dict[str, Any] = {}
+    for member in kinds.members(cls):
+        if member.required:
+            made[member.name] = (value(member.kind), ...)
+            continue
+        either = value(member.kind) | absence()
+        if getattr(member.kind, "may_be_none", False):
+            either = either | nothing()
+        # The likely one first, and the first that fits: the quickest way the library has.
+        made[member.name] = (Annotated[either, Field(union_mode="left_to_right")], None)
+    return pydantic.create_model(cls.__name__, __config__=config, **made)
+
+
+# ---------------------------------------------------------------- msgspec
+
+
+@functools.cache
+def msgspec_model(cls: type = model.Episode) -> Any:
+    """The msgspec struct of one class of the record."""
+    import msgspec
+    from msgspec import Meta
+
+    unset = msgspec.UnsetType
+    extra: dict[str, Any] = {"absent": _STATES, "reason": _REASONS, "none": bool}
+
+    @functools.cache
+    def absence() -> Any:
+        return msgspec.defstruct(
+            "Absence",
+            [(name, type_ | unset, msgspec.UNSET) for name, type_ in extra.items()],
+            forbid_unknown_fields=True,
+            frozen=True,
+        )
+
+    def value(kind: kinds.Kind) -> Any:
+        match kind:
+            case kinds.Int():
+                return Annotated[int, Meta(ge=kind.low, le=kind.high)]
+            case kinds.Num():
+                return Annotated[float, Meta(ge=kind.low, le=kind.high)]
+            case kinds.Flag():
+                return bool
+            case kinds.Code():
+                return words(kind)
+            case kinds.Codes():
+                return Annotated[list[words(kind)], Meta(max_length=len(kind.words))]  # type: ignore[misc]
+            case kinds.Time():
+                return Annotated[datetime, Meta(tz=True)]
+            case kinds.Ident():
+                return Annotated[str, Meta(pattern=kinds.ID_PATTERN)]
+            case kinds.Text():
+                return Annotated[str, Meta(max_length=kind.longest)]
+            case kinds.Items():
+                return Annotated[list[msgspec_model(kind.of)], Meta(max_length=MOST_ITEMS)]  # type: ignore[misc]
+            case kinds.Part():
+                return msgspec_model(kind.of)
+        raise TypeError(type(kind).__name__)
+
+    made: list[Any] = []
+    for member in kinds.members(cls):
+        if member.required:
+            made.append((member.name, value(member.kind)))
+        elif isinstance(member.kind, kinds.Part):
+            made.append((member.name, value(member.kind) | unset, msgspec.UNSET))
+        else:
+            made.append((member.name, value(member.kind) | absence() | unset, msgspec.UNSET))
+    taken = {member.name for member in kinds.members(cls)}
+    made += [(name, type_ | unset, msgspec.UNSET) for name, type_ in extra.items() if name not in taken]
+    return msgspec.defstruct(cls.__name__, made, forbid_unknown_fields=True, frozen=True, kw_only=True)
+
+
+# ---------------------------------------------------------------- the same object
+
+
+def plain(value: Any, kind: kinds.Kind | type = model.Episode) -> Any:
+    """An object of either library, or of ours, as plain data: the same data when they read the same thing."""
+    if value is None or value is kinds.MISSING or type(value).__name__ == "UnsetType":
+        return None
+    if isinstance(value, Absent):
+        return {"absent": value.state, "reason": value.reason}
+    if isinstance(kind, type):
+        return {member.name: plain(getattr(value, member.name), member.kind) for member in kinds.members(kind)}
+    if getattr(value, "absent", None):
+        return {"absent": value.absent, "reason": value.reason or None}
+    if not isinstance(value, Node) and getattr(value, "none", None):
+        return [] if isinstance(kind, kinds.Items) else plain(kinds.none_of(kind.of, "", ""), kind.of)  # type: ignore[attr-defined]
+    match kind:
+        case kinds.Time():
+            return int(value.timestamp())
+        case kinds.Codes():
+            return list(value)
+        case kinds.Num():
+            return float(value)
+        case kinds.Items():
+            return [plain(item, kind.of) for item in value]
+        case kinds.Part():
+            return plain(value, kind.of)
+    return value

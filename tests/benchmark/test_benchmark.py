@@ -1,0 +1,161 @@
+"""The guard on counts, and that what is compared is the same thing.
+
+Outside references: zen-engine (GoRules expressions) and json-logic-qubit
+(JsonLogic) decide the shipped rules on random facts as the engine does;
+pydantic and msgspec read the demo episodes to the same values.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+from pathlib import Path
+
+import pytest
+
+from service.facts.model import FactSheet
+from service.intake import episode_json, fhir_bundle, nemsis_xml
+from tests.benchmark import charts, counts, engines, growth, models, stages
+from tests.benchmark.__main__ import BEGIN, END, GUIDE, put
+from tests.benchmark.episodes import SIZES, episode, timed_items
+from tests.engine.real import subject
+from tests.engine.sheets import random_sheet
+from tests.support.pipeline import demo, demo_names, pipeline
+
+# ---------------------------------------------------------------- the guard
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_count_has_moved_by_a_third(size: int) -> None:
+    known = counts.recorded()
+    if counts.VERSION not in known:
+        pytest.skip(f"no counts are recorded for Python {counts.VERSION}")
+    slips = counts.slips(known[counts.VERSION][str(size)], counts.count(pipeline(), size))
+    assert slips == [], "python -m tests.benchmark.counts --write records them, if that is meant"
+
+
+@pytest.mark.parametrize(("now", "names"), [(134, ["calls"]), (133, []), (67, []), (66, ["calls"])])
+def test_the_guard_sees_a_slip_of_a_third_and_a_gain(now: int, names: list[str]) -> None:
+    assert [line.split(":")[0] for line in counts.slips({"calls": 100}, {"calls": now})] == names
+
+
+def test_facts_of_the_smaller_episode() -> None:
+    """The project's own aim: at most 80."""
+    assert counts.count(pipeline(), 60)["facts"] <= 80
+
+
+@pytest.mark.parametrize("times", [1, 8])
+def test_one_engine_call_for_every_500_facts(times: int) -> None:
+    own = pipeline()
+    decider = stages.Subject(own).decider
+    sheet = own.facts(own.read(stages.bodies(60, 1)[0], stages.MEDIA_TYPE).episode)
+    many = FactSheet(sheet.facts * times, sheet.drawn_from, sheet.closed)
+    assert (len(many.facts) > 500) == (times > 1)
+    assert counts.engine_calls(lambda: decider.decide(many)) == math.ceil(len(many.facts) / 500)
+
+
+def test_calls_grow_no_faster_than_items() -> None:
+    """Twice the items: at most twice the calls and a tenth."""
+    few, many = (counts.calls(pipeline(), json.dumps(growth.grown(size)).encode()) for size in (1000, 2000))
+    assert sum(many) <= 2.2 * sum(few)
+
+
+# ---------------------------------------------------------------- the same question, the same answer
+
+
+@pytest.mark.parametrize("name", engines.OTHERS)
+def test_other_engines_find_the_same(name: str) -> None:
+    module, build = engines.OTHERS[name]
+    pytest.importorskip(module)
+    decider, catalogue, literals = subject()
+    run, flatten, rng, found = build(decider._rules), engines.Flattener(decider._rules), random.Random(5), 0
+    for _ in range(25):
+        sheet = random_sheet(rng, catalogue, literals)  # type: ignore[arg-type]
+        fired = decider._fence.fire(sheet.facts)
+        found += len(fired)
+        assert run(flatten(sheet.facts)) == fired
+    assert found > 100
+
+
+def test_the_evaluator_apart_decides_as_both_together() -> None:
+    own = stages.Subject(pipeline())
+    for body in stages.bodies(60, 2):
+        ended: list[str] = []
+        assert own.stages(body, ended.append) == own.whole(body)
+        assert tuple(ended) == stages.STAGES
+
+
+@pytest.mark.parametrize("library", ["pydantic", "msgspec"])
+def test_other_models_read_the_same(library: str) -> None:
+    pytest.importorskip(library)
+    if library == "pydantic":
+        read = models.pydantic_model().model_validate_json
+    else:
+        import msgspec
+
+        read = msgspec.json.Decoder(models.msgspec_model()).decode
+    compared = 0
+    for document in [*map(demo, demo_names()), *map(episode, SIZES)]:
+        if document.keys() & {"not_collected", "accepted", "extensions"}:
+            continue
+        body = json.dumps(document).encode()
+        assert models.plain(read(body)) == models.plain(episode_json.read(body).episode)
+        compared += 1
+    assert compared >= 6
+    for wrong in ({"patient": {"weight_kg": -1}}, {"no_such_member": 1}, {"transport": {"arrived": "2031-08-14T10:00:00"}}, {"narrative": 5}, {"patient": {"sex": "x"}}):  # fmt: skip
+        with pytest.raises(ValueError):
+            read(json.dumps({"episode_ref": "a", **wrong}).encode())
+
+
+# ---------------------------------------------------------------- what is sent
+
+
+@pytest.mark.parametrize("size", growth.ITEMS)
+def test_grown_episodes_are_as_large_as_they_say_and_are_read(size: int) -> None:
+    document = growth.grown(size)
+    assert timed_items(document) == size
+    assert episode_json.read(json.dumps(document).encode()).episode.episode_ref == f"grown-{size}"
+
+
+def test_charts_in_other_formats_hold_the_episode() -> None:
+    document = episode(60)
+    whole = episode_json.from_value(document).episode
+    bundle, chart = fhir_bundle.read(charts.fhir(document)).episode, nemsis_xml.read(charts.nemsis(document)).episode
+    assert models.plain(bundle) == models.plain(whole)
+    for name in ("vitals", "limb_checks"):
+        theirs, ours = (getattr(read.monitoring, name) for read in (chart, whole))
+        assert [item.time for item in theirs] == [item.time for item in ours]
+    (given,) = models.plain(chart)["sedation"]["doses"]
+    assert [given[name] for name in ("drug", "dose", "unit", "route")] == ["midazolam", 5.0, "mg", "im"]
+
+
+@pytest.mark.parametrize("number", [50, 327, 500])
+def test_some_rules_have_ids_of_their_own(number: int) -> None:
+    chosen = growth.some_rules(pipeline(), number)
+    assert len({bound.rule.id for bound in chosen}) == len(chosen) == number
+
+
+def test_the_slope_of_what_is_linear_and_of_what_is_not() -> None:
+    for power in (1.0, 2.0):
+        points = [growth.Point(size, 0.0, (size**power, size**power), 0) for size in (10, 100, 1000)]
+        assert growth.exponent(points, 10) == pytest.approx(power)
+
+
+# ---------------------------------------------------------------- the guide
+
+
+def test_the_guide_has_the_place() -> None:
+    text = GUIDE.read_text("utf-8")
+    assert put(text, text.split(BEGIN)[1].split(END)[0] if BEGIN in text else "") == text
+
+
+def test_writing_replaces_what_stands_between_the_markers(tmp_path: Path) -> None:
+    once = put(f"a\n{BEGIN}\nold\n{END}\nb\n", "new")
+    assert once == f"a\n{BEGIN}\nnew\n{END}\nb\n" == put(once, "new")
+
+
+@pytest.mark.parametrize("text", ["", f"{END}{BEGIN}", f"{BEGIN}{BEGIN}{END}", f"{BEGIN}{END}{END}"])
+def test_a_guide_without_the_place_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="once each"):
+        put(text, "new")

@@ -1,0 +1,31 @@
+"""A test-only entry for the server: the real application, with ways to break its process.
+
+``python -m gunicorn --config python:service.gunicorn_conf tests.ops.crashing:app``.
+Outside the package, so that nothing of it can be in an installation.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import durable_rules_engine  # type: ignore[import-not-found,unused-ignore]
+
+from service.wsgi import app as real
+
+SEGFAULT, SLOW = "x-test-segfault", "x-test-slow"
+
+
+def _segfault(*_: object) -> None:
+    ctypes.string_at(0)  # a read of address 0 in C, as a fault of the engine would be
+
+
+def app(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
+    """The application; ``X-Test-Segfault`` crashes inside the engine's call, ``X-Test-Slow`` waits first."""
+    if "HTTP_X_TEST_SLOW" in environ:
+        time.sleep(float(environ["HTTP_X_TEST_SLOW"]))
+    if "HTTP_X_TEST_SEGFAULT" in environ:
+        durable_rules_engine.assert_facts = _segfault
+    return real(environ, start_response)
