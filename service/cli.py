@@ -81,7 +81,14 @@ def _parser() -> argparse.ArgumentParser:
     rules.add_parser("list", help="every rule on a line").set_defaults(run=_rules_list)
     show = rules.add_parser("show", help="one rule, whole")
     show.add_argument("rule", metavar="ID", help="id or name")
+    show.add_argument("--json", action="store_true", help="as data")
     show.set_defaults(run=_rules_show)
+    new = rules.add_parser("new", help="write a rule file to be filled in")
+    new.add_argument("name", help="kebab-case, names the problem")
+    new.add_argument("--phase", required=True)
+    new.add_argument("--about", required=True, metavar="KIND", help="kind of fact")
+    new.add_argument("--into", type=Path, metavar="DIR", help="directory of the rulebook (default: the one in use)")
+    new.set_defaults(run=_rules_new)
     test = rules.add_parser("test", help="run the rules' own tests")
     test.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="only these rule files or folders")
     test.add_argument("--only", metavar="PREFIX", help="only rules whose id begins so")
@@ -201,7 +208,28 @@ def _rules_show(arguments: argparse.Namespace) -> int:
     document = catalogue.rule_document(pipeline.rulebook, arguments.rule)
     if document is None:
         return _failed("no rule has this id or name")
-    print(json.dumps(document, indent=2, ensure_ascii=False))
+    if arguments.json:
+        print(json.dumps(document, indent=2, ensure_ascii=False))
+    else:
+        print(terminal.rule(document, shutil.get_terminal_size((80, 24)).columns), end="")
+    return OK
+
+
+def _rules_new(arguments: argparse.Namespace) -> int:
+    from service.commands.new_rule import scaffold
+
+    settings = read_settings()
+    pipeline = _pipeline(settings)
+    if pipeline is None:
+        return FAILED
+    into = arguments.into or settings.rules_dir or rules_directory()
+    try:
+        path = scaffold(pipeline.rulebook, into, arguments.name, arguments.phase, arguments.about)
+    except FileExistsError:
+        return _failed("the file is there already")
+    except ValueError as error:
+        return _failed(str(error))
+    print(f"{path}\nFill it in, then: restraint-review rules test --only {path.name[:7]}")
     return OK
 
 

@@ -58,14 +58,97 @@ def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
             page.text(f"{sentence} [{rule}]", 2, "critical")
 
 
+_LANGUAGES = ("pointer", "fhirpath", "xpath")
+
+
+def _clock(finding: Mapping[str, Any]) -> str:
+    """When it was, in the record's own time: " 18:28", " 18:28 to 18:40", or nothing."""
+    span = finding["span"]
+    if span is None:
+        return ""
+    start, end = span["from"][11:16], span["to"][11:16]
+    return f" {start}" if start == end else f" {start} to {end}"
+
+
+def rule(document: Mapping[str, Any], width: int = 80) -> str:
+    """One rule as a person reads it. ``document``: as ``/v1/rules/{id}`` answers."""
+    page = _Page(width, False)
+    page.heading(f"{document['id']} {document['title']}")
+    page.text(
+        f"{document['name']}, revision {document['revision']}. Phase {document['phase']}, {document['category']}, "
+        f"{document['severity']} (may be {', '.join(document['severity_allowed'])}"
+        f"{'; locked' if document['locked'] else ''}), for the {document['handled_by']}. About: {document['about']}."
+    )
+    for name, key in (
+        ("It says", "message"),
+        ("Tell now", "tell_now"),
+        ("What to do", "remediation"),
+        ("Why", "why"),
+    ):
+        if key in document:
+            page.gap()
+            page.text(f"{name}:")
+            page.text(document[key], 2)
+    for name, key in (("Applies when", "applies_when"), ("Fails when", "fails_when")):
+        page.gap()
+        page.text(f"{name}:")
+        for line in _condition(document[key]):
+            page.text(line, 2)
+    if document["parameters"]:
+        page.gap()
+        page.text("Numbers:")
+    for each in document["parameters"]:
+        room = "fixed" if each["min"] == each["max"] else f"from {each['min']} to {each['max']}"
+        page.text(f"{each['name']}: {each['default']} {each['unit']} ({room}; {each['source']})", 2)
+    for name, lines in (
+        ("Known limits", document["known_limits"]),
+        ("Owns the absence of", document["requires"]),
+        ("Answers", [f"{each['fact']}: {each['says']}" for each in document["answers"]]),
+        (
+            "Sources",
+            [
+                f"{s['publisher']}, {s['title']} ({s['edition']}), {s['locator']} [{s['confidence']}]"
+                for s in document["sources"]
+            ],
+        ),
+    ):
+        if lines:
+            page.gap()
+            page.text(f"{name}:")
+            for line in lines:
+                page.text(f"- {line}", 2)
+    return page.done()
+
+
+_OPS = {"eq": "is", "ne": "is not", "lt": "under", "le": "at most", "gt": "over", "ge": "at least"}
+
+
+def _condition(group: Mapping[str, Any], indent: int = 0) -> Iterable[str]:
+    ((mode, terms),) = group.items()
+    yield f"{'  ' * indent}{'all of' if mode == 'all' else 'any of'}:"
+    for term in terms:
+        ((name, test),) = term.items()
+        if name in ("all", "any"):
+            yield from _condition(term, indent + 1)
+            continue
+        ((op, value),) = test.items()
+        said = (
+            f"is {op}" if op not in _OPS else f"{_OPS[op]} {str(value).lower() if isinstance(value, bool) else value}"
+        )
+        yield f"{'  ' * (indent + 1)}{name.replace('_', ' ')} {said}"
+
+
 def _finding(page: _Page, finding: Mapping[str, Any]) -> None:
     severity = finding["severity"]
     page.gap()
     disputed = " (disputed: the two deciders disagree)" if finding.get("disputed") else ""
-    page.text(f"{severity.upper()} {finding['title']} [{finding['rule']['id']}]{disputed}", 2, severity)
+    page.text(
+        f"{severity.upper()} {finding['title']} [{finding['rule']['id']}]{_clock(finding)}{disputed}", 2, severity
+    )
     page.text(finding["message"], 4)
     page.text(finding["remediation"], 4)
-    places = ", ".join(dict.fromkeys(each["pointer"] or "(the whole record)" for each in finding["pointers"]))
+    located = (next(each[name] for name in _LANGUAGES if name in each) for each in finding["pointers"])
+    places = ", ".join(dict.fromkeys(place or "(the whole record)" for place in located))
     page.text(f"At: {places}", 4)
 
 

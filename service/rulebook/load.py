@@ -24,6 +24,8 @@ _ID = re.compile(r"RR-\d{4}")
 _NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)+")
 #: A rule is named for the problem, so that "allow X" reads well.
 FORBIDDEN_NAMES = re.compile(r"^(?:avoid|use|do-not|dont|check|ensure|must|should)-")
+#: Stands where a new rule has to be filled in; no rule that is served holds it.
+PLACEHOLDER = "FILL-IN"
 _DIGITS_IN_UNIT = {"count", "score"}
 
 REQUIRED = (
@@ -281,7 +283,9 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     keys: dict[str, Rule] = {}
     for path in files:
         try:
-            rule, message = _rule(strict_yaml.load(path), vocabulary, sources, facts)
+            data_of_rule = strict_yaml.load(path)
+            _need(PLACEHOLDER not in str(data_of_rule), f"{PLACEHOLDER} is still to be filled in")
+            rule, message = _rule(data_of_rule, vocabulary, sources, facts)
             _need(
                 path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase,
                 "file name is <phase>/<id>-<name>.yaml",

@@ -80,7 +80,7 @@ def test_rules_list_and_show(capsys: pytest.CaptureFixture[str]) -> None:
     lines = capsys.readouterr().out.splitlines()
     assert lines == sorted(lines)
     number = lines[0].split()[0]
-    assert cli.main(["rules", "show", number]) == cli.OK
+    assert cli.main(["rules", "show", number, "--json"]) == cli.OK
     assert json.loads(capsys.readouterr().out)["id"] == number
     assert cli.main(["rules", "show", "RR-9999"]) == cli.FAILED
 

@@ -1,0 +1,65 @@
+"""``restraint-review rules new``: a rule file that fails its tests until it is filled in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from service.rulebook.load import PLACEHOLDER, Rulebook
+
+_TEMPLATE = """\
+id: {id}
+name: {name}
+phase: {phase}
+category: completeness
+handled_by: author
+about: {about}
+severity: {{default: info, allowed: [info, warning]}}
+locked: false
+revision: 1
+title: {blank} the problem in a few words ({id})
+parameters: {{}}
+applies_when: {{all: [{{{word}: {{eq: {value}}}}}]}}
+fails_when: {{any: [{{{word}: {{ne: {value}}}}}]}}
+message: "{blank} what the record shows or lacks, in one short sentence."
+remediation: {blank} what to do. If it was done, add it as a late entry with the time it was done. If not, chart that and why.
+why: {blank} the duty or the danger, in two sentences.
+answers: []
+sources:
+  - {{key: common-practice, locator: {blank}, supports: {blank}, confidence: practice}}
+examples:
+  - {{name: {blank} both sides of each limit and exactly on it, facts: {{}}, expect: finding}}
+  - name: {blank} the whole way
+    patch: []
+    expect: finding
+    pointers: []
+history:
+  - {{revision: 1, release: {release}, change: First release.}}
+"""
+
+
+def next_id(book: Rulebook) -> str:
+    """The next free number; it means nothing."""
+    return f"RR-{max(rule.number for rule in book.rules) + 1:04d}"
+
+
+def scaffold(book: Rulebook, directory: Path, name: str, phase: str, about: str) -> Path:
+    """Write the file and return its path. Raises ValueError naming what does not fit, FileExistsError."""
+    words = book.vocabulary
+    if phase not in words.phases:
+        raise ValueError(f"phase is one of {', '.join(words.phases)}")
+    if about not in words.kinds:
+        raise ValueError(f"about is one of {', '.join(words.kinds)}")
+    if book.find(name) is not None:
+        raise ValueError("a rule has this name")
+    first = next(a for a in words.kinds[about].attributes.values() if a.type in ("bool", "enum"))
+    value = "true" if first.type == "bool" else min(first.values)
+    ident = next_id(book)
+    path = directory / phase / f"{ident}-{name}.yaml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = _TEMPLATE.format(
+        id=ident, name=name, phase=phase, about=about, blank=PLACEHOLDER, word=first.name, value=value,
+        release=book.version,
+    )  # fmt: skip
+    with path.open("x", encoding="utf-8") as file:
+        file.write(text)
+    return path
