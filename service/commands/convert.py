@@ -1,0 +1,57 @@
+"""``restraint-review convert``: an episode of ours as a FHIR Bundle or a NEMSIS chart, for worked fixtures."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from service.commands.status import OK, failed
+from service.intake import episode_json, strict_json
+from service.presentation import fhir_out, nemsis_out
+from service.problems import Rejected
+
+FORMATS = ("fhir", "nemsis")
+
+
+def register(commands: Any) -> None:
+    """Add the command."""
+    convert = commands.add_parser(
+        "convert",
+        help="write an episode as a FHIR Bundle or a NEMSIS chart",
+        description="What is read back is the same episode, but for `accepted` and free `extensions`.",
+    )
+    convert.add_argument("file", metavar="FILE", help="a JSON episode, or - for standard input")
+    convert.add_argument("--to", required=True, choices=FORMATS, help="the format to write")
+    convert.add_argument("--output", type=Path, metavar="FILE", help="where to write (default: standard output)")
+    convert.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Convert one file; the exit status says whether it could be read."""
+    try:
+        body = sys.stdin.buffer.read() if arguments.file == "-" else Path(arguments.file).read_bytes()
+        document, left_out = converted(body, arguments.to)
+    except OSError as error:
+        return failed(f"{arguments.file}: {type(error).__name__}")
+    except Rejected as rejected:
+        return failed(*(f"{arguments.file}: {slip.pointer or '/'}: {slip.detail}" for slip in rejected.errors))
+    for pointer in left_out:
+        print(f"{arguments.file}: {pointer} cannot be written in this format", file=sys.stderr)
+    if arguments.output is None:
+        sys.stdout.buffer.write(document)
+        sys.stdout.buffer.flush()
+    else:
+        arguments.output.write_bytes(document)
+    return OK
+
+
+def converted(body: bytes, to: str) -> tuple[bytes, tuple[str, ...]]:
+    """The document, and the pointers of what it cannot hold. Raises Rejected (400, 422)."""
+    intake = episode_json.read(body)
+    if to == "fhir":
+        return fhir_out.encoded(intake.episode), ()
+    value = strict_json.loads(body)
+    written = nemsis_out.write({name: inner for name, inner in value.items() if name not in ("accepted", "extensions")})
+    return written.document, written.left_out
