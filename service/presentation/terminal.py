@@ -63,7 +63,7 @@ _LANGUAGES = ("pointer", "fhirpath", "xpath")
 
 def _clock(finding: Mapping[str, Any]) -> str:
     """When it was, in the record's own time: " 18:28", " 18:28 to 18:40", or nothing."""
-    span = finding["span"]
+    span = finding.get("span")
     if span is None:
         return ""
     start, end = span["from"][11:16], span["to"][11:16]
