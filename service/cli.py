@@ -249,7 +249,12 @@ def _rules_test(arguments: argparse.Namespace) -> int:
     if len(outside) > 1 or (outside and not outside[0].is_dir()):
         return _failed("outside the rulebook, one folder of the same shape can be tested at a time")
     try:
-        pipeline = Pipeline.build(directory, outside[0] if outside else settings.extra_rules_dir)
+        pipeline = Pipeline.build(
+            directory,
+            outside[0] if outside else settings.extra_rules_dir,
+            settings.mappings_dir,
+            settings.nemsis_xsd_dir,
+        )
     except RulebookError as error:
         return _failed(*error.lines)
     except EngineError as error:
@@ -274,7 +279,9 @@ def _pipeline(settings: Settings) -> Pipeline | None:
     from service.rulebook.load import RulebookError
 
     try:
-        pipeline = Pipeline.build(settings.rules_dir, settings.extra_rules_dir)
+        pipeline = Pipeline.build(
+            settings.rules_dir, settings.extra_rules_dir, settings.mappings_dir, settings.nemsis_xsd_dir
+        )
     except (RulebookError, EngineError) as error:
         _failed(str(error))
         return None

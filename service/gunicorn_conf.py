@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import ssl
@@ -90,6 +91,11 @@ def child_exit(_server: Any, worker: Any) -> None:
     metrics.worker_gone(f"worker-{worker.place}")
 
 
-def on_exit(_server: Any) -> None:
-    """In the master, at the end."""
-    shutil.rmtree(_shared, ignore_errors=True)
+def _clean_up(master: int) -> None:
+    # Workers leave by the same door.
+    if os.getpid() == master:
+        shutil.rmtree(_shared, ignore_errors=True)
+
+
+# Not the server's own hook, which is not called when an address cannot be bound.
+atexit.register(_clean_up, os.getpid())

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import binom, binomtest  # type: ignore[import-untyped,unused-ignore]
 
 #: Digits that are kept of a rate.
 _DIGITS = 6
@@ -45,6 +44,9 @@ def wilson(numerator: int, denominator: int) -> Band | None:
     """
     if not denominator:
         return None
+    # Here and not above: 90 MB and half a second that only measures need.
+    from scipy.stats import binomtest  # type: ignore[import-untyped,unused-ignore]
+
     found = binomtest(numerator, denominator).proportion_ci(confidence_level=0.95, method="wilson")
     return _band(float(found.low), float(found.high))
 
@@ -64,6 +66,8 @@ def p_chart(center: float, size: int) -> Band:
 def _quantiles(tail: float, sizes: Sequence[int], target: float) -> list[float]:
     """The ``tail`` quantile of a rate of each size, between two whole numbers where it falls there."""
     many = np.array(sizes, dtype=np.int64)
+    from scipy.stats import binom  # type: ignore[import-untyped,unused-ignore]
+
     least = binom.ppf(tail, many, target)
     upto, below = binom.cdf(least, many, target), binom.cdf(least - 1, many, target)
     return [float(value) for value in (least - (upto - tail) / (upto - below)) / many]

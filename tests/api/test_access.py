@@ -270,6 +270,24 @@ def test_a_token_without_scopes_has_those_of_the_setting(with_tokens: Asking) ->
     assert client.review(EPISODE, headers=bearer(token(scope=""))).status == 403
 
 
+def test_a_cds_client_may_call_the_one_service_its_token_is_for(with_tokens: Asking) -> None:
+    # CDS Hooks 2.0, "Trusting CDS Clients": aud is the address of the service, and there are no scopes.
+    client = with_tokens(base_url="https://review.invalid/")
+    path = "/cds-services/restraint-review"
+    claims = {"aud": f"https://review.invalid{path}", "iat": int(time.time()), "jti": "1", "scope": None}
+
+    def status(to: str, **changed: Any) -> int:
+        headers = {"Content-Type": "application/json", **bearer(token(headers={"typ": "JWT"}, **{**claims, **changed}))}
+        return client.call("POST", to, b"{}", headers).status
+
+    assert status(path) == 422, "known, and the body is no request"
+    assert status(path, aud="https://other.invalid" + path) == 401
+    assert status(path, exp=int(time.time()) - 60) == 401
+    assert status(path, jti=None) == 401
+    assert status(f"{path}/feedback") == 401, "another address"
+    assert status("/v1/reviews") == 401
+
+
 def _forged() -> dict[str, str]:
     other = ec.generate_private_key(ec.SECP256R1())
     public = EC_KEY.public_key().public_bytes(

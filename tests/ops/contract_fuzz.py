@@ -1,0 +1,90 @@
+"""schemathesis over the whole contract, every check: ``python -m tests.ops.contract_fuzz --examples 100``.
+
+Needs schemathesis (its program is found on the path or beside this Python).
+The service runs as a child on loopback. ``--examples`` is for each operation
+and phase; 12 already make more than 10,000 cases, since each operation is also
+covered systematically. The seed is
+fixed, so that a run can be repeated.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from service import server
+from service.settings import PREFIX
+
+HERE = Path(__file__).parent
+#: Every check but one: there are no objects of one caller that another could ask for.
+CHECKS = (
+    "not_a_server_error",
+    "status_code_conformance",
+    "content_type_conformance",
+    "response_headers_conformance",
+    "response_schema_conformance",
+    "negative_data_rejection",
+    "positive_data_acceptance",
+    "missing_required_header",
+    "unsupported_method",
+    "allow_header_conformance",
+    "ignored_auth",
+    "use_after_free",
+    "ensure_resource_availability",
+)
+
+
+def program() -> str | None:
+    """Where schemathesis is; None when it is not installed."""
+    beside = str(Path(sys.executable).parent)
+    return os.environ.get("SCHEMATHESIS") or shutil.which("schemathesis") or shutil.which("schemathesis", path=beside)
+
+
+def run(examples: int, seed: int, seconds: float) -> tuple[int, int, str]:
+    """(exit status, cases, what it said)."""
+    found = program()
+    if found is None:
+        raise SystemExit("schemathesis is not installed")
+    with server.running({f"{PREFIX}LOG_LEVEL": "error"}) as (base, child):
+        command = [
+            found, "--config-file", str(HERE / "schemathesis.toml"), "run", f"{base}/openapi.yaml",
+            "--seed", str(seed), "--checks", ",".join(CHECKS), "--max-examples", str(examples),
+            "--phases", "examples,coverage,fuzzing", "--warnings", "off",
+        ]  # fmt: skip
+        environ = {
+            **os.environ,
+            "SCHEMATHESIS_HOOKS": "tests.ops.schemathesis_hooks",
+            "PYTHONPATH": str(HERE.parents[1]),
+        }
+        # It leaves a folder where it runs.
+        with tempfile.TemporaryDirectory() as folder:
+            done = subprocess.run(
+                command, env=environ, capture_output=True, text=True, timeout=seconds, check=False, cwd=folder
+            )
+        if child.poll() is not None:
+            raise SystemExit("the service has ended")
+    cases = re.search(r"([0-9,]+) generated", done.stdout)
+    return done.returncode, int(cases[1].replace(",", "")) if cases else 0, done.stdout + done.stderr
+
+
+def main() -> None:
+    """Run and print what it said."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--examples", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=7200)
+    arguments = parser.parse_args()
+    status, cases, said = run(arguments.examples, arguments.seed, arguments.seconds)
+    print(said[-20000:])
+    print(f"{cases} cases, exit status {status}")
+    raise SystemExit(status)
+
+
+if __name__ == "__main__":
+    main()
