@@ -15,15 +15,12 @@ import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
-from service.facts.model import DECLINED, MISSING, NOT_COLLECTED, RECORDED, Fact
+from service.engine.wire import MAX_INT, Condition, Unfit, Wire, wire
+from service.facts.model import Fact
 from service.rulebook.model import STATE_OPS, VALUE_OPS, BoundRule, Group, Leaf
 
-Condition = dict[str, Any]
-
-#: Integers that every JSON reader and the engine's own agree on.
-MAX_INT = 2**53
 MAX_RULES = 1000
 MAX_KINDS = 200
 #: Engine: 255 properties an object, ``id``, ``sid``, ``kind`` and ``g_`` included.
@@ -49,7 +46,6 @@ _RESERVED = frozenset({"id", "sid", "kind", GROUP})
 #: Names the engine gives to properties of its own.
 _ENGINE_NAMES = frozenset({"$s", "$forward", "$time", "$timerName", "$baseTime"})
 _RESERVED_KINDS = frozenset({"begin_", "end_"})
-_STATES = (RECORDED, MISSING, DECLINED, NOT_COLLECTED)
 _OPS = {"eq": "$eq", "ne": "$neq", "lt": "$lt", "le": "$lte", "gt": "$gt", "ge": "$gte"}
 _MAX_DEPTH = 2
 
@@ -76,20 +72,6 @@ Catalogue = Mapping[str, Mapping[str, AttributeType]]
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
-    """How facts of one kind are written.
-
-    ``head``: the opening members. ``values``: name, Python type, and the
-    member's text per value, or None for an integer, whose text is ``start``
-    and the digits. ``states``: name, and the member's text per state.
-    """
-
-    head: str
-    values: tuple[tuple[str, type, Mapping[Any, str] | None, str], ...]
-    states: tuple[tuple[str, Mapping[str, str]], ...]
-
-
-@dataclass(frozen=True, slots=True)
 class Definitions:
     """What the fence builds from: the condition of each rule (by number, in the given order) and the wire forms."""
 
@@ -105,29 +87,12 @@ class Definitions:
         wire = self.wires.get(fact.kind)
         if wire is None:
             raise EngineError("a fact of a kind that is not in the catalogue")
-        parts = [wire.head]
-        values = fact.values
-        for name, type_, texts, start in wire.values:
-            if name in values:
-                value = values[name]
-                if type(value) is not type_:  # not isinstance: a bool is no integer here
-                    raise EngineError(f"{fact.kind}.{name}: the value is not of the attribute's type")
-                if texts is not None:
-                    text = texts.get(value)
-                    if text is None:
-                        raise EngineError(f"{fact.kind}.{name}: the value is not a word of the attribute")
-                    parts.append(text)
-                elif -MAX_INT <= value <= MAX_INT:  # type: ignore[operator]
-                    parts.append(f"{start}{value}")
-                else:
-                    raise EngineError(f"{fact.kind}.{name}: the integer is too large")
-        for name, words in wire.states:
-            text = words.get(fact.state(name))
-            if text is None:
-                raise EngineError(f"{fact.kind}.{name}: not a state")
-            parts.append(text)
-        parts.append("}")
-        return "".join(parts)
+        try:
+            return wire.write(fact)
+        except Unfit as unfit:
+            raise EngineError(f"{fact.kind}.{unfit}: the value is not of the attribute's type") from None
+        except TypeError:  # an unhashable value in place of a word
+            raise EngineError(f"{fact.kind}: a value is not of its attribute's type") from None
 
 
 def compile_rules(rules: Sequence[BoundRule], catalogue: Catalogue) -> Definitions:
@@ -141,7 +106,7 @@ def compile_rules(rules: Sequence[BoundRule], catalogue: Catalogue) -> Definitio
     conditions = [_condition(bound, catalogue) for bound in rules]
     crowded = _spread(rules, conditions)
     _need(_peak(conditions, check=True) <= MAX_STACK, "too many conditions can hold for one fact")
-    return Definitions(tuple(conditions), _wires(rules, catalogue, crowded))
+    return Definitions(tuple(conditions), _wires(rules, conditions, catalogue, crowded))
 
 
 def fnv1a_32(text: str) -> int:
@@ -344,30 +309,19 @@ def _peak(conditions: Iterable[Condition], check: bool = False) -> int:
     return walk(_network(conditions)) + 2
 
 
-def _wires(rules: Sequence[BoundRule], catalogue: Catalogue, crowded: set[str]) -> dict[str, Wire]:
-    values: dict[str, set[str]] = {kind: set() for kind in catalogue}
-    states: dict[str, set[str]] = {kind: set() for kind in catalogue}
-    for bound in rules:
+def _wires(
+    rules: Sequence[BoundRule], conditions: Sequence[Condition], catalogue: Catalogue, crowded: set[str]
+) -> dict[str, Wire]:
+    by_kind: dict[str, list[Condition]] = {kind: [] for kind in catalogue}
+    used: dict[str, set[tuple[bool, str]]] = {kind: set() for kind in catalogue}
+    for bound, condition in zip(rules, conditions, strict=True):
+        by_kind[bound.rule.about].append(condition)
         for leaf in (*bound.applies.leaves(), *bound.fails.leaves()):
-            (states if leaf.op in STATE_OPS else values)[bound.rule.about].add(leaf.attribute)
+            used[bound.rule.about].add((leaf.op in STATE_OPS, leaf.attribute))
     wires = {}
     for kind, attributes in catalogue.items():
-        _need(len(values[kind]) + len(states[kind]) <= MAX_PROPERTIES, f"{kind}: too many attributes in use")
-        wires[kind] = Wire(
-            head=f',"kind":"{kind}"' + (f',"{GROUP}":0' if kind in crowded else ""),
-            values=tuple(_value_wire(name, attributes[name]) for name in sorted(values[kind])),
-            states=tuple(
-                (name, {state: f',"{_state_name(name)}":"{state}"' for state in _STATES})
-                for name in sorted(states[kind])
-            ),
-        )
+        _need(len(used[kind]) <= MAX_PROPERTIES, f"{kind}: too many attributes in use")
+        typed = {name: (attribute.type, frozenset(attribute.values)) for name, attribute in attributes.items()}
+        states = {_state_name(name): name for name in attributes}
+        wires[kind] = wire(kind, by_kind[kind], typed, states, f',"{GROUP}":0' if kind in crowded else "")
     return wires
-
-
-def _value_wire(name: str, attribute: AttributeType) -> tuple[str, type, Mapping[Any, str] | None, str]:
-    start = f',"{name}":'
-    if attribute.type == "int":
-        return name, int, None, start
-    if attribute.type == "bool":
-        return name, bool, {True: f"{start}true", False: f"{start}false"}, start
-    return name, str, {word: f'{start}"{word}"' for word in attribute.values}, start

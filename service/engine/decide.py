@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Literal, NamedTuple
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Literal, NamedTuple, overload
 
+from service.engine import flat
 from service.engine.compile import Catalogue, EngineError, compile_rules
 from service.engine.evaluator import (
     CLEAR,
@@ -18,11 +19,12 @@ from service.engine.evaluator import (
 )
 from service.engine.fence import Fence
 from service.facts.model import RECORDED, Fact, FactSheet
-from service.rulebook.model import BoundRule, Leaf
+from service.rulebook.model import BoundRule
 
 WhenNone = Literal["clear", "not_applicable"]
 
 _NOTHING: frozenset[int] = frozenset()
+_ByFact = tuple[tuple[int, str], ...]
 
 
 class RuleDecision(NamedTuple):
@@ -37,8 +39,74 @@ class RuleDecision(NamedTuple):
 
     bound: BoundRule
     outcome: str
-    by_fact: tuple[tuple[int, str], ...]
+    by_fact: _ByFact
     disputed: frozenset[int]
+
+
+class Decisions(Sequence[RuleDecision]):
+    """One decision per rule, in the order of the rules, made when it is looked at.
+
+    ``tallies``: for each rule how many facts had which outcome
+    (``flat.counts``), 0 where the sheet holds no fact of its kind. ``found``
+    and ``open``: rule number -> facts with a finding or not assessable, in
+    order. ``odd``: the rules with an ``error``, decided fact by fact; what the
+    other three say of those does not count.
+    """
+
+    __slots__ = ("_answers", "_decider", "_told", "found", "odd", "open", "tallies")
+
+    def __init__(
+        self,
+        decider: Decider,
+        tallies: list[int],
+        answers: dict[str, list[tuple[int, flat.Part, tuple[int, ...]]]],
+        told: frozenset[str],
+    ) -> None:
+        self._decider, self._answers, self._told = decider, answers, told
+        self.tallies = tallies
+        self.found: dict[int, list[int]] = {}
+        self.open: dict[int, list[int]] = {}
+        self.odd: dict[int, RuleDecision] = {}
+
+    def __len__(self) -> int:
+        return len(self.tallies)
+
+    @overload
+    def __getitem__(self, number: int) -> RuleDecision: ...
+
+    @overload
+    def __getitem__(self, number: slice) -> Sequence[RuleDecision]: ...
+
+    def __getitem__(self, number: int | slice) -> RuleDecision | Sequence[RuleDecision]:
+        if isinstance(number, slice):
+            return [self[n] for n in range(*number.indices(len(self)))]
+        number = range(len(self))[number]
+        if number in self.odd:
+            return self.odd[number]
+        bound = self._decider.rules[number]
+        return RuleDecision(bound, self.outcome(number), self._by_fact(number, bound.rule.about), _NOTHING)
+
+    def __iter__(self) -> Iterator[RuleDecision]:
+        return (self[number] for number in range(len(self)))
+
+    def outcome(self, number: int) -> str:
+        """The outcome of one rule."""
+        if number in self.odd:
+            return self.odd[number].outcome
+        tally = self.tallies[number]
+        return flat.first(tally) if tally else self.without_facts(number)
+
+    def without_facts(self, number: int) -> str:
+        """The outcome of a rule about a kind of which the sheet holds no fact."""
+        # A list nobody spoke of leaves the rule open; only a recorded one says "none".
+        kind = self._decider.rules[number].rule.about
+        return self._decider.when_none[kind] if kind in self._told else NOT_ASSESSABLE
+
+    def _by_fact(self, number: int, kind: str) -> _ByFact:
+        return tuple(
+            (index, flat.outcome_of(says[part.rules.index(number)]) if number in part.rules else NOT_APPLICABLE)
+            for index, part, says in self._answers.get(kind, ())
+        )
 
 
 class Decider:
@@ -54,42 +122,73 @@ class Decider:
                 raise EngineError(f"{bound.rule.id}: no outcome for the kind {bound.rule.about!r} without facts")
         self._definitions = compile_rules(rules, catalogue)
         self._fence = Fence(self._definitions)
-        self._rules = tuple(rules)
+        self.rules = tuple(rules)
+        self.when_none = dict(when_none)
         self._compiled = tuple(compile_rule(bound) for bound in rules)
-        self._words = tuple(_word(bound, catalogue) for bound in rules)
-        self._empty = tuple(RuleDecision(bound, when_none[bound.rule.about], (), _NOTHING) for bound in rules)
-        self._untold = tuple(RuleDecision(bound, NOT_ASSESSABLE, (), _NOTHING) for bound in rules)
+        self._about = tuple(bound.rule.about for bound in rules)
+        self._kinds = flat.kinds(rules, catalogue)
 
-    def decide(self, sheet: FactSheet) -> tuple[RuleDecision, ...]:
+    def decide(self, sheet: FactSheet) -> Decisions:
         """One decision per rule, in the order the rules were given.
 
         Raises NotEvaluated when the engine did not finish, and EngineError for a fact outside the catalogue.
         """
-        fired: dict[int, set[int]] = {}
-        for number, index in self._fence.fire(sheet.facts):
-            fired.setdefault(number, set()).add(index)
-        kinds: dict[str, _Kind] = {}
+        fired = self._fence.fire(sheet.facts)
+        answers: dict[str, list[tuple[int, flat.Part, tuple[int, ...]]]] = {}
+        doubtful: set[str] = set()
         for index, fact in enumerate(sheet.facts):
-            kinds.setdefault(fact.kind, _Kind()).members.append((index, fact))
-        decisions = []
-        for number, bound in enumerate(self._rules):
-            kind = bound.rule.about
-            if kind in kinds or number in fired:
-                members = kinds.get(kind) or _Kind()
-                by_fact, seen = members.outcomes(self._compiled[number], self._words[number])
-                decisions.append(_decision(bound, by_fact, seen, fired.get(number, _NOTHING)))
+            kind = self._kinds.get(fact.kind)
+            if kind is None:
+                continue
+            try:
+                part = kind.part(fact)
+                says = part.of(fact)
+            except Exception:  # noqa: BLE001 - decided again rule by rule, where it is reported as the outcome error
+                doubtful.add(fact.kind)
+                part, says = kind.whole, (0,) * len(kind.whole.rules)
+            listed = answers.get(fact.kind)
+            if listed is None:
+                answers[fact.kind] = [(index, part, says)]
             else:
-                # A list nobody spoke of leaves the rule open; only a recorded one says "none".
-                told = sheet.drawn_from.get(kind) == RECORDED
-                decisions.append((self._empty if told else self._untold)[number])
-        return tuple(decisions)
+                listed.append((index, part, says))
+        sizes = {kind: len(listed) for kind, listed in answers.items()}
+        size = sizes.get
+        told = frozenset([kind for kind, state in sheet.drawn_from.items() if state == RECORDED])
+        out = Decisions(self, [size(kind, 0) for kind in self._about], answers, told)
+        findings = _add_up(out, answers)
+        doubtful |= {kind for kind, count in sizes.items() if count > flat.MOST_FACTS}
+        if doubtful or findings != fired:
+            self._settle(out, sheet, doubtful, findings, fired)
+        return out
+
+    def _settle(
+        self,
+        out: Decisions,
+        sheet: FactSheet,
+        doubtful: set[str],
+        findings: set[tuple[int, int]],
+        fired: set[tuple[int, int]],
+    ) -> None:
+        """Decide again, fact by fact, the rules on which the deciders differ or the fast form failed."""
+        suspects = {number for number, _ in findings ^ fired}
+        suspects |= {number for number, kind in enumerate(self._about) if kind in doubtful}
+        for number in sorted(suspects):
+            bound, compiled = self.rules[number], self._compiled[number]
+            by_fact = [
+                (i, _guarded(compiled, fact)) for i, fact in enumerate(sheet.facts) if fact.kind == bound.rule.about
+            ]
+            found = {index for index, outcome in by_fact if outcome == FINDING}
+            disputed = frozenset(found ^ {index for rule, index in fired if rule == number})
+            answers = sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items())
+            seen = {outcome for _, outcome in answers}
+            out.odd[number] = RuleDecision(bound, next(o for o in OUTCOME_ORDER if o in seen), tuple(answers), disputed)
 
     def self_test(self, cases: Iterable[tuple[str, Fact, str]]) -> list[str]:
         """Decide each (rule id, fact, expected outcome) in both deciders; returns the failures, empty when all hold.
 
         Run before serving. No case at all is a failure: it would prove nothing.
         """
-        numbers = {bound.rule.id: number for number, bound in enumerate(self._rules)}
+        numbers = {bound.rule.id: number for number, bound in enumerate(self.rules)}
         failures: list[str] = []
         runnable: list[tuple[str, Fact, str]] = []
         given = 0
@@ -120,69 +219,23 @@ class Decider:
         return failures
 
 
-def _word(bound: BoundRule, catalogue: Catalogue) -> tuple[str, object] | None:
-    """The attribute and the word that a rule cannot do without: most facts of its kind are settled by it alone."""
-    if bound.applies.mode == "all":
-        for term in bound.applies.terms:
-            if (
-                isinstance(term, Leaf)
-                and term.op == "eq"
-                and catalogue[bound.rule.about][term.attribute].type == "enum"
-            ):
-                return term.attribute, term.value
-    return None
-
-
-class _Kind:
-    """The facts of one kind, and where each word of an attribute stands among them."""
-
-    __slots__ = ("_aside", "_words", "members")
-
-    def __init__(self) -> None:
-        self.members: list[tuple[int, Fact]] = []
-        self._words: dict[str, dict[object, list[int]]] = {}
-        self._aside: tuple[tuple[int, str], ...] | None = None
-
-    def outcomes(
-        self, compiled: Compiled, word: tuple[str, object] | None
-    ) -> tuple[tuple[tuple[int, str], ...], set[str]]:
-        """One rule's outcome for every fact of the kind, and the different ones among them."""
-        outcome = compiled.outcome
-        try:
-            if word is None:
-                return _with_seen([(index, outcome(fact)) for index, fact in self.members])
-            # False in ``all`` is false whatever else is unknown (Kleene), so another word means not applicable.
-            places = self._places(*word)
-            aside = self._not_applicable()
-            if not places:
-                return aside, {NOT_APPLICABLE} if aside else set()
-            found = list(aside)
-            seen = {NOT_APPLICABLE} if len(places) < len(aside) else set()
-            for place in places:
-                index, fact = self.members[place]
-                decided = outcome(fact)
-                found[place] = (index, decided)
-                seen.add(decided)
-            return tuple(found), seen
-        except Exception:  # noqa: BLE001 - reported as the outcome error
-            # One fact failed: find out which, and keep the answers of the others.
-            return _with_seen([(index, _guarded(compiled, fact)) for index, fact in self.members])
-
-    def _not_applicable(self) -> tuple[tuple[int, str], ...]:
-        if self._aside is None:
-            self._aside = tuple([(index, NOT_APPLICABLE) for index, _ in self.members])
-        return self._aside
-
-    def _places(self, name: str, value: object) -> list[int]:
-        """Places of the facts whose attribute has this word or is not known."""
-        words = self._words.get(name)
-        if words is None:
-            words = self._words[name] = {}
-            for place, (_, fact) in enumerate(self.members):
-                words.setdefault(fact.values.get(name), []).append(place)
-        unknown = words.get(None)
-        known = words.get(value, [])
-        return known if unknown is None else [*known, *unknown]
+def _add_up(
+    out: Decisions, answers: Mapping[str, Iterable[tuple[int, flat.Part, tuple[int, ...]]]]
+) -> set[tuple[int, int]]:
+    """Add every fact's answers to the tallies; returns the (rule number, fact) that are findings."""
+    tallies, findings = out.tallies, set()
+    for listed in answers.values():
+        for index, part, says in listed:
+            for number, said in zip(part.rules, says, strict=True):
+                if said:
+                    tallies[number] += said
+                    if said >= flat.OPEN:
+                        if said == flat.FOUND:
+                            findings.add((number, index))
+                            out.found.setdefault(number, []).append(index)
+                        else:
+                            out.open.setdefault(number, []).append(index)
+    return findings
 
 
 def _guarded(compiled: Compiled, fact: Fact) -> str:
@@ -190,29 +243,3 @@ def _guarded(compiled: Compiled, fact: Fact) -> str:
         return compiled.outcome(fact)
     except Exception:  # noqa: BLE001 - reported as the outcome error; the text can quote the fact and stays behind
         return ERROR
-
-
-def _with_seen(by_fact: list[tuple[int, str]]) -> tuple[tuple[tuple[int, str], ...], set[str]]:
-    return tuple(by_fact), {outcome for _, outcome in by_fact}
-
-
-def _decision(
-    bound: BoundRule, by_fact: tuple[tuple[int, str], ...], seen: set[str], fired: set[int] | frozenset[int]
-) -> RuleDecision:
-    if not fired and FINDING not in seen:
-        return RuleDecision(bound, _first(seen), by_fact, _NOTHING)
-    disputed = _NOTHING
-    found = {index for index, outcome in by_fact if outcome == FINDING}
-    if found != fired:
-        disputed = frozenset(found ^ fired)
-        by_fact = tuple(sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items()))
-        seen = {ERROR}
-    return RuleDecision(bound, _first(seen), by_fact, disputed)
-
-
-def _first(seen: set[str]) -> str:
-    """The first outcome in order; ``seen`` is never empty."""
-    for outcome in OUTCOME_ORDER[:-1]:
-        if outcome in seen:
-            return outcome
-    return OUTCOME_ORDER[-1]

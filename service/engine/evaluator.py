@@ -39,81 +39,86 @@ _VALUE_LEAF: dict[str, Callable[[str, Any], Term]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Compiled:
-    """One rule as two closures over a fact; each returns True, False or None."""
+class Node:
+    """One group or leaf as a closure over a fact, with its terms."""
 
-    applies: Term
-    fails: Term
+    truth: Term
+    term: Group | Leaf
+    nodes: tuple[Node, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """One rule as two nodes; the truth of each is True, False or None."""
+
+    applies: Node
+    fails: Node
 
     def outcome(self, fact: Fact) -> str:
         """``finding``, ``clear``, ``not_applicable`` or ``not_assessable`` for one fact of the rule's kind."""
-        applies = self.applies(fact)
+        applies = self.applies.truth(fact)
         if applies is False:
             return NOT_APPLICABLE
         if applies is None:
             return NOT_ASSESSABLE
-        fails = self.fails(fact)
+        fails = self.fails.truth(fact)
         if fails is None:
             return NOT_ASSESSABLE
         return FINDING if fails else CLEAR
 
+    def unknowns(self, fact: Fact) -> tuple[tuple[str, str], ...]:
+        """The (attribute, state) pairs that leave the rule ``not_assessable``, each once, in reading order.
+
+        They come from ``applies`` when that is unknown, else from ``fails``; empty
+        for any other outcome. A leaf whose group is settled without it is left
+        out: knowing it would change nothing.
+        """
+        applies = self.applies.truth(fact)
+        if applies is False:
+            return ()
+        node = self.applies if applies is None else self.fails
+        leaves = (leaf for leaf, value in _deciding(node, fact) if value is None)
+        return tuple(dict.fromkeys((leaf.attribute, fact.state(leaf.attribute)) for leaf in leaves))
+
+    def deciding(self, fact: Fact) -> list[tuple[Leaf, Truth]]:
+        """The leaves that decide the rule's outcome for one fact, with their truth, in reading order.
+
+        Those of ``applies``, and of ``fails`` too where ``applies`` is true.
+        """
+        found = _deciding(self.applies, fact)
+        if self.applies.truth(fact) is True:
+            found += _deciding(self.fails, fact)
+        return found
+
 
 def compile_rule(bound: BoundRule) -> Compiled:
     """Turn a bound rule into closures. Raises KeyError on an operator that is not in the model."""
-    return Compiled(_term(bound.applies), _term(bound.fails))
+    return Compiled(compile_term(bound.applies), compile_term(bound.fails))
 
 
-def truth(term: Group | Leaf, fact: Fact) -> Truth:
-    """True, False or None (unknown) for one group or leaf on one fact."""
-    return _term(term)(fact)
-
-
-def unknowns(bound: BoundRule, fact: Fact) -> tuple[tuple[str, str], ...]:
-    """The (attribute, state) pairs that leave a rule ``not_assessable``, each once, in reading order.
-
-    They come from ``applies`` when that is unknown, else from ``fails``; empty
-    for any other outcome. A leaf whose group is settled without it is left
-    out: knowing it would change nothing.
-    """
-    applies = truth(bound.applies, fact)
-    if applies is False:
-        return ()
-    group = bound.applies if applies is None else bound.fails
-    leaves = (leaf for leaf, value in _deciding(group, fact) if value is None)
-    return tuple(dict.fromkeys((leaf.attribute, fact.state(leaf.attribute)) for leaf in leaves))
-
-
-def deciding(bound: BoundRule, fact: Fact) -> tuple[tuple[Leaf, Truth], ...]:
-    """The leaves that decide a rule's outcome for one fact, with their truth, in reading order.
-
-    Those of ``applies``, and of ``fails`` too where ``applies`` is true.
-    """
-    found = _deciding(bound.applies, fact)
-    if truth(bound.applies, fact) is True:
-        found += _deciding(bound.fails, fact)
-    return tuple(found)
-
-
-def _deciding(group: Group, fact: Fact) -> list[tuple[Leaf, Truth]]:
-    # A Kleene group takes the value of exactly those terms that decide it:
-    # all of them for a true ``all`` or a false ``any``, else the ones that share its value.
-    value = truth(group, fact)
-    found: list[tuple[Leaf, Truth]] = []
-    for term in group.terms:
-        if truth(term, fact) is value:
-            found.extend(_deciding(term, fact) if isinstance(term, Group) else [(term, value)])
-    return found
-
-
-def _term(term: Group | Leaf) -> Term:
+def compile_term(term: Group | Leaf) -> Node:
+    """Turn a group or leaf into closures. Raises KeyError on an operator that is not in the model."""
     if isinstance(term, Leaf):
         if term.op in STATE_OPS:
-            return _state_leaf(term.attribute, term.op)
-        return _VALUE_LEAF[term.op](term.attribute, term.value)
-    if len(term.terms) == 1:
-        return _term(term.terms[0])
-    terms = tuple(_term(each) for each in term.terms)
-    return _all(terms) if term.mode == "all" else _any(terms)
+            return Node(_state_leaf(term.attribute, term.op), term)
+        return Node(_VALUE_LEAF[term.op](term.attribute, term.value), term)
+    nodes = tuple(compile_term(each) for each in term.terms)
+    terms = tuple(node.truth for node in nodes)
+    return Node(terms[0] if len(terms) == 1 else _all(terms) if term.mode == "all" else _any(terms), term, nodes)
+
+
+def _deciding(node: Node, fact: Fact) -> list[tuple[Leaf, Truth]]:
+    # A Kleene group takes the value of exactly those terms that decide it:
+    # all of them for a true ``all`` or a false ``any``, else the ones that share its value.
+    value = node.truth(fact)
+    found: list[tuple[Leaf, Truth]] = []
+    for each in node.nodes:
+        if each.truth(fact) is value:
+            if isinstance(each.term, Leaf):
+                found.append((each.term, value))
+            else:
+                found += _deciding(each, fact)
+    return found
 
 
 def _all(terms: tuple[Term, ...]) -> Term:

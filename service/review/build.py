@@ -8,19 +8,22 @@ the same document.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime, timezone
 from typing import Any
 
-from service.engine.decide import RuleDecision
-from service.engine.evaluator import deciding, unknowns
+import orjson
+
+from service.engine import flat
+from service.engine.decide import Decisions
+from service.engine.evaluator import NOT_ASSESSABLE, compile_rule
 from service.episode import model
 from service.facts.model import Evidence, Fact, FactSheet
 from service.intake.episode_json import Acceptance, Intake, first_time
 from service.problems import pointer_order
 from service.rulebook.load import Rulebook
+from service.rulebook.message import Message
 from service.rulebook.model import BoundRule, Profile, Rule
 
 OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error")
@@ -56,20 +59,23 @@ def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
     return out
 
 
-def _places(bound: BoundRule, fact: Fact) -> list[Evidence]:
+def _places(static: _Static, fact: Fact) -> list[Evidence]:
     """Where a finding points: the evidence of the leaves that decided, else the fact's own places."""
     found: dict[tuple[str, str | None, tuple[int, int] | None], Evidence] = {}
-    for leaf, _ in deciding(bound, fact):
-        for evidence in fact.evidence.get(leaf.attribute, ()):
+    evidence_of = fact.evidence.get
+    for leaf, _ in static.compiled.deciding(fact):
+        for evidence in evidence_of(leaf.attribute, ()):
             found[evidence.pointer, evidence.member, evidence.chars] = evidence
     chosen = list(found.values()) or list(fact.pointers)
-    return sorted(chosen, key=lambda e: (pointer_order(e.pointer), e.member or "", e.chars or (0, 0)))
+    if len(chosen) > 1:
+        chosen.sort(key=lambda e: (pointer_order(e.pointer), e.member or "", e.chars or (0, 0)))
+    return chosen
 
 
 def fingerprint(rule: Rule, fact: Fact, places: Iterable[Evidence]) -> str:
     """``v1:`` and a hash of rule id, kind, the fact's own key and the pointers with item ids in place of indexes."""
-    text = json.dumps([rule.id, fact.kind, fact.key, sorted({p.stable for p in places})], separators=(",", ":"))
-    return "v1:" + hashlib.sha256(text.encode()).hexdigest()[:32]
+    text = orjson.dumps([rule.id, fact.kind, fact.key, sorted({p.stable for p in places})])
+    return "v1:" + hashlib.sha256(text).hexdigest()[:32]
 
 
 class _Zone:
@@ -82,7 +88,7 @@ class _Zone:
 
     def text(self, seconds: int) -> str:
         """RFC 3339 in whole seconds."""
-        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)).astimezone(self._zone).isoformat()
+        return datetime.fromtimestamp(seconds, self._zone).isoformat()
 
     def day(self, seconds: int) -> str:
         """The calendar day there."""
@@ -117,15 +123,53 @@ def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
 
 
 class _Static:
-    """What a finding of one rule says whatever the episode is; made once a rule."""
+    """What is said of one rule whatever the episode is; made once a rule."""
 
-    __slots__ = ("head", "parameters", "sources")
+    __slots__ = (
+        "accounts",
+        "bound",
+        "compiled",
+        "head",
+        "opening",
+        "order",
+        "parameters",
+        "remedy",
+        "sources",
+        "spans",
+    )
 
     def __init__(self, bound: BoundRule, book: Rulebook) -> None:
+        rule, words = bound.rule, book.vocabulary
+        self.bound = bound
+        self.compiled = compile_rule(bound)
         self.parameters = _parameters(bound)
-        self.sources = _sources(bound.rule, book)
-        rule = bound.rule
+        self.sources = _sources(rule, book)
         self.head = {"id": rule.id, "name": rule.name, "revision": rule.revision}
+        self.order = (words.severities.index(bound.severity), words.phases.index(rule.phase), rule.id)
+        self.spans = tuple(dict.fromkeys(leaf.attribute for leaf in bound.fails.leaves()))
+        self.opening = {
+            "rule": self.head,
+            "severity": bound.severity,
+            "category": rule.category,
+            "phase": rule.phase,
+            "handled_by": rule.handled_by,
+            "title": rule.title,
+        }
+        told = {"tell_now": rule.tell_now} if rule.tell_now and bound.severity == "critical" else {}
+        self.remedy = {**told, "remediation": rule.remediation, "why": rule.why}
+        self.accounts: dict[int, tuple[str, dict[str, Any]]] = {}
+
+    def account(self, tally: int) -> tuple[str, dict[str, Any]]:
+        """(outcome, account) for a tally over 0. Few tallies are common, and those are kept."""
+        outcome = flat.first(tally)
+        made = (outcome, {"rule": self.bound.rule.id, "outcome": outcome, "facts": flat.counts(tally)})
+        if len(self.accounts) < _MOST_ACCOUNTS:
+            self.accounts[tally] = made
+        return made
+
+
+#: Accounts of one rule that are kept (a tally holds four counts and nothing of any record).
+_MOST_ACCOUNTS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +180,7 @@ class Ruleset:
     profile: Profile
     bound: tuple[BoundRule, ...]
     versions: Mapping[str, str]
-    static: Mapping[str, _Static]
+    static: tuple[_Static, ...]
 
     @classmethod
     def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
@@ -149,38 +193,31 @@ class Ruleset:
             "profile": f"{profile.id} {profile.version}",
             "profile_digest": book.profile_digests[profile.id],
         }
-        return cls(book, profile, bound, versions, {b.rule.id: _Static(b, book) for b in bound})
+        return cls(book, profile, bound, versions, tuple(_Static(b, book) for b in bound))
 
 
 def _finding(
-    ruleset: Ruleset, decision: RuleDecision, index: int, fact: Fact, zone: _Zone, intake: Intake
-) -> tuple[str, dict[str, Any]]:
-    bound, rule = decision.bound, decision.bound.rule
-    static = ruleset.static[rule.id]
-    places = _places(bound, fact)
-    disputed = index in decision.disputed
-    span = next(
-        (fact.spans[leaf.attribute] for leaf in bound.fails.leaves() if leaf.attribute in fact.spans), fact.span
-    )
+    static: _Static, message: Message, fact: Fact, disputed: bool, zone: _Zone, intake: Intake
+) -> tuple[tuple[Any, ...], dict[str, Any]]:
+    """(what it is sorted by, the finding).
+
+    Order: severity, phase, rule, then the episode's own pointer, so that every format has one order.
+    """
+    bound, rule = static.bound, static.bound.rule
+    places = _places(static, fact)
+    span = fact.span
+    if fact.spans:
+        span = next((fact.spans[name] for name in static.spans if name in fact.spans), span)
+    mark = fingerprint(rule, fact, places)
     out: dict[str, Any] = {
-        "rule": static.head,
-        "severity": bound.severity,
-        "category": rule.category,
-        "phase": rule.phase,
-        "handled_by": rule.handled_by,
-        "title": rule.title,
-        "message": ruleset.book.messages[rule.id].render(fact.values, bound.values),
-    }
-    if rule.tell_now and bound.severity == "critical":
-        out["tell_now"] = rule.tell_now
-    out |= {
-        "remediation": rule.remediation,
-        "why": rule.why,
+        **static.opening,
+        "message": message.render(fact.values, bound.values),
+        **static.remedy,
         "pointers": [_place(p, intake) for p in places],
         "span": None if span is None else {"from": zone.text(span[0]), "to": zone.text(span[1])},
         "parameters": static.parameters,
         "sources": static.sources,
-        "fingerprint": fingerprint(rule, fact, places),
+        "fingerprint": mark,
         "acceptable": bound.severity != "critical"
         and not rule.locked
         and not disputed
@@ -189,26 +226,14 @@ def _finding(
     if disputed:
         out["disputed"] = True
     out["related"] = []
-    return places[0].pointer if places else "", out
+    return (*static.order, pointer_order(places[0].pointer) if places else (), mark), out
 
 
-def _order(ruleset: Ruleset, finding: Mapping[str, Any], first: str) -> tuple[Any, ...]:
-    """Severity, phase, rule, then ``first``: the episode's own pointer, so that every format has one order."""
-    words = ruleset.book.vocabulary
-    return (
-        words.severities.index(finding["severity"]),
-        words.phases.index(finding["phase"]),
-        finding["rule"]["id"],
-        pointer_order(first),
-        finding["fingerprint"],
-    )
-
-
-def _relate(findings: list[dict[str, Any]], by_id: Mapping[str, BoundRule]) -> None:
+def _relate(found: Iterable[tuple[_Static, dict[str, Any]]]) -> None:
     """Findings of one cascade name each other."""
     groups: dict[str, list[dict[str, Any]]] = {}
-    for finding in findings:
-        cascade = by_id[finding["rule"]["id"]].rule.cascade
+    for static, finding in found:
+        cascade = static.bound.rule.cascade
         if cascade:
             groups.setdefault(cascade, []).append(finding)
     for group in groups.values():
@@ -216,16 +241,14 @@ def _relate(findings: list[dict[str, Any]], by_id: Mapping[str, BoundRule]) -> N
             finding["related"] = [other["fingerprint"] for other in group if other is not finding]
 
 
-def _unknown(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
-    rule = decision.bound.rule
-    if not decision.by_fact:
-        return [{"fact": rule.about, "state": sheet.drawn_from.get(rule.about, "missing"), "pointers": []}]
+def _unknown(static: _Static, facts: Sequence[Fact], sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
+    """What is not known of the facts that leave a rule open; of the kind itself where there is none."""
+    about = static.bound.rule.about
+    if not facts:
+        return [{"fact": about, "state": sheet.drawn_from.get(about, "missing"), "pointers": []}]
     out: list[dict[str, Any]] = []
-    for index, outcome in decision.by_fact:
-        if outcome != "not_assessable":
-            continue
-        fact = sheet.facts[index]
-        for attribute, state in unknowns(decision.bound, fact):
+    for fact in facts:
+        for attribute, state in static.compiled.unknowns(fact):
             places = fact.evidence.get(attribute, fact.pointers)
             entry = {
                 "fact": f"{fact.kind} {fact.key}",
@@ -238,9 +261,11 @@ def _unknown(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[d
     return out
 
 
-def _explain(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
+def _explain(
+    static: _Static, by_fact: Iterable[tuple[int, str]], sheet: FactSheet, intake: Intake
+) -> list[dict[str, Any]]:
     out = []
-    for index, outcome in decision.by_fact:
+    for index, outcome in by_fact:
         fact = sheet.facts[index]
         decided = [
             {
@@ -249,7 +274,7 @@ def _explain(decision: RuleDecision, sheet: FactSheet, intake: Intake) -> list[d
                 "against": leaf.value,
                 "result": {True: "true", False: "false", None: "unknown"}[truth],
             }
-            for leaf, truth in deciding(decision.bound, fact)
+            for leaf, truth in static.compiled.deciding(fact)
         ]
         out.append(
             {
@@ -325,15 +350,12 @@ def _counts(values: Iterable[str], words: Sequence[str]) -> dict[str, int]:
     return out
 
 
-def _untold_dangers(decisions: Sequence[RuleDecision], sheet: FactSheet) -> list[dict[str, Any]]:
+def _untold_dangers(unassessed: Iterable[tuple[_Static, Sequence[Fact]]]) -> list[dict[str, Any]]:
     """A danger that stands in the record, and no way to tell from it what was done: said by name, never passed over."""
     rules = [
-        d.bound.rule.id
-        for d in decisions
-        if d.outcome == "not_assessable"
-        and d.bound.severity == "critical"
-        and d.bound.rule.about == "event"
-        and any(outcome == "not_assessable" and sheet.facts[i].kind == "event" for i, outcome in d.by_fact)
+        static.bound.rule.id
+        for static, facts in unassessed
+        if facts and static.bound.severity == "critical" and static.bound.rule.about == "event"
     ]
     if not rules:
         return []
@@ -355,9 +377,59 @@ def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
     return []
 
 
-def build(
-    ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Sequence[RuleDecision], *, explain: bool
-) -> Review:
+class _Read:
+    """The decisions under one profile as the review needs them, without the rules that are switched off."""
+
+    def __init__(self, ruleset: Ruleset, decisions: Decisions, sheet: FactSheet, off: Iterable[str]) -> None:
+        self._decisions, self._sheet = decisions, sheet
+        skipped = set(off)
+        self.on = [(n, s) for n, s in enumerate(ruleset.static) if s.bound.rule.id not in skipped]
+        self.outcomes: dict[str, str] = {}
+        self.accounts: list[dict[str, Any]] = []
+        odd, tallies = decisions.odd, decisions.tallies
+        for number, static in self.on:
+            tally = tallies[number]
+            if number in odd:
+                counted: dict[str, int] = {}
+                for _, each in odd[number].by_fact:
+                    counted[each] = counted.get(each, 0) + 1
+                outcome, facts = odd[number].outcome, dict(sorted(counted.items()))
+                account: dict[str, Any] = {"rule": static.bound.rule.id, "outcome": outcome, "facts": facts}
+            elif tally:
+                outcome, account = static.accounts.get(tally) or static.account(tally)
+            else:
+                outcome = decisions.without_facts(number)
+                account = {"rule": static.bound.rule.id, "outcome": outcome, "facts": {}}
+            self.outcomes[account["rule"]] = outcome
+            self.accounts.append(account)
+
+    def found(self, number: int) -> list[tuple[Fact, bool]]:
+        """The facts that are findings of a rule, and whether that is disputed."""
+        odd = self._decisions.odd.get(number)
+        if odd is None:
+            return [(self._sheet.facts[index], False) for index in self._decisions.found.get(number, ())]
+        return [
+            (self._sheet.facts[index], index in odd.disputed)
+            for index, outcome in odd.by_fact
+            if outcome == "finding" or index in odd.disputed
+        ]
+
+    def unassessed(self) -> list[tuple[_Static, list[Fact]]]:
+        """The rules that cannot be assessed, with the facts that leave them open."""
+        out = []
+        for number, static in self.on:
+            if self.outcomes[static.bound.rule.id] == NOT_ASSESSABLE:
+                odd = self._decisions.odd.get(number)
+                places = (
+                    self._decisions.open.get(number, ())
+                    if odd is None
+                    else [index for index, outcome in odd.by_fact if outcome == NOT_ASSESSABLE]
+                )
+                out.append((static, [self._sheet.facts[index] for index in places]))
+        return out
+
+
+def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisions, *, explain: bool) -> Review:
     """Put the answer together."""
     words = ruleset.book.vocabulary
     zone = _Zone(intake.episode)
@@ -365,37 +437,41 @@ def build(
     notices = [
         {"code": n.code, "severity": "info", "detail": n.detail, intake.language: n.pointer} for n in intake.notices
     ] + notices
-    on = [d for d in decisions if d.bound.rule.id not in off]
-    placed: list[tuple[str, dict[str, Any]]] = []
+    read = _Read(ruleset, decisions, sheet, off)
+    placed: list[tuple[tuple[Any, ...], dict[str, Any], _Static]] = []
     disagreements = []
-    for decision in on:
-        found = [index for index, outcome in decision.by_fact if outcome == "finding" or index in decision.disputed]
-        placed += [_finding(ruleset, decision, index, sheet.facts[index], zone, intake) for index in found]
-        if decision.disputed:
-            disagreements.append(decision.bound.rule.id)
+    with_findings = decisions.found.keys() | decisions.odd.keys()
+    for number, static in read.on if with_findings else ():
+        if number not in with_findings:
+            continue
+        message, rule = ruleset.book.messages[static.bound.rule.id], static.bound.rule.id
+        for fact, disputed in read.found(number):
+            placed.append((*_finding(static, message, fact, disputed, zone, intake), static))
+        odd = decisions.odd.get(number)
+        if odd is not None and odd.disputed:
+            disagreements.append(rule)
             notices.append(
                 {
                     "code": "deciders-disagree",
                     "severity": "critical",
-                    "detail": f"Engine and evaluator disagree about {decision.bound.rule.id}; its findings are shown and marked disputed. Please report it.",
+                    "detail": f"Engine and evaluator disagree about {rule}; its findings are shown and marked disputed. Please report it.",
                 }
             )
-        elif decision.outcome == "error":
+        elif odd is not None and odd.outcome == "error":
             notices.append(
                 {
                     "code": "rule-error",
                     "severity": "critical",
-                    "detail": f"{decision.bound.rule.id} could not be decided. Please report it.",
+                    "detail": f"{rule} could not be decided. Please report it.",
                 }
             )
-    placed.sort(key=lambda pair: _order(ruleset, pair[1], pair[0]))
-    findings = [finding for _, finding in placed]
-    _relate(findings, {d.bound.rule.id: d.bound for d in on})
+    placed.sort(key=lambda entry: entry[0])
+    findings = [finding for _, finding, _ in placed]
+    _relate((static, finding) for _, finding, static in placed)
     left, moved, more = _accept(findings, intake.accepted)
     notices += more
-    outcomes = {d.bound.rule.id: d.outcome for d in on}
-    totals = _counts(outcomes.values(), OUTCOMES)
-    if totals["not_assessable"] * 2 > len(on):
+    totals = _counts(read.outcomes.values(), OUTCOMES)
+    if totals["not_assessable"] * 2 > len(read.on):
         notices.append(
             {
                 "code": "mostly-not-assessable",
@@ -403,14 +479,21 @@ def build(
                 "detail": "More than half of the rules cannot be assessed from this record.",
             }
         )
-    notices += _untold_dangers(on, sheet)
+    unassessed = read.unassessed()
+    notices += _untold_dangers(unassessed)
     notices += _due_later(sheet)
+    accounts = read.accounts
+    if explain:
+        accounts = [
+            {**account, "explanation": _explain(static, decisions[number].by_fact, sheet, intake)}
+            for (number, static), account in zip(read.on, accounts, strict=True)
+        ]
     document: dict[str, Any] = {
         "episode_ref": intake.episode.episode_ref,
         "versions": dict(ruleset.versions),
         "input_digest": intake.digest,
         "summary": {
-            "rules": len(on),
+            "rules": len(read.on),
             **totals,
             "off": len(off),
             "findings": len(left),
@@ -420,37 +503,13 @@ def build(
             "by_phase": _counts((f["phase"] for f in left), words.phases),
         },
         "findings": left,
-        "accounts": _accounts(on, sheet, intake, explain=explain),
+        "accounts": accounts,
         "not_assessable": [
-            {"rule": ruleset.static[d.bound.rule.id].head, "unknown": _unknown(d, sheet, intake)}
-            for d in on
-            if d.outcome == "not_assessable"
+            {"rule": static.head, "unknown": _unknown(static, facts, sheet, intake)} for static, facts in unassessed
         ],
         "accepted": moved,
         "off": [off[s.rule] for s in ruleset.profile.off if s.rule in off],
         "notices": notices,
         "cautions": list(CAUTIONS),
     }
-    return Review(document, outcomes, tuple(disagreements), intake, sheet)
-
-
-def _accounts(
-    decisions: Sequence[RuleDecision], sheet: FactSheet, intake: Intake, *, explain: bool
-) -> list[dict[str, Any]]:
-    """Every rule with its outcome and how many facts had which."""
-    # Rules that look at the same facts and apply to none share one tuple: counted once.
-    known: dict[int, dict[str, int]] = {}
-    out = []
-    for decision in decisions:
-        by_fact = decision.by_fact
-        facts = known.get(id(by_fact))
-        if facts is None:
-            facts = {}
-            for _, outcome in by_fact:
-                facts[outcome] = facts.get(outcome, 0) + 1
-            facts = known[id(by_fact)] = dict(sorted(facts.items()))
-        account: dict[str, Any] = {"rule": decision.bound.rule.id, "outcome": decision.outcome, "facts": facts}
-        if explain:
-            account["explanation"] = _explain(decision, sheet, intake)
-        out.append(account)
-    return out
+    return Review(document, read.outcomes, tuple(disagreements), intake, sheet)

@@ -54,20 +54,21 @@ class Message:
     text: str
     attributes: tuple[str, ...]
     _formats: Mapping[str, Callable[[Scalar], str]]
+    _pieces: tuple[str, ...]
 
     def render(self, values: Mapping[str, Scalar], parameters: Mapping[str, int | float]) -> str:
         """Fill in. An attribute that is not known reads "not charted"."""
-
-        def fill(match: re.Match[str]) -> str:
-            name = match.group(1)
+        out = list(self._pieces)
+        for place in range(1, len(out), 2):  # every second piece is a name
+            name = out[place]
             if name in parameters:
-                return number(parameters[name])
-            if name not in values:
-                return "not charted"
-            return self._formats[name](values[name])
-
-        out = _PLACE.sub(fill, self.text)
-        return out[:1].upper() + out[1:]
+                out[place] = number(parameters[name])
+            elif name in values:
+                out[place] = self._formats[name](values[name])
+            else:
+                out[place] = "not charted"
+        text = "".join(out)
+        return text[:1].upper() + text[1:]
 
 
 def _scaled(divisor: int) -> Callable[[Scalar], str]:
@@ -109,4 +110,4 @@ def compile_message(
             formats[name] = lambda value: "yes" if value else "no"
         else:
             formats[name] = lambda value: word(str(value))
-    return Message(text, tuple(used), formats)
+    return Message(text, tuple(used), formats, tuple(_PLACE.split(text)))

@@ -99,7 +99,7 @@ def in_process(pipeline: Pipeline, effort: Effort) -> str:
 def rule_engines(pipeline: Pipeline, effort: Effort) -> str:
     """The same rules and facts in other engines."""
     subject = stages.Subject(pipeline)
-    rules = subject.decider._rules
+    rules = subject.decider.rules
     sheets = [pipeline.facts(pipeline.read(body, stages.MEDIA_TYPE).episode) for body in stages.bodies(60, 10)]
     flatten = engines.Flattener(rules)
     flats = [flatten(sheet.facts) for sheet in sheets]

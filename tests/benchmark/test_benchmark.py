@@ -69,7 +69,7 @@ def test_other_engines_find_the_same(name: str) -> None:
     module, build = engines.OTHERS[name]
     pytest.importorskip(module)
     decider, catalogue, literals = subject()
-    run, flatten, rng, found = build(decider._rules), engines.Flattener(decider._rules), random.Random(5), 0
+    run, flatten, rng, found = build(decider.rules), engines.Flattener(decider.rules), random.Random(5), 0
     for _ in range(25):
         sheet = random_sheet(rng, catalogue, literals)  # type: ignore[arg-type]
         fired = decider._fence.fire(sheet.facts)

@@ -41,7 +41,7 @@ def main() -> None:
     decisions = [decision for sheet in sheets for decision in decider.decide(sheet)]
     hits = sum(outcome == "finding" for decision in decisions for _, outcome in decision.by_fact)
     pairs = sum(len(decision.by_fact) for decision in decisions)
-    print(f"{len(decider._rules)} rules, {options.facts} facts, a sheet has on average", end=" ")
+    print(f"{len(decider.rules)} rules, {options.facts} facts, a sheet has on average", end=" ")
     print(f"{pairs / len(sheets):.0f} pairs of rule and fact, {hits / len(sheets):.0f} findings")
     for name, run in (
         ("engine", lambda sheet: fence.fire(sheet.facts)),
@@ -53,7 +53,7 @@ def main() -> None:
 
 def _evaluator(decider: Decider) -> Callable[[FactSheet], object]:
     by_kind: dict[str, list[Callable[..., str]]] = {}
-    for bound in decider._rules:
+    for bound in decider.rules:
         by_kind.setdefault(bound.rule.about, []).append(compile_rule(bound).outcome)
 
     def run(sheet: FactSheet) -> object:

@@ -10,7 +10,7 @@ import pytest
 
 from service.engine.compile import Catalogue
 from service.engine.decide import Decider
-from service.engine.evaluator import compile_rule, deciding, truth, unknowns
+from service.engine.evaluator import compile_rule, compile_term
 from service.facts.model import Fact, FactSheet
 from service.rulebook.model import BoundRule, Group, Leaf
 from tests.engine.synthetic import BOOL, INT, bound, fact, group, words
@@ -94,8 +94,8 @@ KLEENE_OR = {
 @pytest.mark.parametrize(("left", "right"), list(KLEENE_AND))
 def test_kleene_tables(left: bool | None, right: bool | None) -> None:
     about = flags(left, right)
-    assert truth(Group("all", (A, B)), about) is KLEENE_AND[left, right]
-    assert truth(Group("any", (A, B)), about) is KLEENE_OR[left, right]
+    assert compile_term(Group("all", (A, B))).truth(about) is KLEENE_AND[left, right]
+    assert compile_term(Group("any", (A, B))).truth(about) is KLEENE_OR[left, right]
     for mode, table in (("all", KLEENE_AND), ("any", KLEENE_OR)):
         rule = bound(1, "limb", Group("all", ()), group({mode: [{"a": {"eq": True}}, {"b": {"eq": True}}]}))
         expected = {TRUE: "finding", FALSE: "clear", UNKNOWN: "not_assessable"}[table[left, right]]
@@ -103,8 +103,8 @@ def test_kleene_tables(left: bool | None, right: bool | None) -> None:
 
 
 def test_empty_groups() -> None:
-    assert truth(Group("all", ()), flags(None)) is True
-    assert truth(Group("any", ()), flags(None)) is False
+    assert compile_term(Group("all", ())).truth(flags(None)) is True
+    assert compile_term(Group("any", ())).truth(flags(None)) is False
 
 
 @pytest.mark.parametrize(
@@ -156,32 +156,39 @@ def test_three_values_match_sql() -> None:
         for n, m in product((None, 0, 1, 2), repeat=2):
             about = fact("limb", {name: value for name, value in (("n", n), ("m", m)) if value is not None})
             (answer,) = database.execute(f"SELECT {sql}", {"n": n, "m": m}).fetchone()
-            assert truth(term, about) is (None if answer is None else bool(answer))
+            assert compile_term(term).truth(about) is (None if answer is None else bool(answer))
             seen.add(answer)
     assert seen == {None, 0, 1}
 
 
 def test_unknowns_name_what_left_the_rule_open() -> None:
     rule = bound(1, "limb", Group("all", (A, Group("any", (B, N)))), Group("any", (Leaf("w", "eq", "left"), N)))
-    assert unknowns(rule, fact("limb", a="declined", b="not_collected")) == (
+    assert compile_rule(rule).unknowns(fact("limb", a="declined", b="not_collected")) == (
         ("a", "declined"), ("b", "not_collected"), ("n", "missing"),
     )  # fmt: skip
     # b settles its group, so n is not asked for by ``applies``; both leaves of ``fails`` are open.
-    assert unknowns(rule, fact("limb", {"a": True, "b": True}, n="declined")) == (("w", "missing"), ("n", "declined"))
-    assert unknowns(rule, fact("limb", {"a": False})) == ()
-    assert unknowns(rule, fact("limb", {"a": True, "b": True, "n": 4})) == ()
+    assert compile_rule(rule).unknowns(fact("limb", {"a": True, "b": True}, n="declined")) == (
+        ("w", "missing"),
+        ("n", "declined"),
+    )
+    assert compile_rule(rule).unknowns(fact("limb", {"a": False})) == ()
+    assert compile_rule(rule).unknowns(fact("limb", {"a": True, "b": True, "n": 4})) == ()
 
 
 def test_unknown_state_leaf_is_not_collected() -> None:
     rule = bound(1, "limb", Group("all", ()), Group("all", (Leaf("checks", "missing", True), N)))
-    assert unknowns(rule, fact("limb", {"n": 9}, checks="not_collected")) == (("checks", "not_collected"),)
+    assert compile_rule(rule).unknowns(fact("limb", {"n": 9}, checks="not_collected")) == (("checks", "not_collected"),)
 
 
 def test_deciding_leaves() -> None:
     rule = bound(1, "limb", Group("all", (A, B)), Group("any", (N, Leaf("w", "eq", "left"))))
-    assert deciding(rule, flags(False, True)) == ((A, False),)
-    assert deciding(rule, flags(False, False)) == ((A, False), (B, False))
-    assert deciding(rule, flags(None, True)) == ((A, None),)
-    assert deciding(rule, flags(True, True, 4)) == ((A, True), (B, True), (N, True))
+    assert compile_rule(rule).deciding(flags(False, True)) == [
+        (A, False),
+    ]
+    assert compile_rule(rule).deciding(flags(False, False)) == [(A, False), (B, False)]
+    assert compile_rule(rule).deciding(flags(None, True)) == [
+        (A, None),
+    ]
+    assert compile_rule(rule).deciding(flags(True, True, 4)) == [(A, True), (B, True), (N, True)]
     clear = fact("limb", {"a": True, "b": True, "n": 3, "w": "right"})
-    assert deciding(rule, clear) == ((A, True), (B, True), (N, False), (Leaf("w", "eq", "left"), False))
+    assert compile_rule(rule).deciding(clear) == [(A, True), (B, True), (N, False), (Leaf("w", "eq", "left"), False)]

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.engine import flat
 from service.engine.compile import EngineError
 from service.engine.fence import Fence, NotEvaluated
 from service.facts.model import Fact
@@ -98,12 +99,15 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
     decider = pipeline()._deciders[PROFILE]
     number = number_of(RULE)
 
-    def broken(fact: Fact) -> str:
+    def broken(*_: object) -> Any:
         raise ZeroDivisionError("a canary that must not show")
 
     compiled: list[Any] = list(decider._compiled)
     compiled[number] = _Broken(broken)
     monkeypatch.setattr(decider, "_compiled", tuple(compiled))
+    about = decider.rules[number].rule.about
+    part = flat.Part(decider._kinds[about].whole.rules, broken)
+    monkeypatch.setitem(decider._kinds, about, flat.Kind("", {}, part, part))
     review = run()
     after = review.document
     assert review.outcomes[RULE] == "error"
