@@ -63,6 +63,7 @@ class Pipeline:
         self._phrases = declared
         self._rulesets = rulesets
         self._deciders = deciders
+        self._asked = asked_for(book)
         self._readers = {**_READERS, "application/xml": read_xml, "text/xml": read_xml}
 
     @classmethod
@@ -127,7 +128,7 @@ class Pipeline:
 
     def facts(self, episode: Episode) -> FactSheet:
         """The facts of one episode."""
-        return build_facts(episode, self._phrases)
+        return build_facts(episode, self._phrases, self._asked)
 
     def read(self, body: bytes, media_type: str) -> Intake:
         """Read a body. Raises Rejected (400, 422)."""
@@ -154,6 +155,16 @@ class Pipeline:
         decisions = self._deciders[profile].decide(sheet)
         between()
         return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
+
+
+def asked_for(book: Rulebook) -> dict[str, tuple[str, ...]]:
+    """Kind of fact -> every attribute that its rules look at or its messages name."""
+    out: dict[str, set[str]] = {}
+    for rule in book.rules:
+        names = out.setdefault(rule.about, set())
+        names.update(leaf.attribute for group in (rule.applies_when, rule.fails_when) for leaf in group.leaves())
+        names.update(book.messages[rule.id].attributes)
+    return {kind: tuple(sorted(names)) for kind, names in out.items()}
 
 
 def bind_defaults(book: Rulebook) -> tuple[BoundRule, ...]:

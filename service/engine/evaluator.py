@@ -8,7 +8,7 @@ S. C. Kleene, Introduction to Metamathematics (1952), section 64.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,10 +49,15 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """One rule as two nodes; the truth of each is True, False or None."""
+    """One rule as two nodes; the truth of each is True, False or None.
+
+    ``proof``: the leaves that decide a finding whatever the fact is (all of
+    them, in rules without ``any``), None where that depends on the fact.
+    """
 
     applies: Node
     fails: Node
+    proof: tuple[Leaf, ...] | None = None
 
     def outcome(self, fact: Fact) -> str:
         """``finding``, ``clear``, ``not_applicable`` or ``not_assessable`` for one fact of the rule's kind."""
@@ -80,6 +85,10 @@ class Compiled:
         leaves = (leaf for leaf, value in _deciding(node, fact) if value is None)
         return tuple(dict.fromkeys((leaf.attribute, fact.state(leaf.attribute)) for leaf in leaves))
 
+    def proving(self, fact: Fact) -> Iterable[Leaf]:
+        """The leaves that decide a finding, in reading order."""
+        return self.proof if self.proof is not None else [leaf for leaf, _ in self.deciding(fact)]
+
     def deciding(self, fact: Fact) -> list[tuple[Leaf, Truth]]:
         """The leaves that decide the rule's outcome for one fact, with their truth, in reading order.
 
@@ -93,7 +102,14 @@ class Compiled:
 
 def compile_rule(bound: BoundRule) -> Compiled:
     """Turn a bound rule into closures. Raises KeyError on an operator that is not in the model."""
-    return Compiled(compile_term(bound.applies), compile_term(bound.fails))
+    groups = (bound.applies, bound.fails)
+    proof = None if any(map(_has_choice, groups)) else (*bound.applies.leaves(), *bound.fails.leaves())
+    return Compiled(compile_term(bound.applies), compile_term(bound.fails), proof)
+
+
+def _has_choice(group: Group) -> bool:
+    inner = (term for term in group.terms if isinstance(term, Group))
+    return (group.mode == "any" and len(group.terms) != 1) or any(map(_has_choice, inner))
 
 
 def compile_term(term: Group | Leaf) -> Node:

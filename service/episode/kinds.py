@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import MISSING as NO_DEFAULT
 from dataclasses import dataclass, field, fields
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
 DECLINED_REASONS = (
@@ -32,26 +32,28 @@ ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
 
 
 class Moment(datetime):
-    """An aware time that keeps its epoch seconds once they were asked for."""
+    """An aware time with its ``epoch``: whole seconds since 1970-01-01T00:00:00Z, worked out when first asked for."""
 
-    __slots__ = ("_epoch",)
+    __slots__ = ("epoch",)
+    epoch: int
 
-    @property
-    def epoch(self) -> int:
-        """Whole seconds since 1970-01-01T00:00:00Z."""
-        try:
-            return self._epoch
-        except AttributeError:
-            self._epoch: int = int(self.timestamp())
-            return self._epoch
+    def __getattr__(self, name: str) -> int:
+        if name != "epoch":
+            raise AttributeError(name)
+        self.epoch = int(self.timestamp())
+        return self.epoch
 
 
 @dataclass(frozen=True, slots=True)
 class Absent:
-    """Stands in place of a value that is not there. ``state``: missing, not_collected or declined."""
+    """Stands in place of a value that is not there. ``state``: missing, not_collected or declined.
+
+    ``epoch`` is None, so that a time can be asked for its seconds whether it is there or not.
+    """
 
     state: str
     reason: str | None = None
+    epoch: ClassVar[None] = None
 
     def __bool__(self) -> bool:
         return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from service.episode import model
@@ -41,8 +42,12 @@ def _state(episode: model.Episode, where: tuple[str, str | None] | None) -> str:
     return value.state if isinstance(value, Absent) else RECORDED
 
 
-def build(episode: model.Episode, declared: Phrases) -> FactSheet:
-    """All facts of an episode, in a fixed order, each with what rules need of the whole."""
+def build(episode: model.Episode, declared: Phrases, asked: Mapping[str, tuple[str, ...]] | None = None) -> FactSheet:
+    """All facts of an episode, in a fixed order, each with what rules need of the whole.
+
+    ``asked``: kind -> attributes that its rules can ask for; the ``ep_`` ones among them are all that its facts get.
+    Without it every fact gets every one. The fact of the whole episode always does.
+    """
     line = Timeline(episode)
     values, states = line.shared()
     narrative = episode.narrative
@@ -51,9 +56,20 @@ def build(episode: model.Episode, declared: Phrases) -> FactSheet:
     drafts += [*items.belts(line), *items.body_weights(line), *items.people(line), *items.postures(line)]
     drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]
     drafts += [*events.Events(line, values).all(), *gaps.gaps(line)]
-    drafts += [*phrases.facts(line, declared), *pairs.pairs(line, hits)]
+    drafts += [*phrases.facts(line, hits), *pairs.pairs(line, hits)]
+    if asked is None:
+        facts = tuple([draft.fact(values, states) for draft in drafts])
+    else:
+        shared = {"episode": (values, states)}
+        for kind in {draft.kind for draft in drafts} - shared.keys():
+            names = asked.get(kind, ())
+            shared[kind] = (
+                {name: values[name] for name in names if name in values},
+                {name: states[name] for name in names if name in states},
+            )
+        facts = tuple([draft.fact(*shared[draft.kind]) for draft in drafts])
     return FactSheet(
-        tuple(draft.fact(values, states) for draft in drafts),
+        facts,
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
     )

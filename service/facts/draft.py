@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from typing import Any
 
 from service.episode import kinds
-from service.episode.kinds import Absent, Moment, Node, member_label
+from service.episode.kinds import Absent, Moment, Node
 
 from .model import STATE_ORDER, Evidence, Fact, Scalar
 
@@ -16,7 +15,7 @@ _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 
 
 def epoch(time: Moment | Absent) -> int | None:
     """Whole epoch seconds of a charted time, None when it is not there."""
-    return None if isinstance(time, Absent) else time.epoch
+    return time.epoch
 
 
 def scaled(value: float, unit: str) -> int:
@@ -32,27 +31,6 @@ def state_of(*inputs: Any) -> str:
         if state in states:
             return state
     return "missing"
-
-
-_LABELS: dict[type, str] = {}
-
-
-def item_label(cls: type) -> str:
-    """What an item is called: "limb check" for a LimbCheck."""
-    if cls not in _LABELS:
-        _LABELS[cls] = re.sub(r"(?<=.)([A-Z])", r" \1", cls.__name__).lower()
-    return _LABELS[cls]
-
-
-def place(node: Node, member: str | None = None, label: str | None = None) -> Evidence:
-    """Where something stands. A member that is absent is named, and its object pointed at."""
-    if member is None:
-        return Evidence(node.at, label or item_label(type(node)), node.stable, node.by_id)
-    stable = f"{node.stable}/{member}"
-    text = label or member_label(member)
-    if isinstance(getattr(node, member), Absent):
-        return Evidence(node.at, text, stable, node.by_id, member=member)
-    return Evidence(f"{node.at}/{member}", text, stable, node.by_id)
 
 
 _Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]

@@ -10,8 +10,8 @@ to ``RECHECK`` after the response (both numbers are this project's own).
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,9 +19,9 @@ from service.episode import model
 from service.episode.kinds import Absent, member_label
 
 from . import intervals, scales
-from .draft import Draft, epoch, place, scaled, state_of
+from .draft import Draft, epoch, scaled, state_of
 from .limbs import check_times
-from .model import Evidence
+from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, part
 
 RESPONSE = 300
@@ -77,20 +77,35 @@ _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "
 _AIRWAY = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed", "restraints_removed"})
 
 
+#: (time, set, reading) for every set in which a quantity stands.
+_Column = list[tuple[int, model.VitalSet, int]]
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """One measured quantity that can go wrong in one direction.
 
-    ``read`` gives the scaled reading of a set or None; ``abnormal`` tells
-    whether it lies beyond the widest published limit; ``low`` whether lower
-    is worse.
+    ``low``: lower is worse. A reading at ``limit`` or beyond lies beyond the
+    widest published limit; 0 where the limit depends on age. ``read``: the
+    unit of the member when its number is the reading, else how the reading is
+    taken from a set (None where there is none).
     """
 
     code: str
     member: str
     low: bool
-    read: Callable[[model.VitalSet], int | None]
-    abnormal: Callable[[int], bool]
+    limit: int
+    read: str | Callable[[model.VitalSet], int | None] = ""
+
+    def column(self, sets: Iterable[tuple[int, model.VitalSet]]) -> _Column:
+        """(time, set, scaled reading) for every set that has one."""
+        read, name = self.read, self.member
+        if callable(read):
+            return [(time, vital, value) for time, vital in sets if (value := read(vital)) is not None]
+        found = [
+            (time, vital, value) for time, vital in sets if (value := getattr(vital, name)).__class__ is not Absent
+        ]
+        return [(time, vital, scaled(value, read)) for time, vital, value in found] if read else found
 
 
 @dataclass(slots=True)
@@ -103,16 +118,6 @@ class _Reading:
     responded: bool = False
     rechecked: bool = False
     extra: dict[str, Any] = field(default_factory=dict)
-
-
-def _plain(member: str, unit: str | None = None) -> Callable[[model.VitalSet], int | None]:
-    def read(vital: model.VitalSet) -> int | None:
-        value = getattr(vital, member)
-        if isinstance(value, Absent):
-            return None
-        return scaled(value, unit) if unit else int(value)
-
-    return read
 
 
 def _glucose(vital: model.VitalSet) -> int | None:
@@ -147,43 +152,36 @@ def _deep(vital: model.VitalSet) -> int | None:
     return vital.agitation_score - scales.DEEP[vital.agitation_scale]
 
 
-def _quantities(
-    line: Timeline, age_years: int | None, age_months: int | None, baseline: tuple[int, int] | None
-) -> tuple[Quantity, ...]:
-    rr_limit = scales.rr_low_limit(age_years)
+def _reduced(vital: model.VitalSet) -> int | None:
+    """0 when the patient answers to pain only or not at all, else 1."""
+    return None if isinstance(vital.acvpu, Absent) else 0 if vital.acvpu in ("pain", "unresponsive") else 1
+
+
+_QUANTITIES = (
+    Quantity("spo2_low", "spo2", True, 94),
+    Quantity("rr_low", "rr", True, 0),
+    Quantity("rr_high", "rr", False, 25),
+    Quantity("etco2_high", "etco2_mmhg", False, 451, "mm[Hg]"),
+    Quantity("etco2_low", "etco2_mmhg", True, 300, "mm[Hg]"),
+    Quantity("etco2_rise", "etco2_mmhg", False, 100, "mm[Hg]"),
+    Quantity("waveform_lost", "etco2_waveform", True, 0, _waveform),
+    Quantity("sbp_low", "sbp", True, 0),
+    Quantity("hr_high", "hr", False, 130),
+    Quantity("hr_low", "hr", True, 40),
+    Quantity("temperature_high", "temperature_c", False, 381, "Cel"),
+    Quantity("temperature_low", "temperature_c", True, 350, "Cel"),
+    Quantity("glucose_low", "glucose_mg_dl", True, 699, _glucose),
+    Quantity("gcs_low", "gcs_total", True, 8, _gcs),
+    Quantity("oversedation", "agitation_score", True, 0, _deep),
+    Quantity("reduced_consciousness", "acvpu", True, 0, _reduced),
+)
+
+
+def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
+    """The limits that depend on age: the first reading beyond."""
     adult = age_years is None or age_years >= 16
-    sbp_limit = 100 if adult or age_months is None else scales.sbp_limit(age_months)
-    etco2 = _plain("etco2_mmhg", "mm[Hg]")
-
-    def rise(vital: model.VitalSet) -> int | None:
-        value = etco2(vital)
-        time = epoch(vital.time)
-        if value is None or baseline is None or time is None or time < baseline[0]:
-            return None
-        # From 50 mmHg on the reading itself is the finding.
-        return value - baseline[1] if 450 < value < 500 else 0
-
-    return (
-        Quantity("spo2_low", "spo2", True, _plain("spo2"), lambda v: v < 95),
-        Quantity("rr_low", "rr", True, _plain("rr"), lambda v: v < rr_limit),
-        Quantity("rr_high", "rr", False, _plain("rr"), lambda v: v >= 25),
-        Quantity("etco2_high", "etco2_mmhg", False, etco2, lambda v: v > 450),
-        Quantity("etco2_low", "etco2_mmhg", True, etco2, lambda v: v <= 300),
-        Quantity("etco2_rise", "etco2_mmhg", False, rise, lambda v: v >= 100),
-        Quantity("waveform_lost", "etco2_waveform", True, _waveform, lambda v: v == 0),
-        Quantity("sbp_low", "sbp", True, _plain("sbp"), lambda v: v < sbp_limit),
-        Quantity("hr_high", "hr", False, _plain("hr"), lambda v: v >= 130),
-        Quantity("hr_low", "hr", True, _plain("hr"), lambda v: v <= 40),
-        Quantity("temperature_high", "temperature_c", False, _plain("temperature_c", "Cel"), lambda v: v >= 381),
-        Quantity("temperature_low", "temperature_c", True, _plain("temperature_c", "Cel"), lambda v: v <= 350),
-        Quantity("glucose_low", "glucose_mg_dl", True, _glucose, lambda v: v < 700),
-        Quantity("gcs_low", "gcs_total", True, _gcs, lambda v: v <= 8),
-        Quantity("oversedation", "agitation_score", True, _deep, lambda v: v <= 0),
-        Quantity(
-            "reduced_consciousness", "acvpu", True,
-            lambda s: None if isinstance(s.acvpu, Absent) else 0 if s.acvpu in ("pain", "unresponsive") else 1, lambda v: v == 0,
-        ),
-    )  # fmt: skip
+    sbp = 100 if adult or age_months is None else scales.sbp_limit(age_months)
+    return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
 
 
 class Events:
@@ -202,10 +200,19 @@ class Events:
             ((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0]
         )
         self.looks = sorted(
-            [t for t, v in self.vitals if any(not isinstance(x, Absent) for x in (v.hr, v.rr, v.spo2, v.etco2_mmhg))]
+            [
+                t
+                for t, v in self.vitals
+                if v.hr.__class__ is not Absent
+                or v.rr.__class__ is not Absent
+                or v.spo2.__class__ is not Absent
+                or v.etco2_mmhg.__class__ is not Absent
+            ]
             + [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
         )
-        self.breathing = [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
+        self.breathing = sorted(
+            t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None
+        )
         self.capnography = [
             (s, line.end_of(span.end)[0] or s)
             for span in items(part(monitoring, "capnography"))
@@ -214,6 +221,9 @@ class Events:
         self.etco2 = [t for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
         self.oxygen_on = self._oxygen_started()
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
+        self._limits = _limits(self.age_years, self.age_months)
+        self._known_responses: dict[tuple[frozenset[str], str | None], list[int]] = {}
+        self._airway_taken: list[int] | None = None
 
     # ------------------------------------------------------------ helpers
 
@@ -231,7 +241,14 @@ class Events:
         return out
 
     def _responses(self, code: str, limb: str | None = None) -> list[int]:
+        """Times of what counts as a response, in order."""
         family = _RESPONSES.get(code, _ANY)
+        known = self._known_responses.get((family, limb))
+        if known is None:
+            known = self._known_responses[family, limb] = self._find_responses(family, limb)
+        return known
+
+    def _find_responses(self, family: frozenset[str], limb: str | None) -> list[int]:
         found = [
             t
             for t, a in self.actions
@@ -265,10 +282,9 @@ class Events:
             response = self._within(responses, reading.time, RESPONSE)
             reading.responded = response is not None
             if response is not None:
-                reading.rechecked = (
-                    self._within([t for t in again if t > reading.time and t >= response], response, RECHECK)
-                    is not None
-                )
+                after = max(response, reading.time + 1)
+                at = bisect_left(again, after)
+                reading.rechecked = at < len(again) and again[at] - response - ROUNDING <= RECHECK
 
     def _runs(self, readings: list[_Reading], order: list[int]) -> Iterator[list[_Reading]]:
         """Abnormal readings with no normal reading, no change of care and no change of control between them."""
@@ -304,40 +320,58 @@ class Events:
 
     def from_vitals(self) -> Iterator[Draft]:
         """One event for every run of abnormal readings of one quantity."""
-        for quantity in _quantities(self.line, self.age_years, self.age_months, self._baseline()):
-            readings: list[_Reading] = []
-            order: list[int] = []
-            for time, vital in self.vitals:
-                value = quantity.read(vital)
-                if value is None:
-                    continue
-                if not order or order[-1] != time:
-                    order.append(time)
-                if quantity.abnormal(value):
-                    readings.append(self._reading(time, value, vital, quantity))
-            if not readings:
+        columns: dict[str, _Column] = {}
+        for quantity in _QUANTITIES:
+            column = columns.get(quantity.member)
+            if column is None:
+                column = columns[quantity.member] = quantity.column(self.vitals)
+            if quantity.code == "etco2_rise":
+                column = self._rises(column)
+            limit = self._limits.get(quantity.code, quantity.limit)
+            if quantity.low:
+                abnormal = [entry for entry in column if entry[2] <= limit]
+            else:
+                abnormal = [entry for entry in column if entry[2] >= limit]
+            if not abnormal:
                 continue
+            readings = [self._reading(time, value, vital, quantity) for time, vital, value in abnormal]
+            order = list(dict.fromkeys([time for time, _, _ in column]))
             self._judge(readings, self._responses(quantity.code), order)
             for run in self._runs(readings, order):
                 yield self._run(quantity, run)
+
+    def _rises(self, column: _Column) -> _Column:
+        """How far EtCO2 is over what it was at first; 0 outside the stretch in which the rise is the finding."""
+        baseline = self._baseline()
+        if baseline is None:
+            return []
+        # From 50 mmHg on the reading itself is the finding.
+        return [(t, v, x - baseline[1] if 450 < x < 500 else 0) for t, v, x in column if t >= baseline[0]]
 
     def from_untimed(self) -> Iterator[Draft]:
         """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
         monitoring = self.line.episode.monitoring
         untimed = [v for v in items(part(monitoring, "vitals")) if isinstance(v.time, Absent)]
-        for quantity in _quantities(self.line, self.age_years, self.age_months, None):
+        for quantity in _QUANTITIES if untimed else ():
+            if quantity.code == "etco2_rise":
+                continue  # over what it was before, and nobody knows before what
             worst = min if quantity.low else max
+            limit = self._limits.get(quantity.code, quantity.limit)
             found = [
-                (value, v) for v in untimed if (value := quantity.read(v)) is not None and quantity.abnormal(value)
+                (value, v)
+                for _, v, value in quantity.column((0, vital) for vital in untimed)
+                if (value <= limit if quantity.low else value >= limit)
             ]
             if found:
                 ours = all(v.before_care is not True for _, v in found)
                 places = [place(v, quantity.member) for _, v in found]
                 yield self._untimed(quantity.code, worst(value for value, _ in found), places, ours, None)
         for check in items(part(monitoring, "limb_checks")):
+            if not isinstance(check.time, Absent):
+                continue
             refill = 0 if isinstance(check.cap_refill_s, Absent) else scaled(check.cap_refill_s, "s")
             absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
-            if isinstance(check.time, Absent) and (absent or longer or refill > 20):
+            if absent or longer or refill > 20:
                 limb = limb_of(check.side, check.site)
                 draft = self._untimed("limb_circulation", refill, [place(check)], True, limb)
                 draft.put("absent_pulse", absent)
@@ -437,9 +471,13 @@ class Events:
         draft.put("answered_worst", worst(answered) if answered else None)
 
     def _watched(self, time: int) -> bool:
-        etco2 = any(abs(t - time) <= WATCH for t in self.etco2) or intervals.inside(time, self.capnography)
-        airway = any(abs(t - time) <= WATCH for t in self.breathing)
-        return etco2 and airway
+        etco2 = self._near(self.etco2, time) or intervals.inside(time, self.capnography)
+        return etco2 and self._near(self.breathing, time)
+
+    @staticmethod
+    def _near(points: list[int], time: int) -> bool:
+        at = bisect_left(points, time - WATCH)
+        return at < len(points) and points[at] <= time + WATCH
 
     # ------------------------------------------------------------ from limb and breathing checks
 
@@ -447,10 +485,10 @@ class Events:
         """One event for every run of abnormal checks of one limb."""
         for limb in model.LIMBS:
             own = [(t, c) for t, c in self.line.checks[limb] if isinstance(c.not_done, Absent) or c.pulse == "absent"]
-            order = sorted({t for t, _ in own})
             readings = []
             for time, check in own:
-                refill = 0 if isinstance(check.cap_refill_s, Absent) else scaled(check.cap_refill_s, "s")
+                slow = check.cap_refill_s
+                refill = 0 if slow.__class__ is Absent else scaled(slow, "s")  # type: ignore[arg-type]
                 absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
                 if absent or longer or refill > 20:
                     member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
@@ -463,9 +501,11 @@ class Events:
                     )
                     reading.extra = {"absent": absent, "longer": longer, "refill": refill}
                     readings.append(reading)
-            self._judge(readings, self._responses("limb_circulation", limb), order)
-            for run in self._runs(readings, order):
-                yield self._limb_run(limb, run)
+            if readings:
+                order = sorted({t for t, _ in own})
+                self._judge(readings, self._responses("limb_circulation", limb), order)
+                for run in self._runs(readings, order):
+                    yield self._limb_run(limb, run)
 
     def _limb_run(self, limb: str, run: list[_Reading]) -> Draft:
         open_ = [r for r in run if not (r.responded and r.rechecked)]
@@ -553,9 +593,11 @@ class Events:
             draft.put("unanswered", not responded)
             draft.put(
                 "unrechecked",
-                responded and self._within([t for t in self.looks if t > time], time, RESPONSE + RECHECK) is None,
+                responded
+                and self._within(self.looks[bisect_right(self.looks, time) :], time, RESPONSE + RECHECK) is None,
             )
-        following = next((t for t in self.looks if t >= time), None)
+        at = bisect_left(self.looks, time)
+        following = self.looks[at] if at < len(self.looks) else None
         draft.put("no_check_after", following is None)
         draft.put("check_delay", None if following is None else following - time)
         draft.put("check_delay_sure", None if following is None else max(0, following - time - ROUNDING))
@@ -585,19 +627,16 @@ class Events:
             draft.put("tied_supine", None)
         else:
             draft.put("tied_supine", posture.posture == "supine" and intervals.inside(time, line.restrained))
-        taken = sorted(
-            [t for t, a in self.actions if a.action in _AIRWAY]
-            + [t for c in items(covers) if (t := epoch(c.off)) is not None]
-            + [
-                t
-                for p in items(episode.postures)
-                if p.posture in ("left_lateral", "right_lateral") and (t := epoch(p.start)) is not None
-            ]
-        )
+        if self._airway_taken is None:
+            self._airway_taken = sorted(
+                [t for t, a in self.actions if a.action in _AIRWAY]
+                + [t for c in items(covers) if (t := epoch(c.off)) is not None]
+                + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
+            )
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
             draft.put("airway_response", None, "not_collected")
         else:
-            draft.put("airway_response", self._within(taken, time, RESPONSE) is not None)
+            draft.put("airway_response", self._within(self._airway_taken, time, RESPONSE) is not None)
         removed = any(t >= time for t, a in self.actions if a.action == "restraints_removed")
         devices = [(d.on, d.off, False) for d in items(line.limb_items)] + [
             (d.on, d.off, True) for d in items(line.police_items)

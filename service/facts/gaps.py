@@ -9,8 +9,9 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals
-from .draft import Draft, epoch, place
+from .draft import Draft, epoch
 from .intervals import Span
+from .model import place
 from .timeline import ROUNDING, Timeline, dated, items, part
 
 
@@ -34,7 +35,7 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
     vitals = line.vitals
-    at = {t: place(v) for v in items(vitals) if (t := epoch(v.time)) is not None}
+    at = {t: v for v in items(vitals) if (t := epoch(v.time)) is not None}
     points = sorted(t for v in items(vitals) if (t := epoch(v.time)) is not None and is_entry(line, v))
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
@@ -47,7 +48,7 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     ):
         draft = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
         if draft.span is not None:
-            ends = tuple(at[t] for t in draft.span if t in at)
+            ends = tuple(place(at[t]) for t in draft.span if t in at)
             draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = ends or draft.pointers
         yield draft
     for name, spell, is_open in (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from operator import attrgetter
 from typing import Any
 
 from service.episode import drugs, kinds, model
@@ -10,8 +11,8 @@ from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
 from . import intervals, scales
-from .draft import Draft, epoch, place, scaled, state_of
-from .model import Evidence
+from .draft import Draft, epoch, scaled, state_of
+from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
 
 #: A score after a sedative is looked for this long, vital signs this long.
@@ -272,29 +273,15 @@ def checks(line: Timeline) -> Iterator[Draft]:
         else:
             restrained = None if time is None or not limb.known else intervals.inside(time, limb.spans)
         after = None if time is None or line.control is None else time >= line.control
-        alike = (
-            restrained,
-            after,
-            time is None,
-            *(getattr(check, name) for name in _ALIKE),
-            isinstance(check.by, Absent),
-        )
+        alike = (restrained, after, time is None, isinstance(check.by, Absent), _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
         yield _check(same, restrained, after)
 
 
 #: What two checks of one limb must share to be one fact.
-_ALIKE = (
-    "side",
-    "site",
-    "pulse",
-    "cap_refill_s",
-    "cap_refill_other_side",
-    "motor",
-    "sensation",
-    "skin",
-    "not_done",
+_ALIKE = attrgetter(
+    "side", "site", "pulse", "cap_refill_s", "cap_refill_other_side", "motor", "sensation", "skin", "not_done"
 )
 
 
@@ -428,12 +415,17 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
         return vitals
     found: list[int] = []
     for vital in vitals:
-        time = epoch(vital.time)
-        if time is not None and any(met(getattr(vital, member), time, line) for member in members):
-            found.append(time)
-    states = {v.state for vital in vitals for m in members if isinstance(v := getattr(vital, m), Absent)}
-    if not found and vitals and states == {"not_collected"}:
-        return kinds.NOT_COLLECTED
+        time = vital.time.epoch
+        if time is not None:
+            for member in members:
+                value = getattr(vital, member)
+                if value.__class__ is not Absent or met(value, time, line):
+                    found.append(time)
+                    break
+    if not found and vitals:
+        states = {v.state for vital in vitals for m in members if isinstance(v := getattr(vital, m), Absent)}
+        if states == {"not_collected"}:
+            return kinds.NOT_COLLECTED
     return sorted(found)
 
 

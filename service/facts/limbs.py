@@ -9,13 +9,14 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals
-from .draft import Draft, epoch, place, state_of
+from .draft import Draft, epoch, state_of
+from .model import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items, limb_of, part
 
 
 def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
     """A check that was done, or tried: "unsafe to attempt" counts before control only."""
-    if isinstance(check.not_done, Absent) or check.not_done != "unsafe_to_attempt":
+    if check.not_done != "unsafe_to_attempt":
         return True
     time = epoch(check.time)
     return time is not None and line.control is not None and time < line.control
@@ -23,7 +24,10 @@ def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
 
 def check_times(line: Timeline, limb: str) -> list[int]:
     """Times of the checks of one limb that count, in order."""
-    return [time for time, check in line.checks[limb] if counts_as_check(line, check)]
+    known = line.check_times.get(limb)
+    if known is None:
+        known = line.check_times[limb] = [time for time, check in line.checks[limb] if counts_as_check(line, check)]
+    return known
 
 
 def limbs(line: Timeline) -> Iterator[Draft]:
@@ -83,9 +87,8 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
         draft.unknown(("checks", *derived), listed.state)
         return
     points = check_times(line, limb.limb)
-    of_limb = [c for c in listed if limb_of(c.side, c.site) == limb.limb]
-    untimed = [c.time for c in of_limb if isinstance(c.time, Absent)]
-    at = {t: place(c) for t, c in line.checks[limb.limb]}
+    untimed = [check.time for check in line.untimed_checks[limb.limb] if isinstance(check.time, Absent)]
+    at = dict(line.checks[limb.limb])
     draft.evidence["checks"] = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     # A check without a time was still charted: it is not "never checked".
@@ -104,7 +107,7 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
     late = intervals.longest(firsts) or firsts[0]
     draft.put("first_check", late[1] - late[0])
     draft.put("first_check_sure", max(0, late[1] - late[0] - ROUNDING))
-    draft.evidence["first_check_sure"] = (*draft.pointers, *((at[late[1]],) if late[1] in at else ()))
+    draft.evidence["first_check_sure"] = (*draft.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
     draft.spans["first_check_sure"] = late
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
@@ -112,7 +115,7 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
     draft.put("longest_gap_so_far", max(0, gap - ROUNDING))
     draft.put("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
     for name in ("longest_gap_sure", "longest_gap_so_far"):
-        draft.evidence[name] = (*draft.pointers, *(at[t] for t in worst or () if t in at))
+        draft.evidence[name] = (*draft.pointers, *(place(at[t]) for t in worst or () if t in at))
         if worst:
             draft.spans[name] = worst
     arrival = _arrival(line)

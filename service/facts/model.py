@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+from service.episode.kinds import Absent, Node, member_label
 
 Scalar = int | bool | str
 
@@ -17,26 +21,74 @@ DECLINED = "declined"
 STATE_ORDER = (NOT_COLLECTED, MISSING, DECLINED)
 
 
-class Evidence(NamedTuple):
-    """One place in the episode. ``pointer`` is an RFC 6901 pointer that resolves in the record.
+_LABELS: dict[type, str] = {}
 
-    ``member`` names what is not there when the pointer stands for something
-    left out (the pointer then names the nearest place that exists).
-    ``chars`` is a half-open range of Unicode code points in the narrative.
-    ``stable`` is the pointer with item ids in place of list indexes;
-    ``by_id`` is False when an item on the way has no id.
+
+def item_label(cls: type) -> str:
+    """What an item is called: "limb check" for a LimbCheck."""
+    if cls not in _LABELS:
+        _LABELS[cls] = re.sub(r"(?<=.)([A-Z])", r" \1", cls.__name__).lower()
+    return _LABELS[cls]
+
+
+class Evidence:
+    """One place in the episode: an object of the record, or a member of it that may be absent.
+
+    ``chars`` is a half-open range of Unicode code points in a text. What a
+    place is called and where it stands is worked out when it is asked for:
+    most places are never shown.
     """
 
-    pointer: str
-    label: str
-    stable: str
-    by_id: bool = True
-    member: str | None = None
-    chars: tuple[int, int] | None = None
+    __slots__ = ("_label", "_name", "_node", "chars")
+
+    def __init__(
+        self, node: Node, name: str | None = None, label: str | None = None, chars: tuple[int, int] | None = None
+    ) -> None:
+        self._node, self._name, self._label, self.chars = node, name, label, chars
+
+    def __repr__(self) -> str:
+        return f"Evidence{self._told()}"
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Evidence) and self._told() == other._told()
+
+    def _told(self) -> tuple[object, ...]:
+        return self.pointer, self.label, self.stable, self.by_id, self.member, self.chars
+
+    @property
+    def member(self) -> str | None:
+        """The member that is not there, when the pointer stands for something left out."""
+        return self._name if self._name is not None and isinstance(getattr(self._node, self._name), Absent) else None
+
+    @property
+    def pointer(self) -> str:
+        """An RFC 6901 pointer that resolves in the record: for something left out the nearest place that exists."""
+        return self._node.at if self._name is None or self.member else f"{self._node.at}/{self._name}"
+
+    @property
+    def label(self) -> str:
+        """What the place is called."""
+        return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
+
+    @property
+    def stable(self) -> str:
+        """The pointer with item ids in place of list indexes, to the member itself also where it is absent."""
+        return self._node.stable if self._name is None else f"{self._node.stable}/{self._name}"
+
+    @property
+    def by_id(self) -> bool:
+        """False when an item on the way has no id."""
+        return self._node.by_id
 
 
-@dataclass(frozen=True, slots=True)
-class Fact:
+#: How the builders read: ``place(check, "pulse")``.
+place = Evidence
+
+
+_NONE: Mapping[str, Any] = MappingProxyType({})
+
+
+class Fact(NamedTuple):
     """One thing the rules can look at.
 
     ``values`` holds the known attributes (int, bool or a word of a closed
@@ -53,9 +105,9 @@ class Fact:
     values: Mapping[str, Scalar]
     states: Mapping[str, str]
     pointers: tuple[Evidence, ...]
-    evidence: Mapping[str, tuple[Evidence, ...]] = field(default_factory=dict)
+    evidence: Mapping[str, tuple[Evidence, ...]] = _NONE
     span: tuple[int, int] | None = None
-    spans: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    spans: Mapping[str, tuple[int, int]] = _NONE
 
     def state(self, attribute: str) -> str:
         """``recorded`` or the state the attribute has instead (``missing`` when nothing says more)."""

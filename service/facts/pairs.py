@@ -14,8 +14,8 @@ from typing import Any
 from service.episode import model
 from service.episode.kinds import Absent
 
-from .draft import Draft, epoch, place
-from .model import Evidence
+from .draft import Draft, epoch
+from .model import Evidence, place
 from .phrases import Hit
 from .timeline import ROUNDING, Timeline, items, part
 
@@ -49,8 +49,10 @@ class Compared:
 
 def _gcs(line: Timeline) -> Iterator[Compared]:
     for v in items(part(line.episode.monitoring, "vitals")):
+        if v.gcs_total.__class__ is Absent:
+            continue
         parts = (v.gcs_eye, v.gcs_verbal, v.gcs_motor)
-        if isinstance(v.gcs_total, Absent) or any(isinstance(p, Absent) for p in parts):
+        if any(isinstance(p, Absent) for p in parts):
             continue
         yield Compared(
             tuple(place(v, m) for m in ("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")), sum(parts) != v.gcs_total
@@ -348,7 +350,7 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
         node = getattr(episode, section)
         listed = items(node if member is None else part(node, member))
         owner = place(episode, section) if member is None or isinstance(node, Absent) else place(node, member)
-        text = tuple(Evidence("/narrative", "narrative", "/narrative", chars=(hit.start, hit.end)) for hit in affirmed)
+        text = tuple(place(episode, "narrative", chars=(hit.start, hit.end)) for hit in affirmed)
         yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 
 

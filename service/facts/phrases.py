@@ -16,10 +16,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.episode.kinds import Absent
-
 from .draft import Draft
-from .model import Evidence
+from .model import place
 from .timeline import Timeline
 
 #: A line that begins with a capital, a digit or a sign is a new sentence; any other only goes on after a line's end.
@@ -164,16 +162,13 @@ class _Sentence:
         return bool(negated), bool(told and self._attributions[told - 1] > cut)
 
 
-def facts(line: Timeline, phrases: Phrases) -> Iterator[Draft]:
+def facts(line: Timeline, found: Mapping[str, Sequence[Hit]]) -> Iterator[Draft]:
     """One fact a family with hits."""
-    text = line.episode.narrative
-    if isinstance(text, Absent):
-        return
-    for family, hits in scan(text, phrases).items():
+    for family, hits in found.items():
         draft = Draft(
             "phrase",
             family,
-            tuple(Evidence("/narrative", "narrative", "/narrative", chars=(hit.start, hit.end)) for hit in hits),
+            tuple(place(line.episode, "narrative", chars=(hit.start, hit.end)) for hit in hits),
         )
         draft.put("family", family)
         draft.put("hits", len(hits))

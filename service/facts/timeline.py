@@ -6,13 +6,12 @@ maximum interval is judged after ``ROUNDING`` seconds are taken off.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from service.episode import kinds, model
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.kinds import Absent, Moment
+from service.episode.kinds import MISSING, Absent, Moment
 
 from . import intervals
 from .draft import Draft, epoch, state_of
@@ -53,20 +52,43 @@ def part(value: Any, name: str) -> Any:
     return value if isinstance(value, Absent) else getattr(value, name)
 
 
-def times(node: Any) -> Iterator[int]:
-    """Every charted time of what happened (not when it was written)."""
-    shape = kinds.shape(type(node))
-    for name in shape.times:
-        if name not in _NOT_TIMED and (time := epoch(getattr(node, name))) is not None:
-            yield time
-    for name in shape.parts:
-        value = getattr(node, name)
-        if not isinstance(value, Absent):
-            yield from times(value)
-    for name in shape.lists:
-        if name != "amendments":
-            for item in items(getattr(node, name)):
-                yield from times(item)
+_WALKS: dict[type, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {}
+
+
+def _walk(cls: type) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Names of the times of what happened (not when it was written), of the parts, of the lists."""
+    found = _WALKS.get(cls)
+    if found is None:
+        shape = kinds.shape(cls)
+        times = tuple(name for name in shape.times if name not in _NOT_TIMED)
+        found = _WALKS[cls] = (times, shape.parts, tuple(name for name in shape.lists if name != "amendments"))
+    return found
+
+
+def last_entry(node: Any, written: list[Any], latest: int | None = None) -> int | None:
+    """The latest charted time of what happened (not when it was written), ``latest`` where none is later.
+
+    Objects that say when they were written are added to ``written``, in reading order.
+    """
+    # Every object of the record comes through here, so its members are taken as they lie.
+    there = node.__dict__.get
+    if there("entered", MISSING).__class__ is not Absent:
+        written.append(node)
+    times, parts, lists = _walk(node.__class__)
+    for name in times:
+        value = there(name)
+        if value is not None and (time := value.epoch) is not None and (latest is None or time > latest):
+            latest = time
+    for name in parts:
+        value = there(name)
+        if value is not None and value.__class__ is not Absent:
+            latest = last_entry(value, written, latest)
+    for name in lists:
+        value = there(name)
+        if value is not None and value.__class__ is not Absent:
+            for item in value:
+                latest = last_entry(item, written, latest)
+    return latest
 
 
 def dated(listed: Any, member: str = "time") -> Any:
@@ -118,7 +140,9 @@ class Timeline:
         self.arrived = epoch(part(episode.transport, "arrived"))
         self.handover = epoch(part(episode.handover, "time"))
         self.closed = epoch(part(episode.chart, "closed"))
-        self.last = max(times(episode), default=None)
+        #: Objects that say when they were written, in reading order.
+        self.written: list[Any] = []
+        self.last = last_entry(episode, self.written)
         self.limb_items = part(episode.application, "limbs")
         self.police_items = part(episode.custody, "devices")
         self.dose_items = part(episode.sedation, "doses")
@@ -128,6 +152,8 @@ class Timeline:
             key=lambda x: (x[0], x[1].at),
         )
         self.checks = self._checks()
+        #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
+        self.check_times: dict[str, list[int]] = {}
         self.limbs = self._limbs()
         self.holds = self._holds()
         self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
@@ -147,10 +173,13 @@ class Timeline:
     def _checks(self) -> dict[str, list[tuple[int, model.LimbCheck]]]:
         """Limb -> its checks with a charted time, in order."""
         out: dict[str, list[tuple[int, model.LimbCheck]]] = {limb: [] for limb in model.LIMBS}
+        self.untimed_checks: dict[str, list[model.LimbCheck]] = {limb: [] for limb in model.LIMBS}
         for check in items(part(self.episode.monitoring, "limb_checks")):
-            time = epoch(check.time)
+            time, limb = check.time.epoch, limb_of(check.side, check.site)
             if time is not None:
-                out[limb_of(check.side, check.site)].append((time, check))
+                out[limb].append((time, check))
+            else:
+                self.untimed_checks[limb].append(check)
         for listed in out.values():
             listed.sort(key=lambda pair: (pair[0], pair[1].at))
         return out

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 from service.episode import kinds, model
@@ -10,9 +9,9 @@ from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
 from . import intervals, scales
-from .draft import Draft, epoch, place, state_of
+from .draft import Draft, epoch, state_of
 from .items import charted_in, met, news2
-from .model import Evidence
+from .model import place
 from .timeline import ROUNDING, Timeline, items, part
 
 #: Two very agitated scores this far apart show that the struggle goes on.
@@ -33,7 +32,7 @@ def _listed(episode: model.Episode, section: str, member: str) -> Any:
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
     """Everything that needs more than one section."""
     episode = line.episode
-    draft = Draft("episode", "episode", (Evidence("", "episode", ""),))
+    draft = Draft("episode", "episode", (place(episode),))
     _time(draft, line)
     _posture(draft, line)
     _team(draft, line)
@@ -546,27 +545,16 @@ def _handover(draft: Draft, line: Timeline) -> None:
 _OWN_TIME = ("time", "start", "on")
 
 
-def _timed(node: Any) -> Iterator[tuple[int | None, int, Any]]:
-    """Every object that says when it was written: (its own time, when it was written, the object)."""
-    shape = kinds.shape(type(node))
-    entered = epoch(node.entered) if "entered" in shape.times else None
-    if entered is not None:
-        own = next(
-            (t for name in _OWN_TIME if name in shape.times and (t := epoch(getattr(node, name))) is not None), None
-        )
-        yield own, entered, node
-    for name in shape.parts:
-        value = getattr(node, name)
-        if not isinstance(value, Absent):
-            yield from _timed(value)
-    for name in shape.lists:
-        for item in items(getattr(node, name)):
-            yield from _timed(item)
+def _own_time(node: Any) -> int | None:
+    """When what an object says happened, None where it is not charted."""
+    times = kinds.shape(type(node)).times
+    return next((t for name in _OWN_TIME if name in times and (t := epoch(getattr(node, name))) is not None), None)
 
 
 def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
     late = []
-    for own, entered, item in _timed(episode):
+    for item in line.written:
+        own, entered = _own_time(item), item.entered.epoch
         after = line.closed is not None and entered > line.closed
         if after or (own is not None and entered - own > LATE):
             late.append(item)

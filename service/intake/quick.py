@@ -26,7 +26,7 @@ from service.episode.kinds import NOT_COLLECTED, Moment
 
 from . import fields
 
-_IDENT = re.compile(kinds.ID_PATTERN.strip("^$"), re.ASCII)
+_IDENT = re.compile(kinds.ID_PATTERN.strip("^$"), re.ASCII).fullmatch
 _new = object.__new__
 _set = object.__setattr__
 
@@ -36,12 +36,13 @@ class _Unsure(Exception):
 
 
 class _Walk:
-    """What one walk counts: members of objects, colons inside values, items of lists."""
+    """What one walk counts: members of objects, colons inside values, items of lists; and the times it has read."""
 
-    __slots__ = ("colons", "items", "members")
+    __slots__ = ("colons", "items", "members", "times")
 
     def __init__(self) -> None:
         self.members = self.colons = self.items = 0
+        self.times: dict[str, Moment] = {}
 
 
 _Reader = Callable[[Any, str, str, bool, dict[str, Any], _Walk], Any]
@@ -51,6 +52,11 @@ def _time(value: Any, walk: _Walk) -> Moment:
     if type(value) is not str:
         raise _Unsure
     walk.colons += value.count(":")
+    read = walk.times[value] = _moment(value)
+    return read
+
+
+def _moment(value: str) -> Moment:
     if (
         len(value) == 25
         and value[7] == "-"
@@ -129,7 +135,7 @@ def _leaf(spec: kinds.Kind) -> Callable[[Any, _Walk], Any]:
     if isinstance(spec, kinds.Ident):
 
         def ident(value: Any, _: _Walk) -> str:
-            if type(value) is str and _IDENT.fullmatch(value):
+            if type(value) is str and _IDENT(value):
                 return value
             raise _Unsure
 
@@ -167,13 +173,23 @@ def _node(cls: type) -> _Reader:
     """The reader of one class; its members are looked up when it is first used."""
     leaves: dict[str, Callable[[Any, _Walk], Any]] = {}
     deep: dict[str, tuple[_Reader, bool]] = {}
+    words: dict[str, frozenset[str]] = {}
+    whole: dict[str, range] = {}
+    times: set[str] = set()
     required = [m.name for m in kinds.members(cls) if m.required]
     for member in kinds.members(cls):
         if isinstance(member.kind, (kinds.Items, kinds.Part)):
             deep[member.name] = (_reader(member.kind), isinstance(member.kind, kinds.Items))
         else:
             leaves[member.name] = _leaf(member.kind)
-    leaf_of, deep_of = leaves.get, deep.get
+        # The three commonest are looked at here, without a call.
+        if isinstance(member.kind, kinds.Code):
+            words[member.name] = frozenset(member.kind.words)
+        elif isinstance(member.kind, kinds.Int):
+            whole[member.name] = range(member.kind.low, member.kind.high + 1)
+        elif isinstance(member.kind, kinds.Time):
+            times.add(member.name)
+    leaf_of, deep_of, words_of, whole_of = leaves.get, deep.get, words.get, whole.get
     is_vital, is_age = cls is model.VitalSet, cls is model.Age
 
     def read(data: Any, at: str, stable: str, by_id: bool, absent: dict[str, Any], walk: _Walk) -> Any:
@@ -182,7 +198,20 @@ def _node(cls: type) -> _Reader:
         walk.members += len(data)
         out: dict[str, Any] = {"at": at, "stable": stable, "by_id": by_id}
         for name, value in data.items():
-            if type(value) is dict and "absent" in value:
+            kind = type(value)
+            if kind is str:
+                if value in words_of(name, _NO_WORDS):
+                    out[name] = value
+                    continue
+                if name in times and (known := walk.times.get(value)) is not None:
+                    walk.colons += value.count(":")
+                    out[name] = known
+                    continue
+            elif kind is int:
+                if value in whole_of(name, _NO_WORDS):
+                    out[name] = value
+                    continue
+            elif kind is dict and "absent" in value:
                 if (name not in leaves and name not in deep) or name in required:
                     raise _Unsure
                 walk.members += len(value)
@@ -195,10 +224,18 @@ def _node(cls: type) -> _Reader:
             found = deep_of(name)
             if found is None:
                 raise _Unsure
-            inner = absent.get(name, _NO_TRIE)
-            out[name] = found[0](
-                value, f"{at}/{name}", f"{stable}/{name}", by_id, inner.get("*", _NO_TRIE) if found[1] else inner, walk
-            )
+            if absent:
+                inner = absent.get(name, _NO_TRIE)
+                out[name] = found[0](
+                    value,
+                    f"{at}/{name}",
+                    f"{stable}/{name}",
+                    by_id,
+                    inner.get("*", _NO_TRIE) if found[1] else inner,
+                    walk,
+                )
+            else:
+                out[name] = found[0](value, f"{at}/{name}", f"{stable}/{name}", by_id, _NO_TRIE, walk)
         for name in required:
             if name not in out:
                 raise _Unsure
@@ -220,6 +257,7 @@ def _node(cls: type) -> _Reader:
 
 
 _NO_TRIE: dict[str, Any] = {}
+_NO_WORDS: frozenset[Any] = frozenset()
 
 
 def _check_score(vital: dict[str, Any]) -> None:

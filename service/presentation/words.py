@@ -8,7 +8,8 @@ from typing import Any
 
 from service.episode import kinds, model
 from service.episode.kinds import Absent, Node
-from service.facts.draft import epoch, item_label
+from service.facts.draft import epoch
+from service.facts.model import item_label
 from service.intake.episode_json import Intake, first_time
 from service.rulebook.message import number, word
 

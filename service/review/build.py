@@ -59,11 +59,12 @@ def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
     return out
 
 
-def _places(static: _Static, fact: Fact) -> list[Evidence]:
+def _places(static: _Static, fact: Fact, disputed: bool) -> list[Evidence]:
     """Where a finding points: the evidence of the leaves that decided, else the fact's own places."""
     found: dict[tuple[str, str | None, tuple[int, int] | None], Evidence] = {}
     evidence_of = fact.evidence.get
-    for leaf, _ in static.compiled.deciding(fact):
+    leaves = [leaf for leaf, _ in static.compiled.deciding(fact)] if disputed else static.compiled.proving(fact)
+    for leaf in leaves:
         for evidence in evidence_of(leaf.attribute, ()):
             found[evidence.pointer, evidence.member, evidence.chars] = evidence
     chosen = list(found.values()) or list(fact.pointers)
@@ -126,21 +127,13 @@ class _Static:
     """What is said of one rule whatever the episode is; made once a rule."""
 
     __slots__ = (
-        "accounts",
-        "bound",
-        "compiled",
-        "head",
-        "opening",
-        "order",
-        "parameters",
-        "remedy",
-        "sources",
-        "spans",
-    )
+        "accounts", "bound", "compiled", "head", "opening", "order", "parameters", "remedy", "rule_id", "sources", "spans",
+    )  # fmt: skip
 
     def __init__(self, bound: BoundRule, book: Rulebook) -> None:
         rule, words = bound.rule, book.vocabulary
         self.bound = bound
+        self.rule_id = rule.id
         self.compiled = compile_rule(bound)
         self.parameters = _parameters(bound)
         self.sources = _sources(rule, book)
@@ -162,7 +155,7 @@ class _Static:
     def account(self, tally: int) -> tuple[str, dict[str, Any]]:
         """(outcome, account) for a tally over 0. Few tallies are common, and those are kept."""
         outcome = flat.first(tally)
-        made = (outcome, {"rule": self.bound.rule.id, "outcome": outcome, "facts": flat.counts(tally)})
+        made = (outcome, {"rule": self.rule_id, "outcome": outcome, "facts": flat.counts(tally)})
         if len(self.accounts) < _MOST_ACCOUNTS:
             self.accounts[tally] = made
         return made
@@ -181,6 +174,7 @@ class Ruleset:
     bound: tuple[BoundRule, ...]
     versions: Mapping[str, str]
     static: tuple[_Static, ...]
+    numbers: Sequence[int]
 
     @classmethod
     def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
@@ -193,7 +187,7 @@ class Ruleset:
             "profile": f"{profile.id} {profile.version}",
             "profile_digest": book.profile_digests[profile.id],
         }
-        return cls(book, profile, bound, versions, tuple(_Static(b, book) for b in bound))
+        return cls(book, profile, bound, versions, tuple(_Static(b, book) for b in bound), range(len(bound)))
 
 
 def _finding(
@@ -204,7 +198,7 @@ def _finding(
     Order: severity, phase, rule, then the episode's own pointer, so that every format has one order.
     """
     bound, rule = static.bound, static.bound.rule
-    places = _places(static, fact)
+    places = _places(static, fact, disputed)
     span = fact.span
     if fact.spans:
         span = next((fact.spans[name] for name in static.spans if name in fact.spans), span)
@@ -353,7 +347,7 @@ def _counts(values: Iterable[str], words: Sequence[str]) -> dict[str, int]:
 def _untold_dangers(unassessed: Iterable[tuple[_Static, Sequence[Fact]]]) -> list[dict[str, Any]]:
     """A danger that stands in the record, and no way to tell from it what was done: said by name, never passed over."""
     rules = [
-        static.bound.rule.id
+        static.rule_id
         for static, facts in unassessed
         if facts and static.bound.severity == "critical" and static.bound.rule.about == "event"
     ]
@@ -383,25 +377,25 @@ class _Read:
     def __init__(self, ruleset: Ruleset, decisions: Decisions, sheet: FactSheet, off: Iterable[str]) -> None:
         self._decisions, self._sheet = decisions, sheet
         skipped = set(off)
-        self.on = [(n, s) for n, s in enumerate(ruleset.static) if s.bound.rule.id not in skipped]
-        self.outcomes: dict[str, str] = {}
-        self.accounts: list[dict[str, Any]] = []
-        odd, tallies = decisions.odd, decisions.tallies
-        for number, static in self.on:
-            tally = tallies[number]
-            if number in odd:
-                counted: dict[str, int] = {}
-                for _, each in odd[number].by_fact:
-                    counted[each] = counted.get(each, 0) + 1
-                outcome, facts = odd[number].outcome, dict(sorted(counted.items()))
-                account: dict[str, Any] = {"rule": static.bound.rule.id, "outcome": outcome, "facts": facts}
-            elif tally:
-                outcome, account = static.accounts.get(tally) or static.account(tally)
-            else:
-                outcome = decisions.without_facts(number)
-                account = {"rule": static.bound.rule.id, "outcome": outcome, "facts": {}}
-            self.outcomes[account["rule"]] = outcome
-            self.accounts.append(account)
+        self.on = [n for n, s in enumerate(ruleset.static) if s.rule_id not in skipped] if skipped else ruleset.numbers
+        self._static = ruleset.static
+        #: (outcome, account) of every rule that is on.
+        self.told = [self._account(number) for number in self.on]
+        self.outcomes = {account["rule"]: outcome for outcome, account in self.told}
+
+    def _account(self, number: int) -> tuple[str, dict[str, Any]]:
+        static, tally = self._static[number], self._decisions.tallies[number]
+        odd = self._decisions.odd
+        if odd and number in odd:
+            counted: dict[str, int] = {}
+            for _, each in odd[number].by_fact:
+                counted[each] = counted.get(each, 0) + 1
+            outcome = odd[number].outcome
+            return outcome, {"rule": static.rule_id, "outcome": outcome, "facts": dict(sorted(counted.items()))}
+        if tally:
+            return static.accounts.get(tally) or static.account(tally)
+        outcome = self._decisions.without_facts(number)
+        return outcome, {"rule": static.rule_id, "outcome": outcome, "facts": {}}
 
     def found(self, number: int) -> list[tuple[Fact, bool]]:
         """The facts that are findings of a rule, and whether that is disputed."""
@@ -417,15 +411,16 @@ class _Read:
     def unassessed(self) -> list[tuple[_Static, list[Fact]]]:
         """The rules that cannot be assessed, with the facts that leave them open."""
         out = []
-        for number, static in self.on:
-            if self.outcomes[static.bound.rule.id] == NOT_ASSESSABLE:
-                odd = self._decisions.odd.get(number)
-                places = (
-                    self._decisions.open.get(number, ())
-                    if odd is None
-                    else [index for index, outcome in odd.by_fact if outcome == NOT_ASSESSABLE]
-                )
-                out.append((static, [self._sheet.facts[index] for index in places]))
+        for number in [
+            number for number, (outcome, _) in zip(self.on, self.told, strict=True) if outcome == NOT_ASSESSABLE
+        ]:
+            odd = self._decisions.odd.get(number)
+            places = (
+                self._decisions.open.get(number, ())
+                if odd is None
+                else [index for index, outcome in odd.by_fact if outcome == NOT_ASSESSABLE]
+            )
+            out.append((self._static[number], [self._sheet.facts[index] for index in places]))
         return out
 
 
@@ -440,11 +435,9 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisio
     read = _Read(ruleset, decisions, sheet, off)
     placed: list[tuple[tuple[Any, ...], dict[str, Any], _Static]] = []
     disagreements = []
-    with_findings = decisions.found.keys() | decisions.odd.keys()
-    for number, static in read.on if with_findings else ():
-        if number not in with_findings:
-            continue
-        message, rule = ruleset.book.messages[static.bound.rule.id], static.bound.rule.id
+    for number in sorted((decisions.found.keys() | decisions.odd.keys()).intersection(read.on)):
+        static = ruleset.static[number]
+        message, rule = ruleset.book.messages[static.rule_id], static.rule_id
         for fact, disputed in read.found(number):
             placed.append((*_finding(static, message, fact, disputed, zone, intake), static))
         odd = decisions.odd.get(number)
@@ -482,11 +475,11 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisio
     unassessed = read.unassessed()
     notices += _untold_dangers(unassessed)
     notices += _due_later(sheet)
-    accounts = read.accounts
+    accounts = [account for _, account in read.told]
     if explain:
         accounts = [
-            {**account, "explanation": _explain(static, decisions[number].by_fact, sheet, intake)}
-            for (number, static), account in zip(read.on, accounts, strict=True)
+            {**account, "explanation": _explain(ruleset.static[number], decisions[number].by_fact, sheet, intake)}
+            for number, account in zip(read.on, accounts, strict=True)
         ]
     document: dict[str, Any] = {
         "episode_ref": intake.episode.episode_ref,
