@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-from service.presentation.words import count
+from service.presentation.plain import count
 
 _WORDS = {
     "appears": "appears",

@@ -145,7 +145,7 @@ def test_keyboard_and_folded_findings(browser: Any, address: str) -> None:
     folded = tab.locator("details.story .finding").last
     assert not folded.is_visible()
     number = folded.get_attribute("id")
-    mark = tab.locator(f"svg.wide a[href='#{number}'], figcaption a[href='#{number}']").first
+    mark = tab.locator(f".picture.wide a[href='#{number}'], figcaption a[href='#{number}']").first
     mark.focus()
     tab.keyboard.press("Enter")
     tab.wait_for_function(f"document.getElementById('{number}').checkVisibility({{contentVisibilityAuto: true}})")
@@ -161,8 +161,8 @@ def test_one_drawing_at_a_time(browser: Any, address: str) -> None:
         (320, "narrow", "wide"),
     ):
         tab, _, _ = opened(browser, address, "night-two-crew-late-sedation", width, "light")
-        assert tab.locator(f"svg.{shown}").is_visible()
-        assert not tab.locator(f"svg.{hidden}").is_visible()
+        assert tab.locator(f".picture.{shown}").is_visible()
+        assert not tab.locator(f".picture.{hidden}").is_visible()
         tab.context.close()
 
 
@@ -170,7 +170,7 @@ def test_print_shows_what_is_folded_on_paper_colors(browser: Any, address: str) 
     tab, _, _ = opened(browser, address, "night-two-crew-late-sedation", 718, "dark")
     tab.emulate_media(media="print", color_scheme="dark")
     assert tab.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
-    assert tab.locator("svg.wide").is_visible()
+    assert tab.locator(".picture.wide").is_visible()
     heights = tab.evaluate("[...document.querySelectorAll('details')].map(d => d.getBoundingClientRect().height)")
     assert min(heights) > 40
     assert tab.locator("details.story .finding").first.is_visible()

@@ -53,6 +53,40 @@ class Element:
         return found
 
 
+@dataclass
+class Shown:
+    """One finding on a page: the heading it stands under, and its own place there (the same where it stands alone)."""
+
+    number: int
+    fingerprint: str
+    article: Element
+    spot: Element
+
+
+def _own(element: Element) -> Iterator[Element]:
+    """The elements of an article without what is folded under it."""
+    yield element
+    for child in element.children:
+        if isinstance(child, Element) and "story" not in child.classes:
+            yield from _own(child)
+
+
+def findings_of(root: Element) -> list[Shown]:
+    """Every finding of a page that can be linked to."""
+    found = []
+    for article in root.by_class("finding"):
+        own = list(_own(article))
+        spots = [e for e in own if e.attributes.get("id", "").startswith("f")]
+        prints = [e.text() for e in own if e.tag == "code" and e.text().startswith("v1:")]
+        if spots:
+            assert len(spots) == len(prints)
+            found += [
+                Shown(int(spot.attributes["id"][1:]), fingerprint, article, spot)
+                for spot, fingerprint in zip(spots, prints, strict=True)
+            ]
+    return found
+
+
 class _Reader(HTMLParser):
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
