@@ -67,7 +67,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             g.code = refusal.code
             places = [(error.pointer or "", error.detail) for error in refusal.errors]
             problem = PROBLEMS[refusal.code]
-            response = page(problem.status, start_page.Wrong(problem.title, places))
+            response = page(problem.status, start_page.Wrong(f"{problem.title}. {problem.detail}", places))
             response.headers.update(refusal.headers)
             return response
         return representations.answer(found, book, HTML)

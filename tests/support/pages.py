@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-from service.presentation import page, rulebook_page, start_page
+from service.batch import measures
+from service.presentation import measures_page, page, rulebook_page, start_page
 from service.review.build import Review
+from tests.batch.made import some
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
 
@@ -152,3 +154,13 @@ def rulebook() -> bytes:
 def start() -> bytes:
     """The start page."""
     return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default")
+
+
+@functools.cache
+def measures_of_lines() -> bytes:
+    """The page of measures over ninety lines, some of them bad: all kinds of measures, of each the first few."""
+    found = measures.measures(pipeline(), [body for body in some(90, bad_every=15) if body.strip()])
+    kinds = {measure["kind"] for measure in found["measures"]}
+    few = [m for kind in sorted(kinds) for m in [m for m in found["measures"] if m["kind"] == kind][:12]]
+    assert any(m["greyed"] for m in few)
+    return measures_page.render({**found, "measures": few})
