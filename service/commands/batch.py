@@ -178,8 +178,8 @@ def _compare(arguments: argparse.Namespace, settings: Settings) -> int:
     totals = _work(
         arguments, jobs.Compare(left, right, settings.max_body_bytes), lambda block, done: tally.merge(done.tally)
     )
-    names = compare.titles(left.pipeline(), right.pipeline())
-    document = compare.document(tally, names, dict(left.versions), dict(right.versions), arguments.files)
+    sides = [(rules.pipeline(), rules.profile) for rules in (left, right)]
+    document = compare.document(tally, sides[0], sides[1], arguments.files)
     if arguments.json:
         print(json.dumps(document, indent=1, ensure_ascii=False))
     else:
