@@ -202,7 +202,10 @@ class _Drawing:
             if bar.text in ("restrained",) or (bar.text in told and bar.kind == "police"):
                 continue
             told.add(bar.text)
-            if self._wide(bar.text) + 8 <= end - start:
+            room = start + self._wide(bar.text) + 8
+            # The moments of a lane stand on its first row.
+            covered = row == 0 and any(start <= self._x(dot.time) <= room for dot in lane.dots if not dot.label)
+            if room <= end and not covered:
                 self.shapes.append(self._text(start + 5, at + 11.5, bar.text, f"t on-bar {bar.kind}"))
             else:
                 labels.append(Dot(bar.start, bar.text, bar.severity, True))
