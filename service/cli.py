@@ -10,7 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from service.commands import batch, convert
 from service.commands.status import FAILED, FAULTS, OK
 from service.commands.status import failed as _failed
 from service.presentation import terminal
+from service.presentation.plain import count
 from service.resources import demo_directory, rules_directory
 from service.settings import PREFIX, Settings, SettingsError, read_settings
 
@@ -115,13 +116,15 @@ def _demo(arguments: argparse.Namespace) -> int:
     try:
         with server.running(overrides) as (base, child):
             episodes = json.loads((demo_directory() / "index.json").read_text("utf-8"))
+            with urllib.request.urlopen(f"{base}/v1/rules", timeout=30) as answer:
+                rules = {rule["id"]: (rule["phase"], rule["title"]) for rule in json.load(answer)["rules"]}
             for episode in episodes:
                 try:
                     document = _post(f"{base}/v1/reviews", (demo_directory() / episode["file"]).read_bytes())
                 except urllib.error.HTTPError as error:
                     with error:
                         return _failed(f"the service answered {error.code} to the demo episode {episode['file']}")
-                _show(f"{episode['title']} ({episode['file']})", document, episode["story"])
+                _show(f"{episode['title']} ({episode['file']})", document, rules, episode["story"])
             print(_where_next(base, demo_directory() / episodes[-1]["file"]))
             if not arguments.once:
                 print("The service stays up. Ctrl-C ends it.", flush=True)
@@ -180,7 +183,7 @@ def _check(arguments: argparse.Namespace) -> int:
                 sys.stdout.buffer.write(json_review.render(review).rstrip(b"\n") + b"\n")
                 sys.stdout.buffer.flush()
             else:
-                _show(name, review.document)
+                _show(name, review.document, {rule.id: (rule.phase, rule.title) for rule in pipeline.rulebook.rules})
             if status == OK and review.document["summary"]["by_severity"].get("critical"):
                 status = FAULTS
     return status
@@ -268,7 +271,7 @@ def _rules_test(arguments: argparse.Namespace) -> int:
     if not wanted:
         return _failed("no rule is asked for")
     failures = selftest.run(pipeline, wanted)
-    print("\n".join([*failures, f"{len(wanted)} rules tested, {len(failures)} failures"]))
+    print("\n".join([*failures, f"{count(len(wanted), 'rule')} tested, {count(len(failures), 'failure')}"]))
     return FAULTS if failures else OK
 
 
@@ -292,11 +295,11 @@ def _pipeline(settings: Settings) -> Pipeline | None:
     return pipeline
 
 
-def _show(title: str, document: Any, story: str = "") -> None:
+def _show(title: str, document: Any, rules: Mapping[str, tuple[str, str]], story: str = "") -> None:
     terminal_out = sys.stdout.isatty()
     width = shutil.get_terminal_size().columns if terminal_out else 80
     color = terminal_out and not os.environ.get("NO_COLOR")
-    print(terminal.render(title, document, width, color, story), flush=True)
+    print(terminal.render(title, document, rules, width, color, story), flush=True)
 
 
 if __name__ == "__main__":

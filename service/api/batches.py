@@ -92,7 +92,7 @@ def _line(reviewing: Reviewing, line: bytes, number: int, profile: str, explain:
         with reviewing.turns.evaluation():
             found = lines.answer(reviewing.pipeline, line, number, profile, explain)
     except Refusal as refusal:  # no turn in time: this line has no result, the rest goes on
-        found = lines.Answer(number, 503, None, lines.problem(503, refusal.code))
+        found = lines.refused(number, refusal.code)
     _told(found)
     return lines.render(found)
 

@@ -8,11 +8,11 @@ from flask import Blueprint, Flask, Response, g, request
 
 from service.api import limits, negotiation, query
 from service.api.documents import JSON
-from service.api.problems import Refusal, known_code
+from service.api.problems import Refusal
 from service.api.reviewing import Reviewing
 from service.observe import metrics
 from service.presentation import cds_hooks
-from service.problems import Rejected
+from service.problems import Rejected, known_code
 from service.settings import Settings
 
 ROUTE = "/cds-services"

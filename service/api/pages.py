@@ -11,11 +11,11 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.formparser import FormDataParser
 
 from service.api import limits, negotiation, query, representations
-from service.api.problems import PROBLEMS, Refusal
+from service.api.problems import Refusal
 from service.api.reviewing import Reviewing
 from service.pipeline import MEDIA_TYPES
 from service.presentation import start_page
-from service.problems import ProblemItem
+from service.problems import PROBLEMS, ProblemItem
 from service.resources import demo_directory
 from service.settings import Settings
 
@@ -67,7 +67,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             g.code = refusal.code
             places = [(error.pointer or "", error.detail) for error in refusal.errors]
             problem = PROBLEMS[refusal.code]
-            response = page(problem.status, start_page.Wrong(problem.title, places))
+            response = page(problem.status, start_page.Wrong(f"{problem.title}. {problem.detail}", places))
             response.headers.update(refusal.headers)
             return response
         return representations.answer(found, book, HTML)

@@ -6,7 +6,7 @@ and gains a finding in the same record, the finding stands but points elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from service.pipeline import Pipeline
@@ -18,6 +18,11 @@ from .definitions import OFF
 APPEARS, VANISHES, SEVERITY, MOVES = CHANGES = ("appears", "vanishes", "severity", "moves")
 #: Records named for each change of each rule.
 MOST_EXAMPLES = 5
+LEFT, RIGHT = "left", "right"
+_SEVERITIES = ("critical", "warning", "info")
+
+#: A pipeline and the id of a profile.
+Side = tuple[Pipeline, str]
 
 
 class Example(NamedTuple):
@@ -38,6 +43,8 @@ class Tally:
         self.examples: dict[tuple[str, str, str, str], list[Example]] = {}
         #: (rule, outcome on the left, on the right) -> number of records, where the two differ.
         self.outcomes: dict[tuple[str, str, str], int] = {}
+        #: (side, severity) -> number of findings that stand or were accepted, of the records compared.
+        self.findings = {(side, severity): 0 for side in (LEFT, RIGHT) for severity in _SEVERITIES}
 
     def add(self, left: lines.Answer, right: lines.Answer, file: int) -> None:
         """Count one line as both sides answered it."""
@@ -47,7 +54,11 @@ class Tally:
             self.lines["not_evaluated" if failed else "rejected"] += 1
             return
         self.lines["compared"] += 1
-        found = differences(left.review, right.review)
+        before, after = _severities(left.review), _severities(right.review)
+        for side, severities in ((LEFT, before), (RIGHT, after)):
+            for severity in severities.values():
+                self.findings[side, severity] += 1
+        found = differences(before, after)
         for key, count in found.items():
             self.changes[key] = self.changes.get(key, 0) + count
             self._example(key, [Example(file, left.number, left.review.document["episode_ref"])])
@@ -64,6 +75,8 @@ class Tally:
         for key, count in other.changes.items():
             self.changes[key] = self.changes.get(key, 0) + count
             self._example(key, other.examples[key])
+        for side, count in other.findings.items():
+            self.findings[side] += count
         for pair, count in other.outcomes.items():
             self.outcomes[pair] = self.outcomes.get(pair, 0) + count
 
@@ -72,15 +85,18 @@ class Tally:
         self.examples[key] = sorted([*self.examples.get(key, []), *more])[:MOST_EXAMPLES]
 
 
-def _severities(review: Review) -> dict[tuple[str, str], str]:
+#: (rule, fingerprint) -> severity, of the findings of one record.
+Findings = dict[tuple[str, str], str]
+
+
+def _severities(review: Review) -> Findings:
     document = review.document
     every = [*document["findings"], *document["accepted"]]
     return {(finding["rule"]["id"], finding["fingerprint"]): finding["severity"] for finding in every}
 
 
-def differences(left: Review, right: Review) -> dict[tuple[str, str, str, str], int]:
-    """(rule, change, severity left, severity right) -> number of findings, of one record; accepted findings count too."""
-    before, after = _severities(left), _severities(right)
+def differences(before: Findings, after: Findings) -> dict[tuple[str, str, str, str], int]:
+    """(rule, change, severity left, severity right) -> number of findings, of one record."""
     out: dict[tuple[str, str, str, str], int] = {}
     lost: dict[str, list[str]] = {}
     won: dict[str, list[str]] = {}
@@ -108,48 +124,84 @@ def _count(out: dict[tuple[str, str, str, str], int], key: tuple[str, str, str, 
     out[key] = out.get(key, 0) + 1
 
 
-def count(
-    left: tuple[Pipeline, str],
-    right: tuple[Pipeline, str],
-    tally: Tally,
-    line: bytes | None,
-    number: int,
-    file: int = 0,
-) -> None:
-    """Review one line on both sides and count it. A side is a pipeline and the id of a profile."""
+def count(left: Side, right: Side, tally: Tally, line: bytes | None, number: int, file: int = 0) -> None:
+    """Review one line on both sides and count it."""
     tally.add(lines.answer(left[0], line, number, left[1]), lines.answer(right[0], line, number, right[1]), file)
 
 
-def compare(left: tuple[Pipeline, str], right: tuple[Pipeline, str], given: Iterable[bytes | None]) -> dict[str, Any]:
+def compare(left: Side, right: Side, given: Iterable[bytes | None]) -> dict[str, Any]:
     """Compare over every line that is not empty. Raises UnknownProfile."""
-    versions = [lines.versions(*side) for side in (left, right)]
+    for side in (left, right):
+        lines.versions(*side)
     tally = Tally()
     for number, line in enumerate(given, 1):
         if not lines.is_empty(line):
             count(left, right, tally, line, number)
-    return document(tally, titles(left[0], right[0]), versions[0], versions[1], [""])
+    return document(tally, left, right, [""])
 
 
-def titles(left: Pipeline, right: Pipeline) -> dict[str, str]:
-    """Rule id -> title; the right side's where both have one."""
-    return {rule.id: rule.title for side in (left, right) for rule in side.rulebook.rules}
+# ---------------------------------------------------------------- what is set otherwise
 
 
-def document(
-    tally: Tally, names: Mapping[str, str], left: Mapping[str, str], right: Mapping[str, str], files: list[str]
-) -> dict[str, Any]:
-    """What differs by rule, in the order of the ids. ``files``: names of the inputs, for the examples."""
-    rules = sorted({key[0] for key in tally.changes} | {key[0] for key in tally.outcomes})
+def _settings(side: Side, rule_id: str) -> dict[str, tuple[Any, str]]:
+    """What one side says about a rule: name -> (value, unit)."""
+    book = side[0].rulebook
+    rule, profile = book.find(rule_id), book.profiles[side[1]]
+    if rule is None:
+        return {"in the rulebook": (False, "")}
+    chosen = profile.parameters.get(rule_id, {})
     return {
-        "left": dict(left),
-        "right": dict(right),
+        "in the rulebook": (True, ""),
+        "revision": (rule.revision, ""),
+        "switched off": (any(off.rule == rule_id for off in profile.off), ""),
+        "severity": (profile.severities.get(rule_id, rule.severity), ""),
+        **{each.name: (chosen.get(each.name, each.default), each.unit) for each in rule.parameters},
+    }
+
+
+def _set_otherwise(left: Side, right: Side, rule_id: str) -> list[dict[str, Any]]:
+    """``{name, unit, left, right}`` for everything that the two sides set otherwise for a rule; None on a side that does not have it."""
+    mine, other = _settings(left, rule_id), _settings(right, rule_id)
+    names = {**mine, **other}
+    if mine["in the rulebook"] != other["in the rulebook"]:
+        names = {"in the rulebook": names["in the rulebook"]}  # it says it all
+    return [
+        {"name": name, "unit": unit, "left": mine.get(name, (None,))[0], "right": other.get(name, (None,))[0]}
+        for name, (_, unit) in names.items()
+        if mine.get(name) != other.get(name)
+    ]
+
+
+# ---------------------------------------------------------------- the document
+
+
+def document(tally: Tally, left: Side, right: Side, files: list[str]) -> dict[str, Any]:
+    """What differs by rule, in the order of the ids. ``files``: names of the inputs, for the examples.
+
+    ``set_otherwise`` of a rule is what explains the change; ``without_effect``
+    are the rules set otherwise for which no record tells the two sides apart.
+    """
+    titles = {rule.id: rule.title for side in (left, right) for rule in side[0].rulebook.rules}
+    changed = sorted({key[0] for key in tally.changes} | {key[0] for key in tally.outcomes})
+    set_otherwise = {rule: found for rule in sorted(titles) if (found := _set_otherwise(left, right, rule))}
+    rules = [_rule(tally, rule, titles.get(rule, ""), set_otherwise.get(rule, []), files) for rule in changed]
+    return {
+        "left": lines.versions(*left),
+        "right": lines.versions(*right),
         "lines": dict(tally.lines),
-        "rules": [_rule(tally, rule, names, files) for rule in rules],
+        "findings": {side: {name: tally.findings[side, name] for name in _SEVERITIES} for side in (LEFT, RIGHT)},
+        "totals": {change: sum(rule["totals"][change] for rule in rules) for change in CHANGES},
+        "rules": rules,
+        "without_effect": [
+            {"rule": rule, "title": titles[rule], "set_otherwise": found}
+            for rule, found in set_otherwise.items()
+            if rule not in changed
+        ],
         "cautions": list(CAUTIONS),
     }
 
 
-def _rule(tally: Tally, rule: str, names: Mapping[str, str], files: list[str]) -> dict[str, Any]:
+def _rule(tally: Tally, rule: str, title: str, set_otherwise: list[dict[str, Any]], files: list[str]) -> dict[str, Any]:
     changes, totals = [], dict.fromkeys(CHANGES, 0)
     for key in sorted(k for k in tally.changes if k[0] == rule):
         examples = [{"file": files[e.file], "line": e.line, "episode_ref": e.episode_ref} for e in tally.examples[key]]
@@ -169,4 +221,11 @@ def _rule(tally: Tally, rule: str, names: Mapping[str, str], files: list[str]) -
         for pair in sorted(tally.outcomes)
         if pair[0] == rule
     ]
-    return {"rule": rule, "title": names.get(rule, ""), "totals": totals, "changes": changes, "outcomes": moved}
+    return {
+        "rule": rule,
+        "title": title,
+        "set_otherwise": set_otherwise,
+        "totals": totals,
+        "changes": changes,
+        "outcomes": moved,
+    }

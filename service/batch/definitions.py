@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from service.episode.kinds import NOT_COLLECTED, Absent
@@ -273,14 +273,21 @@ TIMES: tuple[Time, ...] = (
 UNDATED = ""
 
 
-def period(review: Review, length: str) -> str:
-    """``2031-04`` or ``2031-W15`` (ISO 8601): the day, in the record's own offset, on which the chart closed, else of its last entry."""
+def day_of(review: Review) -> date | None:
+    """The day, in the record's own offset, on which the chart closed, else of its last entry; None for a record without a time."""
     closed = review.sheet.closed
     if closed is None:
-        return UNDATED
+        return None
     first = first_time(review.intake.episode)
     offset = (first.utcoffset() if first else None) or timedelta(0)
-    day = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=closed) + offset
+    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=closed) + offset).date()
+
+
+def period(review: Review, length: str) -> str:
+    """``2031-04`` or ``2031-W15`` (ISO 8601) of the record's day, or UNDATED."""
+    day = day_of(review)
+    if day is None:
+        return UNDATED
     if length == "week":
         year, week, _ = day.isocalendar()
         return f"{year:04d}-W{week:02d}"

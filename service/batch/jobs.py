@@ -23,6 +23,7 @@ from service.rulebook.load import RulebookError
 
 from . import blocks, compare, lines, tables
 from .blocks import Placed
+from .groups import group_of
 from .store import join, store_of
 
 #: Bad lines named for each range.
@@ -163,8 +164,9 @@ class Reviews:
                 found = lines.answer(pipeline, line, number, self.rules.profile, self.explain)
                 counter.see(found)
                 reviews.write(lines.render(found) + b"\n")
-                episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found)]))
-                findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found)))
+                group = group_of(line) if found.review is not None and line is not None else None
+                episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found, group)]))
+                findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found, group)))
         done = counter.done(part=part)
         kept = {key: getattr(done, key) for key in ("lines", "empty", "reviewed", "rejected", "not_evaluated", "named")}
         # Last, so that it says: the other three are whole.

@@ -6,7 +6,7 @@ space only) are counted and answered by nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, BinaryIO, NamedTuple
 
 import orjson
@@ -14,7 +14,7 @@ import orjson
 from service import __version__
 from service.engine.fence import NotEvaluated
 from service.pipeline import API_VERSION, Pipeline, UnknownProfile
-from service.problems import ProblemItem, Rejected
+from service.problems import PROBLEMS, ProblemItem, Rejected, known_code, problem_document
 from service.review.build import Review, Ruleset
 
 MEDIA_TYPE = "application/json"
@@ -44,15 +44,9 @@ class Answer(NamedTuple):
         return {"line": self.number, "status": self.status, "problem": self.problem}
 
 
-def problem(status: int, code: str, errors: tuple[ProblemItem, ...] = (), omitted: int = 0) -> dict[str, Any]:
-    """A problem of one line (RFC 9457). ``detail`` of each place is fixed text; nothing of the line is repeated."""
-    items = []
-    for error in errors:
-        item = {"code": error.code, "detail": error.detail}
-        if error.pointer is not None:
-            item["pointer"] = error.pointer
-        items.append(item)
-    return {"type": f"/problems/{code}", "status": status, "code": code, "errors": items, "omitted": omitted}
+def refused(number: int, code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0) -> Answer:
+    """A line that has no review, with its problem (RFC 9457) as a single request would get it; nothing of the line is repeated."""
+    return Answer(number, PROBLEMS[code].status, None, problem_document(code, errors, omitted))
 
 
 def answer(pipeline: Pipeline, line: bytes | None, number: int, profile: str, explain: bool = False) -> Answer:
@@ -62,18 +56,17 @@ def answer(pipeline: Pipeline, line: bytes | None, number: int, profile: str, ex
     a fault of ours; the line counts as not evaluated, and the rest goes on.
     """
     if line is None:
-        return Answer(number, 413, None, problem(413, "body-too-large"))
+        return refused(number, "body-too-large")
     try:
         return Answer(number, 200, pipeline.review(line, MEDIA_TYPE, profile, explain), None)
     except UnknownProfile:
         raise
     except Rejected as rejected:
-        found = problem(rejected.status, rejected.code, rejected.errors, rejected.omitted)
-        return Answer(number, rejected.status, None, found)
+        return refused(number, known_code(rejected.code, rejected.status), rejected.errors, rejected.omitted)
     except NotEvaluated:
-        return Answer(number, 503, None, problem(503, "not-evaluated"))
+        return refused(number, "not-evaluated")
     except Exception:  # noqa: BLE001 - reported as the line's own answer; the text can quote the record and stays behind
-        return Answer(number, 500, None, problem(500, "internal-error"))
+        return refused(number, "internal-error")
 
 
 def render(found: Answer) -> bytes:

@@ -7,11 +7,8 @@ a shift), stand in the order of their names, and small ones are not shown.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from typing import Any
-
-import orjson
 
 from service.pipeline import Pipeline
 from service.review.build import CAUTIONS
@@ -35,6 +32,7 @@ from .definitions import (
     outcomes,
     period,
 )
+from .groups import group_of
 from .lines import Answer
 
 PERIODS = ("month", "week")
@@ -48,7 +46,6 @@ MOST_PERIODS = 1_000
 MOST_UNASSESSED = 0.2
 #: Fewer periods make the limits of a control chart provisional (20 to 25 is what textbooks ask for; from memory).
 ENOUGH_PERIODS = 20
-_GROUP = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _WIDTH = len(OUTCOMES)
 
 NOTES = (
@@ -62,22 +59,6 @@ NOTES = (
     "Limits know nothing of differences between patients. A point beyond a limit is a question, not an answer.",
     "Times are as charted, in whole minutes at best. Records without an entry have no time and stand beside the median; the median alone flatters.",
 )
-
-
-def group_of(line: bytes) -> str | None:
-    """The group that a caller gives: ``{"extensions": {"group": "station-4"}}`` at the top of the episode.
-
-    None when there is none; the empty string for one that is not made of
-    letters, digits, dot, underscore and hyphen, 64 at most. ``line`` has been
-    read as an episode before.
-    """
-    if b'"extensions"' not in line:
-        return None
-    found = orjson.loads(line).get("extensions")
-    group = found.get("group") if isinstance(found, dict) else None
-    if group is None:
-        return None
-    return group if isinstance(group, str) and _GROUP.fullmatch(group) else ""
 
 
 class Tally:

@@ -254,7 +254,7 @@ def _copy(into: BinaryIO, paths: Iterable[str]) -> None:
 
 def _sweep(parts: Path) -> None:
     """Take away what a batch has left there, of earlier tries too, and nothing else."""
-    for kind in (NDJSON, EPISODES, FINDINGS, DONE):
+    for kind in (NDJSON, EPISODES, FINDINGS, DONE, SUMMARY):
         for path in [*parts.glob(f"*.{kind}"), *parts.glob(f"*.{kind}.*.partial")]:
             path.unlink()
     with contextlib.suppress(OSError):  # something of somebody else's is in it

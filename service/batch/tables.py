@@ -4,24 +4,33 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from service.problems import PROBLEMS
+
+from .definitions import day_of
 from .lines import Answer
 
 #: So that spreadsheets read the file as UTF-8.
 MARK = b"\xef\xbb\xbf"
 #: A cell that begins so may be run as a formula (OWASP, CSV Injection); the last four are the full-width forms.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+#: The same in the middle of a cell, where a spreadsheet set to another separator would begin a new one.
+_INSIDE = re.compile("([;\t]\\s*)(?=[=+@\uff1d\uff0b\uff0d\uff20-])")
 _OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
 _SEVERITIES = ("critical", "warning", "info")
+_CATEGORIES = ("completeness", "safety", "consistency")
+_HANDLERS = ("author", "reviewer")
 
 EPISODES = (
-    "file", "line", "status", "problem", "problem_at", "episode_ref", "critical", "warning", "info", "findings", "accepted",
+    "file", "line", "status", "problem", "problem_title", "problem_at", "episode_ref", "group", "date", "critical", "warning", "info",
+    "findings", "accepted", *(f"for_{name}" for name in _HANDLERS), *_CATEGORIES,
     *(f"rules_{name}" for name in _OUTCOMES), "profile", "ruleset", "ruleset_digest", "profile_digest",
 )  # fmt: skip
 FINDINGS = (
-    "file", "line", "episode_ref", "severity", "category", "phase", "handled_by", "rule", "rule_name", "revision", "title",
+    "file", "line", "episode_ref", "group", "date", "severity", "category", "phase", "handled_by", "rule", "rule_name", "revision", "title",
     "message", "tell_now", "remediation", "from", "to", "pointers", "standing", "reason", "acceptable", "disputed",
     "fingerprint", "profile", "ruleset",
 )  # fmt: skip
@@ -33,7 +42,7 @@ def cell(value: Any) -> Any:
         return "true" if value else "false"
     if not isinstance(value, str):
         return "" if value is None else value
-    text = " ".join(value.splitlines())
+    text = _INSIDE.sub(r"\1'", " ".join(value.splitlines()))
     return f"'{text}" if value.startswith(_FORMULA) or text.startswith(_FORMULA) else text
 
 
@@ -52,34 +61,53 @@ def heading(columns: Iterable[str]) -> bytes:
     return MARK + rows(columns, [{name: name for name in columns}])
 
 
-def episode_row(file: str, found: Answer) -> dict[str, Any]:
-    """One row a line of the input, reviewed or not."""
+def episode_row(file: str, found: Answer, group: str | None = None) -> dict[str, Any]:
+    """One row a line of the input, reviewed or not. ``date``: the day by which measures count it."""
     row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
     if found.review is None:
         errors = found.problem["errors"] if found.problem else []
-        return row | {"problem": found.code, "problem_at": " ".join(e.get("pointer", "") for e in errors)}
+        places = " ".join(e.get("pointer", "") for e in errors)
+        return row | {"problem": found.code, "problem_title": PROBLEMS[found.code].title, "problem_at": places}
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
-    row["episode_ref"] = document["episode_ref"]
+    handled = [finding["handled_by"] for finding in document["findings"]]
+    row |= _episode(found, group)
     row |= {name: summary["by_severity"].get(name, 0) for name in _SEVERITIES}
+    row |= {name: summary["by_category"].get(name, 0) for name in _CATEGORIES}
+    row |= {f"for_{name}": handled.count(name) for name in _HANDLERS}
     row |= {name: summary[name] for name in ("findings", "accepted")}
     row |= {f"rules_{name}": summary[name] for name in _OUTCOMES}
     return row | {name: versions[name] for name in ("profile", "ruleset", "ruleset_digest", "profile_digest")}
 
 
-def finding_rows(file: str, found: Answer) -> list[dict[str, Any]]:
+def _episode(found: Answer, group: str | None) -> dict[str, Any]:
+    assert found.review is not None
+    day = day_of(found.review)
+    return {
+        "episode_ref": found.review.document["episode_ref"],
+        "group": group,
+        "date": None if day is None else day.isoformat(),
+    }
+
+
+def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dict[str, Any]]:
     """One row a finding, those that were accepted too."""
     if found.review is None:
         return []
     document = found.review.document
+    same = {
+        "file": file,
+        "line": found.number,
+        **_episode(found, group),
+        "profile": document["versions"]["profile"],
+        "ruleset": document["versions"]["ruleset"],
+    }
     out = []
     for standing, findings in (("stands", document["findings"]), ("accepted", document["accepted"])):
         for finding in findings:
             span = finding["span"] or {}
             row = {
-                "file": file,
-                "line": found.number,
-                "episode_ref": document["episode_ref"],
+                **same,
                 "rule": finding["rule"]["id"],
                 "rule_name": finding["rule"]["name"],
                 "revision": finding["rule"]["revision"],
@@ -88,8 +116,6 @@ def finding_rows(file: str, found: Answer) -> list[dict[str, Any]]:
                 "pointers": " ".join(p["pointer"] or "(whole record)" for p in finding["pointers"]),
                 "standing": standing,
                 "disputed": finding.get("disputed", False),
-                "profile": document["versions"]["profile"],
-                "ruleset": document["versions"]["ruleset"],
             }
             names = ("severity", "category", "phase", "handled_by", "title", "message", "remediation")
             row |= {name: finding[name] for name in (*names, "acceptable", "fingerprint")}

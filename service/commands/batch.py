@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from service.commands.status import FAULTS, OK, failed
+from service.presentation.plain import count
+from service.problems import PROBLEMS
 from service.settings import Settings, read_settings
 
 if TYPE_CHECKING:
@@ -176,8 +178,8 @@ def _compare(arguments: argparse.Namespace, settings: Settings) -> int:
     totals = _work(
         arguments, jobs.Compare(left, right, settings.max_body_bytes), lambda block, done: tally.merge(done.tally)
     )
-    names = compare.titles(left.pipeline(), right.pipeline())
-    document = compare.document(tally, names, dict(left.versions), dict(right.versions), arguments.files)
+    sides = [(rules.pipeline(), rules.profile) for rules in (left, right)]
+    document = compare.document(tally, sides[0], sides[1], arguments.files)
     if arguments.json:
         print(json.dumps(document, indent=1, ensure_ascii=False))
     else:
@@ -264,9 +266,9 @@ def _work(arguments: argparse.Namespace, job: Job, keep: Callable[[Block, Done],
             totals.add(done, block.path)
             keep(block, done)
     for file, line, code, pointer in totals.named:
-        failed(f"{file}, line {line}: {code}{f' at {pointer}' if pointer else ''}")
-    if totals.bad > len(totals.named):
-        failed(f"and {totals.bad - len(totals.named)} more lines without a review")
+        failed(f"{file}, line {line}: {code}{f' at {pointer}' if pointer else ''} ({PROBLEMS[code].title})")
+    if more := totals.bad - len(totals.named):
+        failed(f"and {count(more, 'more line')} without a review")
     return totals
 
 
@@ -331,10 +333,12 @@ def _counts(totals: Totals) -> dict[str, int]:
 
 
 def _told(totals: Totals) -> str:
-    again = f" {totals.reused} lines were done before." if totals.reused else ""
+    again = ""
+    if totals.reused:
+        again = f" {count(totals.reused, 'line')} {'was' if totals.reused == 1 else 'were'} done before."
     counts = _counts(totals)
     return (
-        f"{counts['read']} lines: {counts['reviewed']} reviewed, {counts['rejected']} could not be read, "
+        f"{count(counts['read'], 'line')}: {counts['reviewed']} reviewed, {counts['rejected']} could not be read, "
         f"{counts['not_evaluated']} not evaluated.{again}"
     )
 

@@ -25,7 +25,7 @@ from service.review.build import Review
 from service.rulebook.message import word
 
 from .operation_outcome import counted, limits, name_of, rules_by_outcome, sources
-from .words import count
+from .plain import count
 
 SERVICE_ID = "restraint-review"
 DISCHARGE = "encounter-discharge"

@@ -20,7 +20,8 @@ from service.facts.intervals import Span
 from service.facts.limbs import check_times
 from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of, part
 from service.presentation.limits import Limit, gap_limits, limits
-from service.presentation.words import SEVERITIES, Clock, Places, name, quantity, reach, sentence
+from service.presentation.plain import SEVERITIES, sentence
+from service.presentation.words import Clock, Places, name, quantity, reach
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.message import number, word

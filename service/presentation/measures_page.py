@@ -12,7 +12,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from service.presentation import html
-from service.presentation.words import count, sentence
+from service.presentation.plain import count, sentence
 
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
@@ -33,6 +33,8 @@ _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 220, 44, 12, 14, 34
 _WIDTHS = {"wide": 640, "narrow": 300}
 #: Room for one label, in units of the picture.
 _LABEL, _LINE = 64, 13
+#: How far the limits of a funnel are drawn beyond its groups.
+_BESIDE = 12
 
 
 def render(document: Mapping[str, Any]) -> bytes:
@@ -56,8 +58,8 @@ def render(document: Mapping[str, Any]) -> bytes:
 
 
 def percent(rate: float | None) -> str:
-    """``85.7 %``; a dash where nothing was counted."""
-    return "–" if rate is None else f"{100 * rate:.1f} %"
+    """``85.7 %`` that no line breaks; a dash where nothing was counted."""
+    return "–" if rate is None else f"{100 * rate:.1f}\u00a0%"
 
 
 def _entry(measure: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str, Any]:
@@ -72,7 +74,27 @@ def _entry(measure: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str,
             charts.append((_both(_trend, measure, trend), _trend_words(trend, document["period"])))
         if funnel["groups"]:
             charts.append((_both(_funnel, measure, funnel), _funnel_words(funnel)))
-    return {"measure": measure, "charts": charts, "aside": _aside(measure["aside"])}
+    return {
+        "measure": measure,
+        "title": measure["title"].rstrip("."),
+        "reach": _reach(measure),
+        "charts": charts,
+        "aside": _aside(measure["aside"]),
+    }
+
+
+def _reach(measure: Mapping[str, Any]) -> Markup:
+    """The rate with its interval between 0 and 100 %; the figures stand beside it as text."""
+    interval = measure["interval_95"]
+    if interval is None:
+        return Markup("")
+    low, high, at = (
+        round(4 + 112 * rate, 1) for rate in (interval["lower"], interval["upper"], measure["documentation_rate"])
+    )
+    return Markup(
+        '<svg class="reach{}" viewBox="0 0 120 14" aria-hidden="true"><path class="scale" d="M4 7H116M4 3v8M60 4v6M116 3v8"/>'
+        '<path class="span" d="M{} 7H{}"/><circle class="at" cx="{}" cy="7" r="4"/></svg>'
+    ).format(" grey" if measure["greyed"] else "", low, high, at)
 
 
 def _aside(counts: Mapping[str, int]) -> str:
@@ -186,18 +208,15 @@ def _funnel(funnel: Mapping[str, Any], width: int) -> list[str]:
     most: int = max(g["denominator"] for g in groups)
 
     def x(size: int) -> float:
-        # A little room beside the largest group.
-        return round(_LEFT + (width - _LEFT - _RIGHT) * 0.96 * size / most, 1)
+        return round(_LEFT + (width - _LEFT - _RIGHT - _BESIDE) * size / most, 1)
 
     parts = _frame(top, width)
     for name in ("95", "99.8"):
         for side in ("upper", "lower"):
-            parts.append(
-                _path(
-                    "limit" if name == "99.8" else "stem",
-                    [(x(g["denominator"]), _y(g["limits"][name][side], top)) for g in groups],
-                )
-            )
+            points = [(x(g["denominator"]), _y(g["limits"][name][side], top)) for g in groups]
+            # A little beyond the first and the last group, so that groups of one size have a line too.
+            ends = ((points[0][0] - _BESIDE, points[0][1]), (points[-1][0] + _BESIDE, points[-1][1]))
+            parts.append(_path("limit" if name == "99.8" else "stem", [ends[0], *points, ends[1]]))
     parts.append(_path("rule", [(_LEFT, _y(funnel["target"], top)), (width - _RIGHT, _y(funnel["target"], top))]))
     labels: list[tuple[float, float]] = []
     for g in groups:

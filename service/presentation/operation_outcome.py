@@ -24,7 +24,8 @@ from service.problems import ProblemItem
 from service.review.build import OUTCOMES, Review
 from service.rulebook.message import word
 
-from .words import count, quantity
+from .plain import count
+from .words import quantity
 
 Resource = dict[str, Any]
 

@@ -13,7 +13,18 @@ from typing import Any
 from service.presentation import html, timeline_svg
 from service.presentation.lanes import Lanes, entries
 from service.presentation.limits import profile_of
-from service.presentation.words import BASIS, SEVERITIES, STATES, Clock, Places, count, quantity, sentence
+from service.presentation.plain import (
+    BASIS,
+    HANDLERS,
+    SEVERITIES,
+    STATES,
+    count,
+    said_once,
+    sentence,
+    severity_counts,
+    together,
+)
+from service.presentation.words import Clock, Places, quantity
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.message import word
@@ -22,14 +33,12 @@ MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
 POLICY = html.READ_POLICY
 
-_HANDLERS = (
-    (
-        "author",
-        "For the author",
-        "If something was done, add it as a late entry with the time it was done. If it was not, chart that and why.",
-    ),
-    ("reviewer", "For the reviewer", "These entries stay as charted; review looks at them."),
-)
+_NOTES = {
+    "reviewer": "These entries stay as charted; review looks at them.",
+    "author": "If something was done, add it as a late entry with the time it was done. If it was not, chart that and why.",
+}
+#: Headings named at the top for each reader; the rest is counted.
+_FIRST = 5
 _CONFIDENCE = {
     "read": "source read",
     "read_secondary": "read in a second source",
@@ -39,35 +48,51 @@ _CONFIDENCE = {
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
-    """One finding on the page with its number, and the findings folded under it."""
+class Spot:
+    """Where one finding is: its number on the page, its time, its places in words and as sent."""
 
     number: int
     finding: Mapping[str, Any]
-    basis: str
     when: str
     places: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Findings that differ in their place only, under one heading, and those of their cascade folded under them.
+
+    ``finding``: the first of them, for what they have in common; ``said``: their message, None where each says its own.
+    """
+
+    finding: Mapping[str, Any]
+    basis: str
+    said: str | None
+    spots: tuple[Spot, ...]
     parameters: tuple[tuple[str, str], ...]
     sources: tuple[str, ...]
     elsewhere: tuple[int, ...]
     folded: tuple[Item, ...]
 
     @property
-    def folded_counts(self) -> str:
-        """``2 critical, 1 warning`` among the folded ones."""
-        return severity_counts(item.finding for item in self.folded)
+    def every(self) -> list[Mapping[str, Any]]:
+        """Its own findings."""
+        return [spot.finding for spot in self.spots]
+
+    @property
+    def under(self) -> list[Mapping[str, Any]]:
+        """The findings folded under it."""
+        return [finding for item in self.folded for finding in item.every]
 
 
-def severity_counts(findings: Iterable[Mapping[str, Any]]) -> str:
-    """``2 critical, 1 warning``; empty without findings."""
-    found = [finding["severity"] for finding in findings]
-    return ", ".join(f"{found.count(severity)} {severity}" for severity in SEVERITIES if severity in found)
+#: Findings of one heading, and the headings folded under it.
+_Head = tuple[list[Mapping[str, Any]], list[list[Mapping[str, Any]]]]
 
 
 def source_line(source: Mapping[str, Any]) -> str:
     """One source of a rule as a line of text."""
     confidence = _CONFIDENCE.get(source["confidence"], source["confidence"])
-    return f"{source['title']}. {source['publisher']}, {source['edition']}: {source['locator']} ({confidence})."
+    where = ", ".join(part for part in (source["publisher"], source["edition"]) if part)
+    return f"{source['title']}. {sentence(where)}: {source['locator']} ({confidence})."
 
 
 def render(review: Review, book: Rulebook) -> bytes:
@@ -80,58 +105,67 @@ class _Page:
         self.review, self.book, self.document = review, book, review.document
         self.clock = Clock(review.intake.episode)
         self.places = Places(review.intake)
-        self.trees = [(key, title, note, self._tree(key)) for key, title, note in _HANDLERS]
+        self.trees = {handler: self._tree(handler) for handler in HANDLERS}
         self.numbers = {f["fingerprint"]: n for n, f in enumerate(self._in_order(), 1)}
 
     # ------------------------------------------------------------ order and folding
 
-    def _tree(self, handler: str) -> list[tuple[str, list[tuple[Mapping[str, Any], list[Mapping[str, Any]]]]]]:
-        """(phase, [(finding, those of its cascade folded under it)]) for one reader; the worst of a cascade comes first in a review."""
-        heads: list[tuple[Mapping[str, Any], list[Mapping[str, Any]]]] = []
-        head_of: dict[str, list[Mapping[str, Any]]] = {}
-        for finding in self.document["findings"]:
-            if finding["handled_by"] != handler:
-                continue
-            under = head_of.get(finding["fingerprint"])
+    def _of(self, handler: str) -> list[Mapping[str, Any]]:
+        return [finding for finding in self.document["findings"] if finding["handled_by"] == handler]
+
+    def _tree(self, handler: str) -> list[tuple[str, list[_Head]]]:
+        """(phase, headings with those of their cascade folded under them) for one reader; the worst of a cascade comes first in a review."""
+        heads: list[_Head] = []
+        head_of: dict[str, list[list[Mapping[str, Any]]]] = {}
+        for group in together(self._of(handler)):
+            under = head_of.get(group[0]["fingerprint"])
             if under is not None:
-                under.append(finding)
+                under.append(group)
                 continue
-            folded: list[Mapping[str, Any]] = []
-            heads.append((finding, folded))
-            head_of |= dict.fromkeys(finding["related"], folded)
+            heads.append((group, []))
+            head_of |= dict.fromkeys((other for finding in group for other in finding["related"]), heads[-1][1])
         return [
             (phase, here)
             for phase in self.book.vocabulary.phases
-            if (here := [h for h in heads if h[0]["phase"] == phase])
+            if (here := [head for head in heads if head[0][0]["phase"] == phase])
         ]
 
     def _in_order(self) -> Iterable[Mapping[str, Any]]:
-        for _, _, _, tree in self.trees:
+        for tree in self.trees.values():
             for _, heads in tree:
-                for head, folded in heads:
-                    yield head
-                    yield from folded
+                for group, folded in heads:
+                    yield from group
+                    for more in folded:
+                        yield from more
 
-    def _item(
-        self, finding: Mapping[str, Any], folded: Sequence[Mapping[str, Any]] = (), told: frozenset[str] = frozenset()
-    ) -> Item:
-        near = told | {f["fingerprint"] for f in folded}
+    def _spot(self, finding: Mapping[str, Any]) -> Spot:
         span = finding["span"]
-        places = tuple(
-            dict.fromkeys((self.places.describe(p, self.clock), self.places.location(p)) for p in finding["pointers"])
-        )
-        return Item(
+        places = ((self.places.describe(p, self.clock), self.places.location(p)) for p in finding["pointers"])
+        return Spot(
             number=self.numbers.get(finding["fingerprint"], 0),
             finding=finding,
-            basis=BASIS[finding["category"]],
             when="" if span is None else self.clock.span_of(span),
-            places=places,
-            parameters=tuple(
-                (word(name), quantity(p["value"], p["unit"])) for name, p in finding["parameters"].items()
-            ),
-            sources=tuple(dict.fromkeys(source_line(s) for s in finding["sources"])),
-            elsewhere=tuple(sorted(self.numbers[f] for f in finding["related"] if f in self.numbers and f not in near)),
-            folded=tuple(self._item(f, told=frozenset(finding["related"]) | {finding["fingerprint"]}) for f in folded),
+            places=tuple(dict.fromkeys(places)),
+        )
+
+    def _item(
+        self,
+        group: Sequence[Mapping[str, Any]],
+        folded: Sequence[Sequence[Mapping[str, Any]]] = (),
+        told: frozenset[str] = frozenset(),
+    ) -> Item:
+        first = group[0]
+        near = told | {f["fingerprint"] for each in (group, *folded) for f in each}
+        related = {other for finding in group for other in finding["related"]}
+        return Item(
+            finding=first,
+            basis=BASIS[first["category"]],
+            said=said_once(group),
+            spots=tuple(self._spot(finding) for finding in group),
+            parameters=tuple((word(name), quantity(p["value"], p["unit"])) for name, p in first["parameters"].items()),
+            sources=tuple(dict.fromkeys(source_line(s) for s in first["sources"])),
+            elsewhere=tuple(sorted(self.numbers[f] for f in related if f in self.numbers and f not in near)),
+            folded=tuple(self._item(each, told=frozenset(related | near)) for each in folded),
         )
 
     # ------------------------------------------------------------ the rest of the account
@@ -169,6 +203,12 @@ class _Page:
                 told.setdefault(finding["tell_now"], []).append(self.numbers[finding["fingerprint"]])
         return [(text, sorted(numbers)) for text, numbers in told.items()]
 
+    def _first(self, handler: str) -> dict[str, Any]:
+        """The gravest headings of one reader with their first number and how many findings they have, and how many findings are not named."""
+        groups = together(self._of(handler))
+        first = [(self.numbers[group[0]["fingerprint"]], group[0], len(group)) for group in groups[:_FIRST]]
+        return {"first": first, "more": sum(len(group) for group in groups[_FIRST:])}
+
     def _picture(self) -> dict[str, Any] | None:
         numbered = sorted((self.numbers[f["fingerprint"]], f) for f in self.document["findings"])
         lanes = Lanes(self.review, self.book, numbered, self.places)
@@ -191,12 +231,13 @@ class _Page:
         groups = [
             {
                 "key": key,
-                "title": title,
-                "note": note,
-                "findings": [f for f in document["findings"] if f["handled_by"] == key],
-                "phases": [(phase, [self._item(head, folded) for head, folded in heads]) for phase, heads in tree],
+                "title": HANDLERS[key],
+                "note": _NOTES[key],
+                "findings": self._of(key),
+                **self._first(key),
+                "phases": [(phase, [self._item(group, folded) for group, folded in heads]) for phase, heads in tree],
             }
-            for key, title, note, tree in self.trees
+            for key, tree in self.trees.items()
         ]
         notices = sorted(document["notices"], key=lambda n: SEVERITIES.index(n["severity"]))
         return {
@@ -210,7 +251,7 @@ class _Page:
             "picture": self._picture(),
             "alarms": [n for n in notices if n["severity"] == "critical"],
             "notices": [n for n in notices if n["severity"] != "critical"],
-            "accepted": [(self._item(f), f["reason"]) for f in document["accepted"]],
+            "accepted": [(self._item([f]), f["reason"]) for f in document["accepted"]],
             "off": [
                 (entry, rule.title if (rule := self.book.find(entry["rule"])) else "") for entry in document["off"]
             ],

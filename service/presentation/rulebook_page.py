@@ -7,7 +7,8 @@ from typing import Any
 
 from service.presentation import html
 from service.presentation.page import source_line
-from service.presentation.words import BASIS, SEVERITIES, count, quantity, sentence
+from service.presentation.plain import BASIS, SEVERITIES, count, sentence
+from service.presentation.words import quantity
 from service.rulebook.catalogue import rules_document
 from service.rulebook.load import Rulebook
 from service.rulebook.message import number, word

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.presentation import html
-from service.presentation.words import count
+from service.presentation.plain import count
 from service.review.build import CAUTIONS
 from service.rulebook.load import Rulebook
 

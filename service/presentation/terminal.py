@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-_SEVERITIES = ("critical", "warning", "info")
-_HANDLERS = (("reviewer", "For the reviewer"), ("author", "For the author"))
+from service.presentation.plain import BASIS, HANDLERS, SEVERITIES, STATES, count, said_once, sentence, together
+
 _COLORS = {"critical": "1;31", "warning": "33", "info": "36", "heading": "1"}
 #: Narrower than this nothing can be read, wider than this nobody reads it.
 _NARROWEST, _WIDEST = 40, 100
 
 
-def render(title: str, document: Mapping[str, Any], width: int = 80, color: bool = False, story: str = "") -> str:
+def render(
+    title: str,
+    document: Mapping[str, Any],
+    rules: Mapping[str, tuple[str, str]],
+    width: int = 80,
+    color: bool = False,
+    story: str = "",
+) -> str:
     """Lay out one review: counts, findings by who acts and severity, what could not be checked, notices, cautions.
 
-    ``document`` is the review as the service answers it; ``width`` in columns;
-    ``color`` adds ANSI colors; ``story`` stands under the title. What to tell at once stands before any finding.
+    ``document`` is the review as the service answers it; ``rules`` gives (phase,
+    title) for the id of every rule; ``width`` in columns; ``color``
+    adds ANSI colors; ``story`` stands under the title. What to tell at once
+    stands before any finding.
     """
     page = _Page(max(_NARROWEST, min(width, _WIDEST)), color)
     page.heading(title)
@@ -26,26 +35,33 @@ def render(title: str, document: Mapping[str, Any], width: int = 80, color: bool
         page.gap()
     page.text(_counts(document["summary"]))
     _tell_now(page, document["findings"])
-    for handler, name in _HANDLERS:
+    for handler, name in HANDLERS.items():
         findings = [each for each in document["findings"] if each["handled_by"] == handler]
         if findings:
             page.gap()
             page.text(f"{name} ({len(findings)})", color="heading")
-            for severity in _SEVERITIES:
-                for finding in findings:
-                    if finding["severity"] == severity:
-                        _finding(page, finding)
-    _rest(page, document)
+            groups = together(findings)
+            for severity in SEVERITIES:
+                for group in groups:
+                    if group[0]["severity"] == severity:
+                        _findings(page, group)
+    if document["accepted"]:
+        page.gap()
+        page.text(f"Accepted ({len(document['accepted'])})", color="heading")
+        for each in document["accepted"]:
+            page.text(f"{each['title']} [{each['rule']['id']}]", 2)
+    _not_assessable(page, document["not_assessable"], rules)
+    _rest(page, document, rules)
     return page.done()
 
 
 def _counts(summary: Mapping[str, Any]) -> str:
     by = summary["by_severity"]
-    found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in _SEVERITIES)
+    found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in SEVERITIES)
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
     rules = ", ".join(f"{summary[outcome]} {_plain(outcome)}" for outcome in outcomes)
     accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
-    return f"{summary['findings']} findings: {found}{accepted}. {summary['rules']} rules: {rules}."
+    return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
 
 
 def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
@@ -54,8 +70,8 @@ def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
     if told:
         page.gap()
         page.text("TELL NOW", color="critical")
-        for sentence, rule in told.items():
-            page.text(f"{sentence} [{rule}]", 2, "critical")
+        for text, rule in told.items():
+            page.text(f"{text} [{rule}]", 2, "critical")
 
 
 _LANGUAGES = ("pointer", "fhirpath", "xpath")
@@ -138,26 +154,59 @@ def _condition(group: Mapping[str, Any], indent: int = 0) -> Iterable[str]:
         yield f"{'  ' * (indent + 1)}{name.replace('_', ' ')} {said}"
 
 
-def _finding(page: _Page, finding: Mapping[str, Any]) -> None:
-    severity = finding["severity"]
+def _findings(page: _Page, group: Sequence[Mapping[str, Any]]) -> None:
+    """Findings that differ in their place only: one heading, the places, what to do once."""
+    first = group[0]
+    said = said_once(group)
     page.gap()
-    disputed = " (disputed: the two deciders disagree)" if finding.get("disputed") else ""
+    disputed = " (disputed: the two deciders disagree)" if first.get("disputed") else ""
+    where = _clock(first) if len(group) == 1 else f", {len(group)} places"
     page.text(
-        f"{severity.upper()} {finding['title']} [{finding['rule']['id']}]{_clock(finding)}{disputed}", 2, severity
+        f"{first['severity'].upper()} ({BASIS[first['category']].lower()}) {first['title']} [{first['rule']['id']}]{where}{disputed}",
+        2,
+        first["severity"],
     )
-    page.text(finding["message"], 4)
-    page.text(finding["remediation"], 4)
+    if said:
+        page.text(said, 4)
+    if len(group) > 1:
+        for finding in group:
+            own = "" if said else f" {finding['message']}"
+            page.text(f"-{_clock(finding)}{own} {_places(finding)}", 4)
+    page.text(first["remediation"], 4)
+    if len(group) == 1:
+        page.text(_places(first), 4)
+
+
+def _places(finding: Mapping[str, Any]) -> str:
     located = (next(each[name] for name in _LANGUAGES if name in each) for each in finding["pointers"])
-    places = ", ".join(dict.fromkeys(place or "(the whole record)" for place in located))
-    page.text(f"At: {places}", 4)
+    return f"At: {', '.join(dict.fromkeys(place or '(the whole record)' for place in located))}"
 
 
-def _rest(page: _Page, document: Mapping[str, Any]) -> None:
-    cannot_tell = ", ".join(each["rule"]["id"] for each in document["not_assessable"])
+def _not_assessable(page: _Page, entries: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
+    """By reason, then by phase: the id and the title of each rule."""
+    if not entries:
+        return
+    page.gap()
+    page.text(f"Cannot be told from this record ({count(len(entries), 'rule')})", color="heading")
+    page.text("Each line names what a rule looks for. This is neither a finding nor a pass.", 2)
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for entry in entries:
+        states = {unknown["state"] for unknown in entry["unknown"]}
+        reason = "; ".join(text for state, text in STATES.items() if state in states)
+        phase, title = rules[entry["rule"]["id"]]
+        reasons.setdefault(reason, {}).setdefault(phase, []).append(f"{entry['rule']['id']} {title}")
+    for reason, by_phase in reasons.items():
+        page.text(f"{sentence(reason or 'unknown')} ({sum(map(len, by_phase.values()))}):", 2)
+        for phase, lines in by_phase.items():
+            page.text(sentence(phase), 4)
+            for line in lines:
+                page.text(line, 6)
+
+
+def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[str, str]]) -> None:
+    off = [f"{each['rule']} {rules[each['rule']][1]}: {each['reason']}" for each in document["off"]]
     for name, lines in (
-        ("Accepted", [f"{each['title']} [{each['rule']['id']}]" for each in document["accepted"]]),
-        ("Cannot be told from this record", [cannot_tell] if cannot_tell else []),
-        ("Switched off by the profile", [f"{each['rule']}: {each['reason']}" for each in document["off"]]),
+        ("Switched off by the profile", off),
         ("Notices", [each["detail"] for each in document["notices"]]),
         ("Please note", document["cautions"]),
     ):

@@ -10,15 +10,17 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from math import ceil
 
 from markupsafe import Markup, escape
 
 from service.presentation.lanes import Bar, Dot, Lane, Mark, Picture
 from service.presentation.limits import Limit
-from service.presentation.words import BASIS, SEVERITIES, Clock
+from service.presentation.plain import BASIS, SEVERITIES
+from service.presentation.words import Clock
 from service.rulebook.message import number
 
-_ROW, _LABEL, _PLOT, _PAD = 15, 16, 54, 7
+_AXIS, _ROW, _LABEL, _PLOT, _PAD = 22, 15, 16, 54, 7
 #: A mark and its share of the page: at least 24 CSS pixels either way (WCAG 2.2, 2.5.8).
 _MARK_WIDTH, _MARK_HEIGHT, _GRID_X, _GRID_Y = 29, 20, 32, 27
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240)
@@ -40,8 +42,8 @@ NARROW = Layout("narrow", 300, 0, 4, 6.9)
 
 
 def draw(picture: Picture, clock: Clock, layout: Layout, label: str) -> Markup:
-    """One ``<svg>`` element; ``label`` is its accessible name."""
-    return _Drawing(picture, clock, layout).svg(label)
+    """One ``<svg>`` for the times and one for each lane, so that paper breaks between lanes; ``label`` is the name of all."""
+    return _Drawing(picture, clock, layout).whole(label)
 
 
 def _n(value: float) -> str:
@@ -82,21 +84,32 @@ class _Drawing:
         self.shapes: list[str] = []
         self.links: list[str] = []
 
-    def svg(self, label: str) -> Markup:
-        top = 22.0
-        first = top
+    def whole(self, label: str) -> Markup:
+        parts = [self._head()]
         for lane in self.picture.lanes:
-            top = self._lane(lane, top)
-        grid = self._axis(first, top)
+            self.stems, self.shapes, self.links = [], [], []
+            bottom = self._lane(lane)
+            self._ticks(0, bottom)
+            shapes = f'<g aria-hidden="true">{"".join(self.stems)}{"".join(self.shapes)}</g>'
+            # What has no link holds nothing that the table does not say.
+            named = f'role="group" aria-label="{escape(lane.title)}"' if self.links else 'aria-hidden="true"'
+            parts.append(self._svg(bottom, named, f"{shapes}<g>{''.join(self.links)}</g>" if self.links else shapes))
+        return Markup(
+            f'<div class="picture {self.layout.name}" role="group" aria-label="{escape(label)}">{"".join(parts)}</div>'
+        )
+
+    def _svg(self, height: float, named: str, content: str) -> str:
+        return f'<svg {named} viewBox="0 0 {self.layout.width} {_n(height)}">{content}</svg>'
+
+    def _head(self) -> str:
+        """The times, and the pattern that every lane uses."""
+        self._ticks(18, _AXIS, told=True)
         name = self.layout.name
         hatch = (
             f'<defs><pattern id="hatch-{name}" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
             '<rect class="hatch-ground" width="6" height="6"/><path class="hatch-line" d="M0 0V6"/></pattern></defs>'
         )
-        return Markup(
-            f'<svg class="picture {name}" role="group" aria-label="{escape(label)}" viewBox="0 0 {self.layout.width} {_n(top + 4)}">{hatch}'
-            f'<g aria-hidden="true">{grid}{"".join(self.stems)}{"".join(self.shapes)}</g><g>{"".join(self.links)}</g></svg>'
-        )
+        return self._svg(_AXIS, 'aria-hidden="true"', f"{hatch}{''.join(self.stems)}")
 
     # ------------------------------------------------------------ primitives
 
@@ -121,7 +134,8 @@ class _Drawing:
     def _wide(self, text: str) -> float:
         return len(text) * self.layout.letter
 
-    def _axis(self, top: float, bottom: float) -> str:
+    def _ticks(self, top: float, bottom: float, told: bool = False) -> None:
+        """Lines at even times behind everything; with their times, where ``told``."""
         minutes = (self.high - self.low) / 60
         step = next((s for s in _STEPS if minutes / s <= self.layout.ticks), _STEPS[-1]) * 60
         offset = int((self.clock.at(self.low).utcoffset() or self.clock.at(0) - self.clock.at(0)).total_seconds())
@@ -129,22 +143,21 @@ class _Drawing:
         out = []
         while time <= self.high:
             x = self._x(time)
-            out.append(f'<path class="grid" d="M{_n(x)} {_n(top - 4)}V{_n(bottom)}"/>')
-            shown = f"{self.clock.at(time):%H:%M}"
-            half = self._wide(shown) / 2
-            out.append(
-                self._text(
-                    min(max(x, self.left - 10 + half), self.right + 12 - half), top - 9, shown, "t axis", "middle"
-                )
-            )
+            out.append(f'<path class="grid" d="M{_n(x)} {_n(top)}V{_n(bottom)}"/>')
+            if told:
+                shown = f"{self.clock.at(time):%H:%M}"
+                half = self._wide(shown) / 2
+                middle = min(max(x, self.left - 10 + half), self.right + 12 - half)
+                out.append(self._text(middle, 13, shown, "t axis", "middle"))
             time += step
-        return "".join(out)
+        self.stems[:0] = out
 
     # ------------------------------------------------------------ one lane
 
-    def _lane(self, lane: Lane, top: float) -> float:
-        self.shapes.append(f'<path class="rule" d="M0 {_n(top)}H{self.layout.width}"/>')
-        y = top + _PAD
+    def _lane(self, lane: Lane) -> float:
+        """Draw it; returns its height."""
+        self.shapes.append(f'<path class="rule" d="M0 .5H{self.layout.width}"/>')
+        y = float(_PAD)
         if self.layout.gutter:
             self.shapes.append(self._text(0, y + 11, lane.title, "t title"))
             self.shapes.append(self._text(0, y + 25, lane.unit, "t small"))
@@ -168,7 +181,8 @@ class _Drawing:
             self._dots(lane, floor - _ROW)
         y = self._labels(labels, y)
         y = self._marks(lane.marks, y, floor)
-        return max(y, floor) + _PAD
+        # Whole pixels, so that no seam shows between two lanes.
+        return ceil(max(y, floor) + _PAD)
 
     def _bars(self, lane: Lane, y: float, labels: list[Dot]) -> tuple[float, float]:
         """Bars in as few rows as they need; a text that does not fit becomes a label below. Returns (bottom, bottom of the first row)."""
@@ -188,7 +202,10 @@ class _Drawing:
             if bar.text in ("restrained",) or (bar.text in told and bar.kind == "police"):
                 continue
             told.add(bar.text)
-            if self._wide(bar.text) + 8 <= end - start:
+            room = start + self._wide(bar.text) + 8
+            # The moments of a lane stand on its first row.
+            covered = row == 0 and any(start <= self._x(dot.time) <= room for dot in lane.dots if not dot.label)
+            if room <= end and not covered:
                 self.shapes.append(self._text(start + 5, at + 11.5, bar.text, f"t on-bar {bar.kind}"))
             else:
                 labels.append(Dot(bar.start, bar.text, bar.severity, True))
@@ -265,7 +282,7 @@ class _Drawing:
         self.shapes.append(self._rect(self.left, y, self.right - self.left, _PLOT, "plot"))
         self._zones(lane, y, at)
         self._gaps(lane, y, _PLOT)
-        last = -100.0
+        taken = -100.0
         for reading in sorted(lane.readings, key=lambda r: r.time):
             if not self._shown(reading.time, reading.time):
                 continue
@@ -277,10 +294,11 @@ class _Drawing:
             spot = at(reading.value)
             self.shapes.append(f'<circle class="dot {kind}" cx="{_n(x)}" cy="{_n(spot)}" r="3.5"/>')
             text = number(reading.value)
-            if x - last >= self._wide(text) + 3 or kind == "critical":
+            half = self._wide(text) / 2
+            if x - half >= taken or kind == "critical":
                 above = spot - 7 if spot - 17 > y else spot + 15
                 self.shapes.append(self._text(x, above, text, f"t value {kind}".rstrip(), "middle"))
-                last = x
+                taken = x + half + 3
 
     def _zones(self, lane: Lane, y: float, at: Callable[[float], float]) -> None:
         for low in (True, False):

@@ -13,16 +13,6 @@ from service.facts.model import item_label
 from service.intake.episode_json import Intake, first_time
 from service.rulebook.message import number, word
 
-SEVERITIES = ("critical", "warning", "info")
-#: What a finding rests on, by category: absence looks different from what is charted.
-BASIS = {"completeness": "No entry", "safety": "Charted", "consistency": "Two places disagree"}
-#: A state in place of a value, as the reader is told.
-STATES = {
-    "missing": "no entry",
-    "not_collected": "the sender has no place for it",
-    "declined": "declined, with a reason",
-}
-
 #: What an item is called where its own code does not say it.
 _ITEMS: dict[type, str] = {
     model.LimbCheck: "check of",
@@ -40,16 +30,6 @@ _ITEMS: dict[type, str] = {
 }
 _STARTS = ("time", "start", "on")
 _ENDS = ("end", "off")
-
-
-def sentence(text: str) -> str:
-    """With a capital first letter."""
-    return text[:1].upper() + text[1:]
-
-
-def count(amount: int, noun: str) -> str:
-    """``1 finding``, ``2 findings``."""
-    return f"{amount} {noun}" if amount == 1 else f"{amount} {noun}s"
 
 
 def unit(text: str) -> str:

@@ -49,6 +49,17 @@ def test_a_bad_line_says_so_and_the_rest_goes_on(client: Client, exemplary: Any)
         assert line["status"] == 200 or line["problem"]["errors"], line
 
 
+@pytest.mark.parametrize(
+    "body", [b"{", b"\xff", b"{}", b'{"a": 1, "a": 2}', b'{"episode_ref": 5}', b"NaN", b"[" * 4000]
+)
+def test_the_problem_of_a_line_is_the_problem_of_a_request(client: Client, body: bytes) -> None:
+    alone = client.call("POST", "/v1/reviews", body, {"Content-Type": "application/json"})
+    (line,) = lines_of(post(client, body))
+    assert line == {"line": 1, "status": alone.status, "problem": alone.json}
+    assert line["problem"]["title"]
+    assert line["problem"]["detail"]
+
+
 def test_an_empty_batch_is_an_empty_answer(client: Client) -> None:
     assert (post(client, b"\n \n").status, post(client, b"").body) == (200, b"")
 

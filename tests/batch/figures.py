@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from service.presentation import json_review
+from service.presentation.plain import count
 from tests.batch.made import some, write
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, pipeline
@@ -62,7 +63,7 @@ def peaks(folder: Path, number: int, processes: int = 2) -> Peaks:
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - start
-    if done.returncode != 0 or f"{number} lines: {number} reviewed" not in done.stderr:
+    if done.returncode != 0 or f"{count(number, 'line')}: {number} reviewed" not in done.stderr:
         raise RuntimeError(done.stderr[-2000:])
     own, workers = (int(text) / 1024 for text in done.stdout.split())
     for made in sorted(out.iterdir()):

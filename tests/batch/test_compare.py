@@ -59,8 +59,37 @@ def test_counts_are_those_of_the_reviews(pipeline: Pipeline, profile: str) -> No
     assert appear == len(marks[1] - marks[0])
     assert vanish == len(marks[0] - marks[1])
     assert sum(rule["totals"]["severity"] for rule in found["rules"]) == len(before - after) - vanish
+    for side, findings in (("left", before), ("right", after)):
+        assert found["findings"][side] == {
+            severity: sum(entry[3] == severity for entry in findings) for severity in ("critical", "warning", "info")
+        }
+    assert found["totals"] == {c: sum(rule["totals"][c] for rule in found["rules"]) for c in compare.CHANGES}
     assert found["lines"]["rejected"] == 2
     assert found["left"]["profile_digest"] != found["right"]["profile_digest"]
+
+
+def test_what_is_set_otherwise_is_the_whole_profile(pipeline: Pipeline) -> None:
+    """Every choice of a profile that differs from the default stands with its rule, whether a record tells or not."""
+    profile = pipeline.rulebook.profiles["massachusetts-2026"]
+    found = two(pipeline, [encoded(LIMBS)], "default", profile.id)
+    said = {
+        (entry["rule"], each["name"]): (each["left"], each["right"])
+        for entry in (*found["rules"], *found["without_effect"])
+        for each in entry["set_otherwise"]
+    }
+    expected = {}
+    for rule in pipeline.rulebook.rules:
+        defaults = {"severity": rule.severity} | {each.name: each.default for each in rule.parameters}
+        chosen = profile.parameters.get(rule.id, {}) | (
+            {"severity": profile.severities[rule.id]} if rule.id in profile.severities else {}
+        )
+        expected |= {
+            (rule.id, name): (defaults[name], value) for name, value in chosen.items() if value != defaults[name]
+        }
+    assert said == expected
+    assert expected
+    # A change without a setting that explains it would be a fault of ours.
+    assert all(rule["set_otherwise"] for rule in found["rules"])
 
 
 def test_left_and_right_are_told_apart(pipeline: Pipeline) -> None:
@@ -84,6 +113,7 @@ def test_two_rulebooks(pipeline: Pipeline, tmp_path: Path) -> None:
     document = small(limbs=[limb()], handover=60, monitoring={"limb_checks": []})
     found = compare.compare((pipeline, "default"), (Pipeline.build(other), "default"), [encoded(document)])
     (rule,) = [rule for rule in found["rules"] if rule["rule"] == "RR-1303"]
+    assert rule["set_otherwise"] == [{"name": "in the rulebook", "unit": "", "left": True, "right": False}]
     assert rule["totals"] == {"appears": 0, "vanishes": 1, "severity": 0, "moves": 0}
     assert rule["changes"][0]["left"] == "critical"
     assert rule["changes"][0]["examples"] == [{"file": "", "line": 1, "episode_ref": "test-1"}]
@@ -102,8 +132,7 @@ def test_examples_are_few_and_the_first(pipeline: Pipeline) -> None:
         ]
         one.add(*answers, 0)
         tally.merge(one)
-    names = compare.titles(pipeline, pipeline)
-    assert compare.document(tally, names, whole["left"], whole["right"], [""]) == whole
+    assert compare.document(tally, (pipeline, "default"), (pipeline, "massachusetts-2026"), [""]) == whole
     for rule in whole["rules"]:
         for change in rule["changes"]:
             assert [example["line"] for example in change["examples"]] == [1, 2, 3, 4, 5]
@@ -113,6 +142,9 @@ def test_as_a_person_reads_it(pipeline: Pipeline) -> None:
     text = comparison.render(two(pipeline, [encoded(LIMBS), BAD], "default", "massachusetts-2026"), 60)
     assert max(map(len, text.splitlines())) <= 60
     assert "1 record compared, 1 with a change; 1 line could not" in text.replace("\n", " ")
-    assert "vanishes" in text
-    assert "test-1 (line 1)" in text
+    flat = " ".join(text.split())
+    assert "From left to right, findings: 1 appears, 1 vanishes, 0 change severity" in flat
+    assert "max gap: 15 min on the left, 5 min on the right" in flat
+    assert "test-1 (line 1)" in flat
+    assert "Set otherwise, and no record here tells the difference:" in flat
     assert "Local protocol and medical direction always win" in text

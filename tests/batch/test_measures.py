@@ -329,7 +329,7 @@ def test_not_evaluated_lines_count_as_unassessed(pipeline: Pipeline) -> None:
     wanted = definitions.measures_of(pipeline.rulebook)
     tally = Tally(len(wanted))
     measures.count(pipeline, tally, wanted, encoded(demo("exemplary")), 1, "default", "month")
-    tally.add(lines.Answer(2, 503, None, lines.problem(503, "not-evaluated")), None, wanted, "month")
+    tally.add(lines.refused(2, "not-evaluated"), None, wanted, "month")
     found = measures.document(tally, wanted, {}, "month")
     assert found["lines"]["not_evaluated"] == 1
     told = next(m for m in found["measures"] if m["denominator"] == 1)

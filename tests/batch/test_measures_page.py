@@ -1,10 +1,8 @@
-"""The page of measures: what stands on it, and that a browser and axe-core have nothing to say about it."""
+"""The page of measures: what stands on it. ``tests/presentation/test_page_browser.py`` looks at it in a browser."""
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from typing import Any
 
 import pytest
@@ -14,20 +12,6 @@ from service.pipeline import Pipeline
 from service.presentation import measures_page
 from tests.batch.made import line, some
 from tests.support.pipeline import demo
-
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-#: Quiet, and no service of the browser's own.
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-ADDRESS = "http://measures.invalid/"
 
 
 @pytest.fixture(scope="module")
@@ -80,29 +64,3 @@ def test_nothing_counted_and_too_many_groups(pipeline: Pipeline, monkeypatch: py
     given = [line(demo("hold-only"), name) for name in ("a", "b")]
     assert "a group must not be a person" in measures_page.render(measures.measures(pipeline, given)).decode()
     assert "0 records" in measures_page.render(measures.measures(pipeline, [])).decode()
-
-
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine (apt-get install chromium)")
-def test_a_browser_has_nothing_to_say(page: str) -> None:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    axe_api = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed")
-    headers = {"Content-Type": measures_page.MEDIA_TYPE, "Content-Security-Policy": measures_page.POLICY}
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        for scheme in ("light", "dark"):
-            for width in (1200, 320):
-                said: list[str] = []
-                asked: list[str] = []
-                tab = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme).new_page()
-                tab.on("console", lambda message, said=said: said.append(message.text))
-                tab.on("request", lambda request, asked=asked: asked.append(request.url))
-                tab.route("**/*", lambda route: route.fulfill(body=page, headers=headers))
-                tab.goto(ADDRESS, wait_until="load")
-                assert (said, asked) == ([], [ADDRESS])
-                for each in tab.query_selector_all("details")[:12]:
-                    each.evaluate("d => { d.open = true }")
-                assert tab.evaluate("document.documentElement.scrollWidth") <= width
-                found = axe_api.Axe().run(tab, options={"runOnly": TAGS}).response["violations"]
-                assert [(entry["id"], entry["nodes"][0]["html"]) for entry in found] == []
-                tab.close()
-        browser.close()

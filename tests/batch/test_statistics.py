@@ -91,6 +91,24 @@ def test_funnel_limits(size: int, target: Fraction, tail: Fraction) -> None:
     assert tuple(found) == pytest.approx(expected, abs=1e-6)
 
 
+#: Cumulative probabilities of the binomial distribution for n = 20, p = 0.10, as tables at the end of statistics
+#: textbooks print them (Montgomery; Zar), four digits, from memory: P(X <= 0), P(X <= 1), ...
+TABLE = (0.1216, 0.3917, 0.6769, 0.8670, 0.9568, 0.9887, 0.9976, 0.9996)
+
+
+@pytest.mark.parametrize(("tail", "least"), [(0.025, 5), (0.001, 7)])
+def test_upper_funnel_limit_by_hand_from_a_printed_table(tail: float, least: int) -> None:
+    """Spiegelhalter's interpolation carried out on the printed digits; what rounding to four digits can do is allowed."""
+    wanted = 1 - tail
+    assert TABLE[least - 1] < wanted <= TABLE[least]
+    step = TABLE[least] - TABLE[least - 1]
+    by_hand = (least - (TABLE[least] - wanted) / step) / 20
+    allowed = 1e-4 / step / 20
+    (found,) = statistics.funnel(0.1, [20], tail)
+    assert abs(found.upper - by_hand) <= allowed
+    assert allowed < 0.003
+
+
 def test_funnel_limits_close_as_groups_grow_and_come_near_the_normal_ones() -> None:
     bands = statistics.funnel(0.2, [20, 200, 20_000], 0.025)
     widths = [band.upper - band.lower for band in bands]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 
 import pytest
 
@@ -18,6 +19,14 @@ from tests.support.pipeline import demo
 def test_no_cell_is_a_formula(text: str) -> None:
     """The beginnings that OWASP names under CSV Injection."""
     assert str(tables.cell(text)).startswith("'")
+
+
+@pytest.mark.parametrize("text", ["a;=1+1", "a;  @SUM(A1)", "a\t-1", "a;\uff0b1"])
+def test_no_formula_begins_after_another_separator(text: str) -> None:
+    """A spreadsheet set to semicolons or tabs would begin a cell there (OWASP, CSV Injection: mind the field separator)."""
+    found = str(tables.cell(text))
+    assert found.replace("'", "") == text
+    assert not re.search(r"[;\t]\s*[=+@\uff0b-]", found)
 
 
 @pytest.mark.parametrize(
@@ -36,7 +45,7 @@ def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
     good = lines.answer(pipeline, encoded(document), 1, "default")
     bad = lines.answer(pipeline, BAD, 2, "default")
     content = tables.heading(tables.EPISODES) + tables.rows(
-        tables.EPISODES, [tables.episode_row("=a", each) for each in (good, bad)]
+        tables.EPISODES, [tables.episode_row("=a", each, "station-4") for each in (good, bad)]
     )
     first, second = _read(content)
     assert good.review is not None
@@ -47,6 +56,15 @@ def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
         summary["findings"],
         summary["clear"],
     ]
+    assert (first["group"], first["date"]) == ("station-4", "2031-11-02")
+    # What a reader filters by adds up, each way, to all findings.
+    for names in (
+        ("critical", "warning", "info"),
+        ("for_author", "for_reviewer"),
+        ("completeness", "safety", "consistency"),
+    ):
+        assert sum(int(first[name]) for name in names) == summary["findings"]
+    assert second["problem_title"] == "Not an episode"
     assert (second["line"], second["status"], second["problem"], second["problem_at"]) == (
         "2",
         "422",
@@ -56,6 +74,7 @@ def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
     found = _read(tables.heading(tables.FINDINGS) + tables.rows(tables.FINDINGS, tables.finding_rows("f", good)))
     assert len(found) == summary["findings"]
     assert [row["fingerprint"] for row in found] == [f["fingerprint"] for f in good.review.document["findings"]]
+    assert {(row["group"], row["date"]) for row in found} == {("", "2031-11-02")}
     assert all(row["severity"] and row["phase"] and row["handled_by"] and row["title"] for row in found)
     assert tables.finding_rows("f", bad) == []
 

@@ -8,10 +8,10 @@ from typing import Any
 import openapi_spec_validator
 
 from service.api.contract import with_generated
-from service.api.problems import PROBLEMS
 from service.app import create_app
 from service.intake import strict_json
 from service.pipeline import Pipeline
+from service.problems import PROBLEMS
 from service.resources import openapi_path
 from service.settings import Settings
 from tests.contract.checked import Client, Contract

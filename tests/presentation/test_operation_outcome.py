@@ -265,7 +265,7 @@ def test_problems(code: str, status: int, severity: str, issue_type: str) -> Non
 
 
 def test_every_problem_of_the_service_has_a_published_code() -> None:
-    from service.api.problems import PROBLEMS
+    from service.problems import PROBLEMS
 
     for code, problem in PROBLEMS.items():
         outcome = json.loads(operation_outcome.problem_outcome(code, problem.status, problem.detail))

@@ -11,9 +11,10 @@ from dataclasses import replace
 import pytest
 
 from service.presentation import html, page
+from service.presentation.plain import together
 from service.presentation.words import Clock, Places
 from tests.support.episodes import exemplary, put
-from tests.support.pages import Element, demo_page, demo_review, review_of, rulebook, shown, start, tree
+from tests.support.pages import Element, demo_page, demo_review, findings_of, review_of, rulebook, shown, start, tree
 from tests.support.pipeline import demo, demo_names, pipeline
 
 CANARY = "zq7canary"
@@ -23,22 +24,16 @@ def every_page() -> list[tuple[str, bytes]]:
     return [*((name, demo_page(name)) for name in demo_names()), ("rulebook", rulebook()), ("start", start())]
 
 
-def article(root: Element, number: int) -> Element:
-    return root.by_id(f"f{number}")
-
-
 @pytest.mark.parametrize("name", demo_names())
 def test_every_finding_stands_once_with_all_it_says(name: str) -> None:
     document = demo_review(name).document
-    root = tree(demo_page(name))
-    texts = {}
-    for number in range(1, len(document["findings"]) + 1):
-        (code,) = [c for c in article(root, number).by_tag("code") if c.text().startswith("v1:")][:1]
-        texts[code.text()] = article(root, number)
-    assert set(texts) == {f["fingerprint"] for f in document["findings"]}
+    found = findings_of(tree(demo_page(name)))
+    assert sorted(each.number for each in found) == list(range(1, len(document["findings"]) + 1))
+    by_print = {each.fingerprint: each for each in found}
+    assert set(by_print) == {f["fingerprint"] for f in document["findings"]}
     for finding in document["findings"]:
-        found = texts[finding["fingerprint"]]
-        text = found.text()
+        shown = by_print[finding["fingerprint"]]
+        text = shown.article.text()
         for said in (
             finding["title"],
             finding["message"],
@@ -47,11 +42,56 @@ def test_every_finding_stands_once_with_all_it_says(name: str) -> None:
             finding["rule"]["id"],
         ):
             assert " ".join(said.split()) in text
-        assert finding["severity"] in found.classes
+        assert finding["severity"] in shown.article.classes
         for place in finding["pointers"]:
-            assert place["pointer"] in [c.text() for c in found.by_tag("code")]
+            assert place["pointer"] in [c.text() for c in shown.spot.by_tag("code")]
         for source in finding["sources"]:
             assert source["title"] in text
+
+
+def test_findings_that_differ_in_their_place_only_stand_together() -> None:
+    """Four limbs with one hole in their checks: one heading, one remediation, four places in order, each with its own number."""
+    document = demo_review("night-two-crew-late-sedation").document
+    holes = [f for f in document["findings"] if f["rule"]["id"] == "RR-1307"]
+    assert len(holes) == 4
+    found = findings_of(tree(demo_page("night-two-crew-late-sedation")))
+    (article,) = {
+        id(each.article): each.article for each in found if "RR-1307" in each.article.by_class("id")[0].text()
+    }.values()
+    together = [each for each in found if each.article is article]
+    assert [each.fingerprint for each in together] == [f["fingerprint"] for f in holes]
+    first, *_, last = (each.number for each in together)
+    assert f"{first} to {last}" in article.by_class("head")[0].text()
+    assert article.text().count(holes[0]["remediation"]) == 1
+    for each, finding in zip(together, holes, strict=True):
+        assert finding["message"] in each.spot.text()
+        assert "03:02 to 03:20" in each.spot.text()
+
+
+def test_findings_that_say_more_than_another_place_stand_apart() -> None:
+    finding = next(f for f in demo_review("night-two-crew-late-sedation").document["findings"] if f["related"])
+    other = {**finding, "fingerprint": finding["related"][0], "related": [finding["fingerprint"]]}
+    alike = {**finding, "related": [other["fingerprint"]]}
+    assert together([alike, other]) == [[alike, other]]
+    for name, value in (("severity", "critical"), ("remediation", "x"), ("handled_by", "nobody"), ("disputed", True)):
+        assert len(together([alike, {**other, name: value}])) == 2
+    assert len(together([alike, {**other, "rule": {**other["rule"], "id": "RR-0000"}}])) == 2
+    assert len(together([alike, {**other, "related": ["another story"]}])) == 2
+
+
+def test_the_top_names_the_gravest_findings_of_each_reader() -> None:
+    document = demo_review("everything-wrong").document
+    root = tree(demo_page("everything-wrong"))
+    numbers = {each.number: each for each in findings_of(root)}
+    for reader, handler in zip(root.by_class("reader"), ("reviewer", "author"), strict=False):
+        mine = [f for f in document["findings"] if f["handled_by"] == handler]
+        assert f"{len(mine)} findings" in reader.text()
+        (first,) = reader.by_class("first")
+        assert len(first.by_tag("li")) == 5
+        for link in first.by_tag("a"):
+            number = int(link.attributes["href"].removeprefix("#f"))
+            assert link.text() in numbers[number].article.by_class("head")[0].text()
+        assert first.by_tag("li")[0].text().startswith("Critical")
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -68,13 +108,11 @@ def test_findings_from_absence_look_different_from_charted_ones() -> None:
     document = demo_review("everything-wrong").document
     root = tree(demo_page("everything-wrong"))
     absent = {f["fingerprint"] for f in document["findings"] if f["category"] == "completeness"}
-    for number in range(1, len(document["findings"]) + 1):
-        found = article(root, number)
-        fingerprint = next(c.text() for c in found.by_tag("code") if c.text().startswith("v1:"))
-        assert ("absent" in found.classes) == (fingerprint in absent)
-        assert ("charted" in found.classes) == (fingerprint not in absent)
-        basis = next(e for e in found.walk() if "basis" in e.classes).text()
-        assert (basis == "No entry") == (fingerprint in absent)
+    for each in findings_of(root):
+        assert ("absent" in each.article.classes) == (each.fingerprint in absent)
+        assert ("charted" in each.article.classes) == (each.fingerprint not in absent)
+        basis = next(e for e in each.article.walk() if "basis" in e.classes).text()
+        assert (basis == "No entry") == (each.fingerprint in absent)
 
 
 def test_the_head_says_what_it_was_made_with() -> None:
@@ -103,7 +141,7 @@ def test_what_to_tell_now_stands_before_everything_else() -> None:
     (box,) = root.by_class("tell-now")
     items = box.by_tag("li")
     assert len(items) == len(sentences)
-    assert body.index('class="tell-now"') < body.index("For the author") < body.index("<svg")
+    assert body.index('class="tell-now"') < body.index("For the reviewer") < body.index("<svg")
     assert not tree(demo_page("exemplary")).by_class("tell-now")
 
 
@@ -151,17 +189,16 @@ def test_a_cascade_is_folded_under_its_worst_for_each_reader() -> None:
     by_print = {f["fingerprint"]: f for f in document["findings"]}
     root = tree(demo_page("everything-wrong"))
     rank = ("critical", "warning", "info").index
-    stories = root.by_class("story")
-    assert stories
+    assert root.by_class("story")
+    prints = {id(each.article): each.fingerprint for each in reversed(findings_of(root))}
     for head in root.by_class("finding"):
         own = [c for c in head.children if isinstance(c, Element) and "story" in c.classes]
         if not own:
             continue
-        first = by_print[next(c.text() for c in head.by_tag("code") if c.text().startswith("v1:"))]
+        first = by_print[prints[id(head)]]
         for folded in own[0].by_class("finding"):
-            fingerprint = next(c.text() for c in folded.by_tag("code") if c.text().startswith("v1:"))
-            each = by_print[fingerprint]
-            assert fingerprint in first["related"]
+            each = by_print[prints[id(folded)]]
+            assert each["fingerprint"] in first["related"]
             assert each["handled_by"] == first["handled_by"]
             assert rank(each["severity"]) >= rank(first["severity"])
             assert each["severity"] in folded.classes

@@ -15,8 +15,8 @@ from tests.support.pipeline import demo_names, pipeline
 
 
 def drawings(root: Element) -> list[Element]:
-    found = root.by_tag("svg")
-    assert [sorted(svg.classes - {"picture"}) for svg in found] == [["wide"], ["narrow"]]
+    found = root.by_class("picture")
+    assert [sorted(drawing.classes - {"picture"}) for drawing in found] == [["wide"], ["narrow"]]
     return found
 
 
@@ -195,14 +195,31 @@ def test_a_drawing_holds_no_number_that_is_not_one() -> None:
 
 def test_marks_keep_their_distance() -> None:
     """WCAG 2.2, 2.5.8: targets at least 24 by 24; here each has its own share of the page and none overlaps."""
-    for svg in drawings(tree(demo_page("everything-wrong"))):
-        boxes = [tuple(float(r.attributes[k]) for k in ("x", "y", "width", "height")) for r in svg.by_class("reach")]
-        assert boxes
-        for i, (x, y, w, h) in enumerate(boxes):
-            assert w >= 24
-            assert h >= 24
-            for a, b, c, d in boxes[:i]:
-                assert x >= a + c - 0.11 or a >= x + w - 0.11 or y >= b + d - 0.11 or b >= y + h - 0.11
+    for drawing in drawings(tree(demo_page("everything-wrong"))):
+        assert drawing.by_class("reach")
+        for lane in drawing.by_tag("svg"):
+            *_, width, height = map(float, lane.attributes["viewbox"].split())
+            boxes = [
+                tuple(float(r.attributes[k]) for k in ("x", "y", "width", "height")) for r in lane.by_class("reach")
+            ]
+            for i, (x, y, w, h) in enumerate(boxes):
+                assert w >= 24
+                assert h >= 24
+                # Inside its own lane, so that it meets none of another.
+                assert 0 <= x <= width - w + 0.11
+                assert 0 <= y <= height - h
+                for a, b, c, d in boxes[:i]:
+                    assert x >= a + c - 0.11 or a >= x + w - 0.11 or y >= b + d - 0.11 or b >= y + h - 0.11
+
+
+def test_a_lane_with_findings_has_a_name_and_the_others_are_left_to_the_table() -> None:
+    for drawing in drawings(tree(demo_page("night-two-crew-late-sedation"))):
+        for lane in drawing.by_tag("svg"):
+            if lane.by_class("mark"):
+                assert lane.attributes["aria-label"] in lane.text()
+                assert "aria-hidden" not in lane.attributes
+            else:
+                assert lane.attributes["aria-hidden"] == "true"
 
 
 def test_a_finding_of_a_late_first_check_stands_where_the_wait_began() -> None:

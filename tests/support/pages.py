@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-from service.presentation import page, rulebook_page, start_page
+from service.batch import measures
+from service.presentation import measures_page, page, rulebook_page, start_page
 from service.review.build import Review
+from tests.batch.made import some
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
 
@@ -51,6 +53,40 @@ class Element:
     def by_id(self, name: str) -> Element:
         (found,) = self.all(lambda e: e.attributes.get("id") == name)
         return found
+
+
+@dataclass
+class Shown:
+    """One finding on a page: the heading it stands under, and its own place there (the same where it stands alone)."""
+
+    number: int
+    fingerprint: str
+    article: Element
+    spot: Element
+
+
+def _own(element: Element) -> Iterator[Element]:
+    """The elements of an article without what is folded under it."""
+    yield element
+    for child in element.children:
+        if isinstance(child, Element) and "story" not in child.classes:
+            yield from _own(child)
+
+
+def findings_of(root: Element) -> list[Shown]:
+    """Every finding of a page that can be linked to."""
+    found = []
+    for article in root.by_class("finding"):
+        own = list(_own(article))
+        spots = [e for e in own if e.attributes.get("id", "").startswith("f")]
+        prints = [e.text() for e in own if e.tag == "code" and e.text().startswith("v1:")]
+        if spots:
+            assert len(spots) == len(prints)
+            found += [
+                Shown(int(spot.attributes["id"][1:]), fingerprint, article, spot)
+                for spot, fingerprint in zip(spots, prints, strict=True)
+            ]
+    return found
 
 
 class _Reader(HTMLParser):
@@ -118,3 +154,13 @@ def rulebook() -> bytes:
 def start() -> bytes:
     """The start page."""
     return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default")
+
+
+@functools.cache
+def measures_of_lines() -> bytes:
+    """The page of measures over ninety lines, some of them bad: all kinds of measures, of each the first few."""
+    found = measures.measures(pipeline(), [body for body in some(90, bad_every=15) if body.strip()])
+    kinds = {measure["kind"] for measure in found["measures"]}
+    few = [m for kind in sorted(kinds) for m in [m for m in found["measures"] if m["kind"] == kind][:12]]
+    assert any(m["greyed"] for m in few)
+    return measures_page.render({**found, "measures": few})

@@ -1,0 +1,25 @@
+"""The group that a caller gives an episode."""
+
+from __future__ import annotations
+
+import re
+
+import orjson
+
+_GROUP = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+def group_of(line: bytes) -> str | None:
+    """The group that a caller gives: ``{"extensions": {"group": "station-4"}}`` at the top of the episode.
+
+    None when there is none; the empty string for one that is not made of
+    letters, digits, dot, underscore and hyphen, 64 at most. ``line`` has been
+    read as an episode before.
+    """
+    if b'"extensions"' not in line:
+        return None
+    found = orjson.loads(line).get("extensions")
+    group = found.get("group") if isinstance(found, dict) else None
+    if group is None:
+        return None
+    return group if isinstance(group, str) and _GROUP.fullmatch(group) else ""
