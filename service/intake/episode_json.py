@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import functools
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -19,7 +20,7 @@ from . import fields, quick, strict_json
 
 MOST_ITEMS = 2_000
 MOST_ITEMS_IN_ALL = 10_000
-_TOP_ONLY = ("not_collected", "accepted", "extensions")
+_TOP_ONLY = quick.ASIDE
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +262,12 @@ def _trie(paths: Any) -> _Trie:
     return out
 
 
+@functools.lru_cache(maxsize=32)
+def _table(paths: tuple[str, ...]) -> _Trie:
+    """The same for what a format has no place for: few tables, and long ones."""
+    return _trie(list(paths))
+
+
 # ---------------------------------------------------------------- into the model
 
 
@@ -359,11 +366,7 @@ def _accepted(value: Any) -> tuple[Acceptance, ...]:
 
 
 def from_value(body: Any) -> Intake:
-    """Read a parsed JSON body. Raises Rejected (422) with at most 50 places.
-
-    Readers of other formats build such a body and hand it on here; their
-    ``not_collected`` is the table of what the format has no place for.
-    """
+    """Read a parsed JSON body, strictly. Raises Rejected (422) with at most 50 places."""
     if type(body) is not dict:
         raise Rejected(422, "invalid-episode", [_item("not-an-object", "")])
     _check_sizes(body)
@@ -381,20 +384,35 @@ def from_value(body: Any) -> Intake:
     return Intake(episode, accepted, tuple(builder.notices), _digest(rest))
 
 
+def from_made(body: dict[str, Any]) -> Intake:
+    """Read a body that a reader of another format has built. Raises Rejected (422) with at most 50 places.
+
+    Its ``not_collected`` is the table of what that format has no place for.
+    """
+    return _walked(body) or from_value(body)
+
+
 def _quick(body: bytes) -> Intake | None:
     """One pass over a body that is plainly good, None for any other."""
     value = quick.parse(body)
-    if value is None or "accepted" in value or "extensions" in value:
-        return None
-    paths = value.get("not_collected")
+    return None if value is None else _walked(value, body)
+
+
+def _walked(value: dict[str, Any], body: bytes | None = None) -> Intake | None:
     try:
-        absent = _trie(paths) if paths is not None else {}
-    except Rejected:
+        paths = value.get("not_collected")
+        if body is None and paths:
+            absent = _table(tuple(paths))
+        else:
+            absent = _trie(paths) if "not_collected" in value else {}
+        accepted = _accepted(value["accepted"]) if "accepted" in value else ()
+    except (Rejected, TypeError):
         return None
-    episode = quick.episode(body, value, absent, paths)
+    episode = quick.episode(value, absent, body)
     if episode is None:
         return None
-    return Intake(episode, (), (), _digest(value))
+    rest = {name: inner for name, inner in value.items() if name != "accepted"} if "accepted" in value else value
+    return Intake(episode, accepted, (), _digest(rest))
 
 
 def _digest(value: dict[str, Any]) -> str:
@@ -403,10 +421,7 @@ def _digest(value: dict[str, Any]) -> str:
 
 def read(body: bytes) -> Intake:
     """Read the bytes of one JSON episode. Raises Rejected (400, 422)."""
-    found = _quick(body)
-    if found is not None:
-        return found
-    return from_value(strict_json.loads(body))
+    return _quick(body) or from_value(strict_json.loads(body))
 
 
 def first_time(node: Any) -> Moment | None:

@@ -383,7 +383,7 @@ def _score(chart: Chart, vital: dict[str, Any]) -> None:
 
 def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], document: dict[str, Any]) -> Intake:
     try:
-        intake = episode_json.from_value(value)
+        intake = episode_json.from_made(value)
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         at = [_pointer(_near(places, item.pointer or "")) for item in refusal.errors]

@@ -13,8 +13,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import orjson
-
 from service.intake import episode_json
 from service.intake.episode_json import Intake
 from service.problems import ProblemItem, Rejected
@@ -140,7 +138,7 @@ def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
 def _intake(value: dict[str, Any], places: dict[str, str], chart: Chart, digest: str) -> Intake:
     try:
         # Through bytes, for the reader of our own JSON takes a plainly good body in one pass.
-        intake = episode_json.read(orjson.dumps(value))
+        intake = episode_json.from_made(value)
     except Rejected as rejected:
         # Every value was checked on its own, so what is left is of the whole: too many items.
         where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]

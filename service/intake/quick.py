@@ -291,6 +291,9 @@ def _items(cls: type) -> _Reader:
     return listed
 
 
+#: Members of a body that are no part of the record.
+ASIDE = ("not_collected", "accepted", "extensions")
+
 _READ_EPISODE = _node(model.Episode)
 
 
@@ -305,24 +308,40 @@ def parse(body: bytes) -> dict[str, Any] | None:
     return value if type(value) is dict else None
 
 
-def episode(
-    body: bytes, value: dict[str, Any], absent: dict[str, Any], paths: list[str] | None
-) -> model.Episode | None:
+def episode(value: dict[str, Any], absent: dict[str, Any], body: bytes | None = None) -> model.Episode | None:
     """The model of a parsed body, None when something is not plainly good.
 
-    ``value`` has no ``accepted`` (its text would have to be counted too);
-    ``absent`` is the trie of the ``paths`` in ``not_collected``.
+    ``absent`` is the trie of ``not_collected``. ``body``: the bytes that were
+    parsed, to see that no name stands twice in them; None for a value that a
+    reader of ours has made, where none can.
     """
     walk = _Walk()
-    data = value
-    if paths is not None:
-        data = {name: inner for name, inner in value.items() if name != "not_collected"}
-        walk.members += 1
-        walk.colons += sum(path.count(":") for path in paths)
+    data = {name: inner for name, inner in value.items() if name not in ASIDE}
     try:
+        if len(data) < len(value):
+            for name in ASIDE:
+                if name in value:
+                    if value[name] is None:
+                        return None
+                    walk.members += 1
+                    _count(value[name], walk)
         read = _READ_EPISODE(data, "", "", True, absent, walk)
     except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
         return None
-    if walk.items > 10_000 or body.count(b":") - walk.colons != walk.members:
+    if walk.items > 10_000 or (body is not None and body.count(b":") - walk.colons != walk.members):
         return None
     return read  # type: ignore[no-any-return]
+
+
+def _count(value: Any, walk: _Walk) -> None:
+    """Members and colons of what is not read."""
+    if type(value) is str:
+        walk.colons += value.count(":")
+    elif type(value) is list:
+        for inner in value:
+            _count(inner, walk)
+    elif type(value) is dict:
+        walk.members += len(value)
+        for name, inner in value.items():
+            walk.colons += name.count(":")
+            _count(inner, walk)

@@ -84,6 +84,38 @@ def test_same_answer_on_mutated_episodes() -> None:
     assert quick > 100, "the quick way was hardly taken: the test would prove nothing"
 
 
+def test_what_is_no_part_of_the_record_is_counted_too() -> None:
+    """Extensions and acceptances with colons and members of their own; equal names in them are still seen."""
+    base = exemplary() | {
+        "extensions": {"a:b": [{"c": "d:e:f", "g": None}, 1.5], "h": {}},
+        "accepted": [{"fingerprint": "v1:0", "reason": "Seen: agreed."}],
+    }
+    body = json.dumps(base).encode()
+    assert episode_json._quick(body) == by_strict(body)
+    twice = body.replace(b'"h": {}', b'"h": {}, "h": {}')
+    assert episode_json._quick(twice) is None
+    assert by_read(twice)[1] == "duplicate-member"
+    for name in ("extensions", "accepted", "not_collected"):
+        assert by_read(json.dumps(base | {name: None}).encode()) == by_strict(json.dumps(base | {name: None}).encode())
+
+
+def test_what_a_reader_has_made_is_read_the_same() -> None:
+    rng = random.Random(12)
+    base = exemplary()
+    paths = places(base)
+    for _ in range(300):
+        value = mutate(rng, base, paths)
+        try:
+            made: Any = episode_json.from_made(copy.deepcopy(value))
+        except Rejected as error:
+            made = (error.status, error.code, error.errors, error.omitted)
+        try:
+            strict: Any = episode_json.from_value(value)
+        except Rejected as error:
+            strict = (error.status, error.code, error.errors, error.omitted)
+        assert made == strict
+
+
 def test_plain_episode_takes_the_quick_way() -> None:
     assert episode_json._quick(json.dumps(exemplary()).encode()) is not None
 
