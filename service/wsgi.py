@@ -8,10 +8,9 @@ there is nothing to gain from sharing. A worker that cannot review ends with
 
 from __future__ import annotations
 
-import gc
 from typing import NoReturn
 
-from service import __version__
+from service import __version__, collector
 from service.app import Application, create_app, is_ready
 from service.engine.compile import EngineError
 from service.intake.nemsis.mapping import MappingError
@@ -45,10 +44,7 @@ def build() -> Application:
     if not is_ready(app):
         _stop(["the rules do not pass their own examples"])
     metrics.started(builds(pipeline.rulebook))
-    # The rulebook lives as long as the process: the collector need not walk it at every pass.
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
+    collector.settle()
     log.emit("info", "worker-ready")
     return app
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from service import collector
 from service.engine.compile import EngineError
 from service.pipeline import Pipeline
 from service.rulebook.load import RulebookError
@@ -77,6 +78,7 @@ def pipeline_of(directory: str | None, extra: str | None) -> Pipeline:
     made = Pipeline.build(*places)
     if failures := made.self_test():
         raise NotReady(failures)
+    collector.settle()
     return made
 
 

@@ -98,8 +98,8 @@ class Decisions(Sequence[RuleDecision]):
 
     def without_facts(self, number: int) -> str:
         """The outcome of a rule about a kind of which the sheet holds no fact."""
+        kind = self._decider.about[number]
         # A list nobody spoke of leaves the rule open; only a recorded one says "none".
-        kind = self._decider.rules[number].rule.about
         return self._decider.when_none[kind] if kind in self._told else NOT_ASSESSABLE
 
     def _by_fact(self, number: int, kind: str) -> _ByFact:
@@ -125,7 +125,7 @@ class Decider:
         self.rules = tuple(rules)
         self.when_none = dict(when_none)
         self._compiled = tuple(compile_rule(bound) for bound in rules)
-        self._about = tuple(bound.rule.about for bound in rules)
+        self.about = tuple(bound.rule.about for bound in rules)
         self._kinds = flat.kinds(rules, catalogue)
 
     def decide(self, sheet: FactSheet) -> Decisions:
@@ -154,7 +154,7 @@ class Decider:
         sizes = {kind: len(listed) for kind, listed in answers.items()}
         size = sizes.get
         told = frozenset([kind for kind, state in sheet.drawn_from.items() if state == RECORDED])
-        out = Decisions(self, [size(kind, 0) for kind in self._about], answers, told)
+        out = Decisions(self, [size(kind, 0) for kind in self.about], answers, told)
         findings = _add_up(out, answers)
         doubtful |= {kind for kind, count in sizes.items() if count > flat.MOST_FACTS}
         if doubtful or findings != fired:
@@ -171,7 +171,7 @@ class Decider:
     ) -> None:
         """Decide again, fact by fact, the rules on which the deciders differ or the fast form failed."""
         suspects = {number for number, _ in findings ^ fired}
-        suspects |= {number for number, kind in enumerate(self._about) if kind in doubtful}
+        suspects |= {number for number, kind in enumerate(self.about) if kind in doubtful}
         for number in sorted(suspects):
             bound, compiled = self.rules[number], self._compiled[number]
             by_fact = [

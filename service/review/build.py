@@ -8,7 +8,8 @@ the same document.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timezone
 from typing import Any
@@ -128,6 +129,7 @@ class _Static:
 
     __slots__ = (
         "accounts", "bound", "compiled", "head", "opening", "order", "parameters", "remedy", "rule_id", "sources", "spans",
+        "without_facts",
     )  # fmt: skip
 
     def __init__(self, bound: BoundRule, book: Rulebook) -> None:
@@ -151,6 +153,9 @@ class _Static:
         told = {"tell_now": rule.tell_now} if rule.tell_now and bound.severity == "critical" else {}
         self.remedy = {**told, "remediation": rule.remediation, "why": rule.why}
         self.accounts: dict[int, tuple[str, dict[str, Any]]] = {}
+        self.without_facts = {
+            outcome: (outcome, {"rule": rule.id, "outcome": outcome, "facts": dict[str, int]()}) for outcome in OUTCOMES
+        }
 
     def account(self, tally: int) -> tuple[str, dict[str, Any]]:
         """(outcome, account) for a tally over 0. Few tallies are common, and those are kept."""
@@ -175,6 +180,7 @@ class Ruleset:
     versions: Mapping[str, str]
     static: tuple[_Static, ...]
     numbers: Sequence[int]
+    accounts: tuple[Callable[[int], tuple[str, dict[str, Any]] | None], ...]
 
     @classmethod
     def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
@@ -187,7 +193,8 @@ class Ruleset:
             "profile": f"{profile.id} {profile.version}",
             "profile_digest": book.profile_digests[profile.id],
         }
-        return cls(book, profile, bound, versions, tuple(_Static(b, book) for b in bound), range(len(bound)))
+        static = tuple(_Static(b, book) for b in bound)
+        return cls(book, profile, bound, versions, static, range(len(bound)), tuple(s.accounts.get for s in static))
 
 
 def _finding(
@@ -338,10 +345,8 @@ def _accept(
 
 
 def _counts(values: Iterable[str], words: Sequence[str]) -> dict[str, int]:
-    out = dict.fromkeys(words, 0)
-    for value in values:
-        out[value] += 1
-    return out
+    found = Counter(values)
+    return {word: found[word] for word in words}
 
 
 def _untold_dangers(unassessed: Iterable[tuple[_Static, Sequence[Fact]]]) -> list[dict[str, Any]]:
@@ -379,23 +384,24 @@ class _Read:
         skipped = set(off)
         self.on = [n for n, s in enumerate(ruleset.static) if s.rule_id not in skipped] if skipped else ruleset.numbers
         self._static = ruleset.static
+        odd, tallies = decisions.odd, decisions.tallies
+        # Hundreds of rules a review: a tally that was met before is one look-up.
+        met = [get(tally) for get, tally in zip(ruleset.accounts, tallies, strict=True)]
+        told = [self._account(number) if known is None or number in odd else known for number, known in enumerate(met)]
         #: (outcome, account) of every rule that is on.
-        self.told = [self._account(number) for number in self.on]
+        self.told = [told[number] for number in self.on] if skipped else told
         self.outcomes = {account["rule"]: outcome for outcome, account in self.told}
 
     def _account(self, number: int) -> tuple[str, dict[str, Any]]:
-        static, tally = self._static[number], self._decisions.tallies[number]
-        odd = self._decisions.odd
-        if odd and number in odd:
+        static, tally, odd = self._static[number], self._decisions.tallies[number], self._decisions.odd.get(number)
+        if odd is not None:
             counted: dict[str, int] = {}
-            for _, each in odd[number].by_fact:
+            for _, each in odd.by_fact:
                 counted[each] = counted.get(each, 0) + 1
-            outcome = odd[number].outcome
-            return outcome, {"rule": static.rule_id, "outcome": outcome, "facts": dict(sorted(counted.items()))}
+            return odd.outcome, {"rule": static.rule_id, "outcome": odd.outcome, "facts": dict(sorted(counted.items()))}
         if tally:
-            return static.accounts.get(tally) or static.account(tally)
-        outcome = self._decisions.without_facts(number)
-        return outcome, {"rule": static.rule_id, "outcome": outcome, "facts": {}}
+            return static.account(tally)
+        return static.without_facts[self._decisions.without_facts(number)]
 
     def found(self, number: int) -> list[tuple[Fact, bool]]:
         """The facts that are findings of a rule, and whether that is disputed."""
