@@ -57,7 +57,10 @@ def episode_row(file: str, found: Answer) -> dict[str, Any]:
     row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
     if found.review is None:
         errors = found.problem["errors"] if found.problem else []
-        return row | {"problem": found.code, "problem_at": " ".join(e.get("pointer", "") for e in errors)}
+        return row | {
+            "problem": found.code,
+            "problem_at": " ".join(e.get("pointer") or e.get("location") or "" for e in errors),
+        }
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
     row["episode_ref"] = document["episode_ref"]
@@ -72,7 +75,7 @@ def finding_rows(file: str, found: Answer) -> list[dict[str, Any]]:
     if found.review is None:
         return []
     document = found.review.document
-    out = []
+    out, language = [], found.review.intake.language
     for standing, findings in (("stands", document["findings"]), ("accepted", document["accepted"])):
         for finding in findings:
             span = finding["span"] or {}
@@ -85,7 +88,7 @@ def finding_rows(file: str, found: Answer) -> list[dict[str, Any]]:
                 "revision": finding["rule"]["revision"],
                 "from": span.get("from"),
                 "to": span.get("to"),
-                "pointers": " ".join(p["pointer"] or "(whole record)" for p in finding["pointers"]),
+                "pointers": " ".join(p[language] or "(whole record)" for p in finding["pointers"]),
                 "standing": standing,
                 "disputed": finding.get("disputed", False),
                 "profile": document["versions"]["profile"],

@@ -94,7 +94,7 @@ def render_resources(review: Review) -> bytes:
         outcome["issue"].insert(-1, _issue("information", "informational", text))
     resources = [outcome]
     resources += [
-        _detected(finding, document, recorded) for finding in document["findings"] if finding["category"] == "safety"
+        _detected(finding, review, recorded) for finding in document["findings"] if finding["category"] == "safety"
     ]
     names = [f"urn:uuid:{name_of(document, str(number))}" for number in range(len(resources) + 1)]
     if recorded is not None:
@@ -236,6 +236,12 @@ def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str
 
 def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
     """Add what a program wants to know of a finding, and where it points."""
+    issue["extension"] = _marks(finding, review.intake.language)
+    return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
+
+
+def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
+    """As extensions; places in the language of the document that was sent."""
     said: list[Resource] = [
         _code("finding-severity", finding["severity"]),
         _code("finding-category", finding["category"]),
@@ -249,7 +255,6 @@ def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Reso
     if finding["span"]:
         period = {"start": finding["span"]["from"], "end": finding["span"]["to"]}
         said.append({"url": url("finding-span"), "valuePeriod": period})
-    language = review.intake.language
     for place in finding["pointers"]:
         parts = [_part("location", place[language]), _part("label", place["label"])]
         if "chars" in place:
@@ -258,8 +263,7 @@ def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Reso
     if finding["related"]:
         # One text for all: in a long cascade each names every other.
         said.append(_extension("finding-related", " ".join(finding["related"])))
-    issue["extension"] = said
-    return _expressed(issue, (place[language] for place in finding["pointers"]), review)
+    return said
 
 
 def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
@@ -313,11 +317,12 @@ def _service(document: Mapping[str, Any]) -> Resource:
     }
 
 
-def _detected(finding: Mapping[str, Any], document: Mapping[str, Any], recorded: str | None) -> Resource:
+def _detected(finding: Mapping[str, Any], review: Review, recorded: str | None) -> Resource:
     said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
     issue: Resource = {
         "resourceType": "DetectedIssue",
-        "contained": [_service(document)],
+        "contained": [_service(review.document)],
+        "extension": _marks(finding, review.intake.language),
         "identifier": [{"system": system("fingerprint"), "value": finding["fingerprint"]}],
         "status": "final",
         "code": {"coding": [_rule_coding(**finding["rule"]) | {"display": finding["title"]}], "text": finding["title"]},

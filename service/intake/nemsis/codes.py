@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-READ = "read"
-MEMORY = "from memory"
+from service.intake import rxnorm
+from service.intake.rxnorm import MEMORY, READ
 
 NEMSIS = "http://www.nemsis.org"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -223,16 +223,12 @@ NOT_GIVEN = _read(
     contraindicated="8801001 8801007", denied_by_order="8801003", patient_refused="8801019", not_needed="8801027",
     other="8801009 8801023",
 )  # fmt: skip
-#: RxNorm ingredients that are something done rather than sedation.
-DRUG_ACTION = _read(oxygen_given="7806", reversal_given="7242", dextrose="4850 1795477 260258 237653") | _memory(
-    reversal_given="4457", glucagon="4832", fluid="9863"
-)
+#: Drugs that are something done rather than sedation.
+DRUG_ACTION = {code: Code(word, source) for code, (word, source) in rxnorm.ANSWERING.items()}
 #: SNOMED CT for oxygen given.
 SNOMED_ACTION = _memory(oxygen_given="71493000 57485005")
-#: Products charted in place of an ingredient (RxNorm clinical drugs).
-PRODUCT = _read(midazolam="311700 311702 1666798 1666800 1666814 1666823", ketamine="238082 238083 238084")
-#: Ingredients that are neither sedative nor an action of ours; no notice is due. From memory.
-OTHER_DRUGS = frozenset({"161", "435", "1191", "1223", "3616", "3628", "3992", "4917", "7512", "26225", "317361"})
+#: Products charted in place of an ingredient.
+PRODUCT = {code: Code(word, source) for code, (word, source) in rxnorm.PRODUCTS.items()}
 
 #: Devices and placing of restraint; holding by hand.
 RESTRAINT_PROCEDURE = _read(restraint="386423001") | _memory(restraint="68894007")
