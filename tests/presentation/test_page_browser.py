@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from service.presentation import page, rulebook_page, start_page
-from tests.support.pages import DEMOS, FORMATS, demo_page, rulebook, start
+from service.presentation import formats_page, page, rulebook_page, start_page
+from tests.support.pages import DEMOS, FORMATS, demo_page, formats, rulebook, start
 from tests.support.pipeline import pipeline
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (pip install playwright)")
@@ -32,7 +32,7 @@ FLAGS = [
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
 LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", *REVIEWS)
+PAGES = ("start", "start-refused", "rulebook", "formats", *REVIEWS)
 
 
 def content(name: str) -> tuple[bytes, str] | None:
@@ -41,6 +41,8 @@ def content(name: str) -> tuple[bytes, str] | None:
     if name == "start-refused":
         wrong = start_page.Wrong("The body is no episode.", [("/patient/age", "Give a whole number.")])
         return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default", wrong), start_page.POLICY
+    if name == "formats":
+        return formats(), formats_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
     return (demo_page(name), page.POLICY) if name in REVIEWS else None

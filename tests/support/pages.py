@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-from service.presentation import page, rulebook_page, start_page
+from service.api.formats import examples
+from service.presentation import formats_page, page, rulebook_page, start_page
+from service.presentation.formats import document as formats_document
 from service.review.build import Review
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
@@ -112,6 +114,12 @@ def demo_page(name: str) -> bytes:
 def rulebook() -> bytes:
     """The page of the rulebook."""
     return rulebook_page.render(pipeline().rulebook)
+
+
+@functools.cache
+def formats() -> bytes:
+    """The page of the formats."""
+    return formats_page.render(formats_document(examples()))
 
 
 @functools.cache
