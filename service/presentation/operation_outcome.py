@@ -121,8 +121,10 @@ def problem_outcome(
     issues = [_issue(severity, issue_type, detail, _problem_coding(code))]
     for error in errors:
         issue = _issue("error", issue_type, error.detail, _problem_coding(error.code))
+        place = error.pointer or error.location
+        if place:  # FHIR has no empty text; without a place it is the whole document
+            issue["extension"] = [_extension("finding-place", [_part("location", place)])]
         if error.pointer is not None:
-            issue["extension"] = [_extension("finding-place", [_part("location", error.pointer)])]
             entry = _ENTRY.match(error.pointer)
             if fhir and entry:
                 issue["expression"] = [f"Bundle.entry[{entry[1]}]{'.resource' if entry[2] else ''}"]
@@ -256,7 +258,8 @@ def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
         period = {"start": finding["span"]["from"], "end": finding["span"]["to"]}
         said.append({"url": url("finding-span"), "valuePeriod": period})
     for place in finding["pointers"]:
-        parts = [_part("location", place[language]), _part("label", place["label"])]
+        parts = [_part("location", place[language])] if place[language] else []
+        parts.append(_part("label", place["label"]))
         if "chars" in place:
             parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
         said.append(_extension("finding-place", parts))
@@ -274,7 +277,7 @@ def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
         issue_type = "not-supported"
     coding = {"system": system("notice"), "code": notice["code"]}
     issue = _issue(_SEVERITY[notice["severity"]], issue_type, notice["detail"], coding)
-    if "pointer" not in notice:
+    if not notice.get("pointer"):
         return issue
     issue["extension"] = [_extension("finding-place", [_part("location", notice["pointer"])])]
     return _expressed(issue, [notice["pointer"]], review)

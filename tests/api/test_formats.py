@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -10,10 +11,14 @@ import pytest
 from fhir.resources.R4B.bundle import Bundle
 
 from service.api.representations import REVIEWS
-from service.pipeline import MEDIA_TYPES
+from service.app import create_app
+from service.pipeline import MEDIA_TYPES, Pipeline
 from service.presentation import fhir_out, nemsis_out
+from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
+from tests.support.nemsis import RELEASE, SAMPLES
 from tests.support.pipeline import demo, pipeline
+from tests.support.standards import shared
 
 CANARY = "Zq7canaryXw"
 FHIR = "application/fhir+json"
@@ -122,6 +127,29 @@ def test_resources_need_an_answer_that_can_hold_them(client: Client, charts: dic
         assert (answer.status, answer.json["errors"][0]["parameter"]) == (400, "resources")
 
 
+@pytest.fixture(scope="module")
+def strict(contract: Contract) -> Client:
+    """A service that holds every NEMSIS document against the published schema."""
+    settings = Settings(nemsis_xsd_dir=shared(RELEASE))
+    return Client(create_app(settings, Pipeline.build(schemas=shared(RELEASE))), contract)
+
+
+def test_the_official_cases_as_a_caller_sends_them(client: Client, strict: Client) -> None:
+    """NEMSIS TAC, pre-testing cases and sample data, release 3.5.1.250403CP1."""
+    samples = sorted(shared(SAMPLES).glob("*/*.xml"))
+    assert len(samples) > 15
+    for path in samples:
+        for checking in (client, strict):
+            answer = post(checking, path.read_bytes(), "application/xml")
+            if path.name == "New_Grouping_PatientRestraint.xml":
+                assert answer.status == 200
+            elif "FailXsd" in path.name and checking is strict:
+                assert (answer.status, answer.json["code"]) == (422, "not-schema-valid")
+                assert answer.json["errors"][0]["location"].endswith("/nem:PatientCareReport/nem:eSituation")
+            else:
+                assert (answer.status, answer.json["code"]) == (422, "no-restraint")
+
+
 def test_who_asks_for_fhir_is_refused_in_fhir(client: Client) -> None:
     assert post(client, b"{}", "application/json", FHIR).json["resourceType"] == "OperationOutcome"
     assert post(client, b"{}", "application/json").headers["Content-Type"] == "application/problem+json"
@@ -195,7 +223,27 @@ def test_missing_prefetch_is_412(client: Client) -> None:
     assert post(client, json.dumps(asked).encode(), "application/json", path=SERVICE).status == 412
 
 
-def test_feedback_is_counted_and_answered_by_nothing(client: Client, contract: Contract) -> None:
+def _overridden(client: Client) -> float:
+    """Cards that were overridden because the finding is wrong, as the metrics count them."""
+    lines = client.get("/metrics").body.decode().splitlines()
+    found = [line for line in lines if "feedback" in line and 'reason="finding-wrong"' in line and "_total" in line]
+    return sum(float(line.rpartition(" ")[2]) for line in found)
+
+
+def test_feedback_is_logged_and_counted_without_its_content(client: Client, logged: Callable[[], str]) -> None:
+    before = _overridden(client)
+    coding = {"system": "https://restraint-review.example/fhir/CodeSystem/override-reason", "code": "finding-wrong"}
+    card = "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11"
+    told = {"card": card, "outcome": "overridden", "outcomeTimestamp": "2031-04-12T19:31:00Z"}
+    told["overrideReason"] = {"reason": coding, "userComment": CANARY}  # type: ignore[assignment]
+    answer = post(client, json.dumps({"feedback": [told]}).encode(), "application/json", path=f"{SERVICE}/feedback")
+    assert (answer.status, answer.body) == (200, b"")
+    assert _overridden(client) == before + 1
+    assert '"route": "/cds-services/<service>/feedback"' in logged()
+    assert CANARY not in logged() and card not in logged()
+
+
+def test_feedback_is_answered_by_nothing(client: Client, contract: Contract) -> None:
     post_ = contract.document["paths"]["/cds-services/{service}/feedback"]["post"]
     value = post_["requestBody"]["content"]["application/json"]["examples"]["clean"]["value"]
     answer = post(client, json.dumps(value).encode(), "application/json", path=f"{SERVICE}/feedback")
