@@ -15,6 +15,7 @@ from service.api import (
     cds,
     contract,
     facts,
+    formats,
     health,
     limits,
     pages,
@@ -84,6 +85,7 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     rules.register(app, pipeline.rulebook)
     profiles.register(app, pipeline.rulebook)
     facts.register(app, pipeline.rulebook)
+    formats.register(app)
     contract.register(app)
     health.register(app, ready)
     metrics_route.register(app)

@@ -18,6 +18,7 @@ from service import __version__, server
 from service.commands import batch, convert
 from service.commands.status import FAILED, FAULTS, OK
 from service.commands.status import failed as _failed
+from service.intake.formats import FORMATS, media_type_of
 from service.presentation import terminal
 from service.presentation.plain import count
 from service.resources import demo_directory, rules_directory
@@ -70,7 +71,10 @@ def _parser() -> argparse.ArgumentParser:
         help="review files without a server",
         description="Exit status: 0 nothing critical, 1 something critical stands, 2 a file could not be reviewed.",
     )
-    check.add_argument("files", nargs="+", metavar="FILE", help="a JSON episode, or - for standard input")
+    check.add_argument(
+        "files", nargs="+", metavar="FILE", help="an episode in any format that is read, or - for standard input"
+    )
+    check.add_argument("--format", choices=tuple(FORMATS), help="format of the files (by their content)")
     check.add_argument("--profile", help="id of the profile")
     check.add_argument("--json", action="store_true", help="print each review as JSON, one a line")
     check.add_argument("--explain", action="store_true", help="with --json: say what decided each rule")
@@ -169,7 +173,8 @@ def _check(arguments: argparse.Namespace) -> int:
     for name in arguments.files:
         try:
             body = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
-            review = pipeline.review(body, _JSON, arguments.profile or settings.default_profile, arguments.explain)
+            media_type = FORMATS[arguments.format] if arguments.format else media_type_of(body)
+            review = pipeline.review(body, media_type, arguments.profile or settings.default_profile, arguments.explain)
         except OSError as error:
             status = _failed(f"{name}: cannot be opened: {error.strerror}")
         except Rejected as rejected:
@@ -190,7 +195,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _places(rejected: Any) -> list[str]:
-    lines = [f"  {item.pointer or '(the whole body)'}: {item.detail}" for item in rejected.errors]
+    lines = [f"  {item.pointer or item.location or '(the whole body)'}: {item.detail}" for item in rejected.errors]
     return [*lines, f"  and {rejected.omitted} more"] if rejected.omitted else lines
 
 
@@ -240,6 +245,8 @@ def _rules_new(arguments: argparse.Namespace) -> int:
 def _rules_test(arguments: argparse.Namespace) -> int:
     from service import selftest
     from service.engine.compile import EngineError
+    from service.intake.nemsis.mapping import MappingError
+    from service.intake.nemsis.xsd import SchemaError
     from service.pipeline import Pipeline
     from service.rulebook.load import RulebookError
 
@@ -258,9 +265,7 @@ def _rules_test(arguments: argparse.Namespace) -> int:
             settings.mappings_dir,
             settings.nemsis_xsd_dir,
         )
-    except RulebookError as error:
-        return _failed(*error.lines)
-    except EngineError as error:
+    except (RulebookError, MappingError, SchemaError, EngineError) as error:
         return _failed(str(error))
     names = {file.name for file in files}
     wanted = [
@@ -278,6 +283,8 @@ def _rules_test(arguments: argparse.Namespace) -> int:
 def _pipeline(settings: Settings) -> Pipeline | None:
     """The pipeline, tested; None when it cannot be used, with the reasons on standard error."""
     from service.engine.compile import EngineError
+    from service.intake.nemsis.mapping import MappingError
+    from service.intake.nemsis.xsd import SchemaError
     from service.pipeline import Pipeline
     from service.rulebook.load import RulebookError
 
@@ -285,7 +292,7 @@ def _pipeline(settings: Settings) -> Pipeline | None:
         pipeline = Pipeline.build(
             settings.rules_dir, settings.extra_rules_dir, settings.mappings_dir, settings.nemsis_xsd_dir
         )
-    except (RulebookError, EngineError) as error:
+    except (RulebookError, MappingError, SchemaError, EngineError) as error:
         _failed(str(error))
         return None
     failures = pipeline.self_test()

@@ -58,6 +58,7 @@ class Pipeline:
         rulesets: Mapping[str, Ruleset],
         deciders: Mapping[str, Decider],
         read_xml: Callable[[bytes], Intake] = nemsis_xml.read,
+        read_all_xml: Callable[[bytes], list[Callable[[], Intake]]] = nemsis_xml.read_all,
     ) -> None:
         self.rulebook = book
         self._phrases = declared
@@ -65,6 +66,7 @@ class Pipeline:
         self._deciders = deciders
         self._asked = asked_for(book)
         self._readers = {**_READERS, "application/xml": read_xml, "text/xml": read_xml}
+        self._read_all_xml = read_all_xml
 
     @classmethod
     def build(
@@ -93,7 +95,8 @@ class Pipeline:
         if schemas is not None:
             xsd.load(schemas)  # here and not at the first document, so that a wrong folder stops the start
         read_xml = partial(nemsis_xml.read, mappings=mapped, xsd_directory=schemas)
-        return cls(book, declared, rulesets, deciders, read_xml)
+        read_all_xml = partial(nemsis_xml.read_all, mappings=mapped, xsd_directory=schemas)
+        return cls(book, declared, rulesets, deciders, read_xml, read_all_xml)
 
     def self_test(self) -> list[str]:
         """Every rule's own examples through both deciders; the failures, empty when all hold.
@@ -134,6 +137,12 @@ class Pipeline:
         """Read a body. Raises Rejected (400, 422)."""
         return self._readers[media_type](body)
 
+    def read_all(self, body: bytes, media_type: str) -> list[Callable[[], Intake]]:
+        """Every chart of a document in order, each read when it is called. Raises Rejected for the document."""
+        if media_type.endswith("/xml"):
+            return self._read_all_xml(body)
+        return [partial(self.read, body, media_type)]
+
     def review(
         self,
         body: bytes,
@@ -146,9 +155,19 @@ class Pipeline:
 
         ``between`` is called between the steps; what it raises ends the review. Nothing here asks a clock.
         """
+        return self.review_chart(partial(self.read, body, media_type), profile, explain, between)
+
+    def review_chart(
+        self,
+        read: Callable[[], Intake],
+        profile: str,
+        explain: bool = False,
+        between: Callable[[], None] = lambda: None,
+    ) -> Review:
+        """As ``review``, of one of ``read_all``."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        intake = self.read(body, media_type)
+        intake = read()
         between()
         sheet = self.facts(intake.episode)
         between()

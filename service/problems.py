@@ -67,14 +67,16 @@ PROBLEMS: dict[str, Problem] = {
     "too-many-requests": Problem(429, "Too many requests", "This caller has sent too many requests; see Retry-After."),
     "too-busy": Problem(429, "Too busy", "This process has as many requests in hand as it takes; see Retry-After."),
     "unsupported-media-type": Problem(
-        415, "Media type not taken", "The Accept header says which media type this address takes, in UTF-8."
+        415, "Media type not taken", "The Content-Type of the body is not one that this address takes."
     ),
     "unsupported-content-coding": Problem(
         415, "Content coding not taken", "Send the body as it is, without compression."
     ),
     "not-acceptable": Problem(406, "Not acceptable", "Nothing the Accept header asks for is offered here."),
     "body-too-large": Problem(413, "Body too large", "The body is larger than this service takes."),
-    "too-many-lines": Problem(413, "Too many lines", "A batch has at most 1,000 lines. Send more than one batch."),
+    "too-many-lines": Problem(
+        413, "Too many lines", "A batch has at most 1,000 lines or charts. Send more than one batch."
+    ),
     "body-too-slow": Problem(408, "Body too slow", "The body did not arrive in time."),
     "incomplete-body": Problem(400, "Body incomplete", "The body ended before its announced end."),
     "bad-request": Problem(400, "Bad request", "The request cannot be read."),
@@ -104,7 +106,11 @@ PROBLEMS: dict[str, Problem] = {
     "too-many-items": Problem(422, "Too many items", "The episode has more items than this service reads."),
     "not-a-bundle": Problem(422, "Not a Bundle", "The body is JSON, but not a FHIR R4 Bundle."),
     "no-restraint": Problem(422, "No restraint", "Nothing in this chart says that a patient was restrained."),
-    "several-charts": Problem(422, "Several charts", "This tells of more than one chart. Send each by itself."),
+    "several-charts": Problem(
+        422,
+        "Several charts",
+        "This tells of more than one chart. Send each by itself, or a NEMSIS document with several to /v1/batches.",
+    ),
     "invalid-episode": Problem(422, "Not an episode", "The body is JSON, but not an episode that can be read."),
     "internal-error": Problem(500, "Internal error", "Nothing was reviewed. The fault is ours."),
     "not-evaluated": Problem(

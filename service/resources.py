@@ -23,6 +23,11 @@ def openapi_path() -> Path:
     return _data("openapi.yaml")
 
 
+def examples_directory() -> Path:
+    """A document in each format, for the formats page."""
+    return _PACKAGE / "intake" / "examples"
+
+
 def demo_directory() -> Path:
     """The demo episodes, one JSON file each."""
     return _PACKAGE / "demo"

@@ -44,7 +44,7 @@ NEEDS: dict[str, str] = {
     "/metrics": "metrics",
 }
 #: Open to all: they say nothing of anybody.
-OPEN = frozenset({"/", "/openapi.yaml", "/cds-services", "/health/live", "/health/ready"})
+OPEN = frozenset({"/", "/openapi.yaml", "/v1/formats", "/cds-services", "/health/live", "/health/ready"})
 
 _CHALLENGE = {"WWW-Authenticate": 'Bearer realm="restraint-review"'}
 _LOOK_EVERY = 1.0

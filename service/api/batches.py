@@ -1,4 +1,4 @@
-"""``POST /v1/batches`` and ``/v1/measures``: up to a thousand episodes, one JSON object a line.
+"""``POST /v1/batches`` and ``/v1/measures``: up to a thousand episodes, one JSON object a line, or charts in XML.
 
 The body is read whole before the first line is answered. Each line waits for
 its own turn, so that a batch does not keep single reviews waiting.
@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from typing import Any
 
-from flask import Blueprint, Flask, Response, request, stream_with_context
+from flask import Blueprint, Flask, Response, g, request, stream_with_context
 
 from service.api import limits, negotiation, query
 from service.api.documents import JSON
@@ -17,12 +18,15 @@ from service.api.problems import Refusal
 from service.api.reviewing import Reviewing, count
 from service.batch import lines, measures
 from service.batch.definitions import measures_of
+from service.intake.formats import FHIR
 from service.observe import log
 from service.presentation import measures_page
-from service.problems import ProblemItem
+from service.problems import ProblemItem, Rejected, known_code
 from service.settings import Settings
 
 NDJSON = "application/x-ndjson"
+FHIR_NDJSON = "application/fhir+ndjson"
+XML = ("application/xml", "text/xml")
 CSV = "text/csv"
 HTML = "text/html"
 MOST_LINES = 1000
@@ -33,21 +37,34 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     routes = Blueprint("batches", __name__)
     pipeline = reviewing.pipeline
 
-    def given() -> list[tuple[int, bytes]]:
-        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
-        found = list(lines.split(body))
-        if len(found) > MOST_LINES:
-            raise Refusal("too-many-lines")
-        return found
+    def given() -> bytes:
+        return limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+
+    def lines_of(body: bytes) -> list[tuple[int, lines.Source]]:
+        return _at_most(list(lines.split(body)))
+
+    def charts_of(body: bytes, media_type: str) -> list[tuple[int, lines.Source]]:
+        try:
+            with reviewing.turns.evaluation():
+                found = pipeline.read_all(body, media_type)
+        except Rejected as rejected:
+            code = known_code(rejected.code, rejected.status)
+            raise Refusal(code, rejected.errors, rejected.omitted) from None
+        return _at_most(list(enumerate(found, 1)))
 
     @routes.post("/v1/batches")
     def batch() -> Response:
-        negotiation.taken(request, NDJSON)
+        media_type = negotiation.taken(request, NDJSON, FHIR_NDJSON, FHIR, *XML)
         negotiation.given(request, NDJSON)
-        found = given()
+        g.as_outcome = media_type in (FHIR, FHIR_NDJSON)
+        body = given()
+        is_lines = media_type in (NDJSON, FHIR_NDJSON)
+        found = lines_of(body) if is_lines else []
         values = query.parameters(request, "profile", "explain")
         explain = query.flag(values, "explain")
         profile = reviewing.profile(values)
+        if not is_lines:
+            found = charts_of(body, media_type)
 
         def answers() -> Iterator[bytes]:
             for number, line in found:
@@ -61,7 +78,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     def measure() -> Response:
         negotiation.taken(request, NDJSON)
         wanted = negotiation.given(request, JSON, CSV, HTML)
-        found = given()
+        found = lines_of(given())
         values = query.parameters(request, "profile", "period")
         period = values.get("period", "month")
         if period not in measures.PERIODS:
@@ -87,7 +104,13 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     app.register_blueprint(routes)
 
 
-def _line(reviewing: Reviewing, line: bytes, number: int, profile: str, explain: bool) -> bytes:
+def _at_most(found: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
+    if len(found) > MOST_LINES:
+        raise Refusal("too-many-lines")
+    return found
+
+
+def _line(reviewing: Reviewing, line: lines.Source, number: int, profile: str, explain: bool) -> bytes:
     try:
         with reviewing.turns.evaluation():
             found = lines.answer(reviewing.pipeline, line, number, profile, explain)

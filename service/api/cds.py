@@ -45,6 +45,9 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         try:
             found = reviewing.read_and_review(asked.body, asked.media_type, profile)
         except Rejected as rejected:
+            if rejected.code == cds_hooks.NOTHING_TO_SAY:
+                g.code = rejected.code  # for the log line: the answer itself has no word for it
+                return _fresh(cds_hooks.no_cards())
             raise _refusal(asked.rejected(rejected)) from None
         return _fresh(cds_hooks.render(found, asked, settings.base_url))
 

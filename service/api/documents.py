@@ -12,6 +12,7 @@ from service.api import negotiation
 
 JSON = "application/json"
 YAML = "application/yaml"
+HTML = "text/html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,3 +44,14 @@ class Document:
         response.set_etag(self.etag)
         response.headers["Cache-Control"] = "no-cache"
         return response
+
+
+def with_page(request: Request, data: Document, page: Document, policy: str) -> Response:
+    """``data``, or the same as a page for whoever asks for one. Refusal 406."""
+    if negotiation.given(request, data.media_type, HTML) == HTML:
+        response = page.answer(request, HTML)
+        response.headers["Content-Security-Policy"] = policy
+    else:
+        response = data.answer(request)
+    response.headers["Vary"] = "Accept"
+    return response

@@ -8,6 +8,7 @@ from flask import Request
 from werkzeug.http import parse_list_header, parse_options_header
 
 from service.api.problems import Refusal
+from service.problems import ProblemItem
 
 _QUALITY = re.compile(r"(?:0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?)")
 _RANGE = re.compile(r"(?:\*/\*|[!#$%&'*+.^_`|~0-9A-Za-z-]+/[!#$%&'*+.^_`|~0-9A-Za-z-]+)")
@@ -19,7 +20,9 @@ def taken(request: Request, *offered: str) -> str:
     media_type = name.lower()
     charset = options.get("charset", "utf-8")
     if media_type not in offered or charset.lower() not in ("utf-8", "utf8"):
-        raise Refusal("unsupported-media-type", headers={"Accept": ", ".join(offered)})
+        taken_here = ", ".join(offered)
+        item = ProblemItem("unsupported-media-type", f"Taken here, in UTF-8: {taken_here}.")
+        raise Refusal("unsupported-media-type", [item], headers={"Accept": taken_here})
     coding = request.headers.get("Content-Encoding", "identity").strip().lower()
     if coding not in ("", "identity"):
         raise Refusal("unsupported-content-coding", headers={"Accept-Encoding": "identity"})
@@ -34,7 +37,7 @@ def given(request: Request, *offered: str) -> str:
     ranges = _ranges(header)
     quality, best = max(((_quality(ranges, offer), -place) for place, offer in enumerate(offered)))
     if quality <= 0:
-        raise Refusal("not-acceptable")
+        raise Refusal("not-acceptable", [ProblemItem("not-acceptable", f"Offered here: {', '.join(offered)}.")])
     return offered[-best]
 
 

@@ -13,6 +13,7 @@ from werkzeug.formparser import FormDataParser
 from service.api import limits, negotiation, query, representations
 from service.api.problems import Refusal
 from service.api.reviewing import Reviewing
+from service.intake.formats import NAMES, media_type_of
 from service.pipeline import MEDIA_TYPES
 from service.presentation import start_page
 from service.problems import PROBLEMS, ProblemItem
@@ -22,11 +23,8 @@ from service.settings import Settings
 HTML = "text/html"
 FORM = "multipart/form-data"
 _JSON = "application/json"
-_FORMATS = {
-    "application/json": "JSON episode",
-    "application/fhir+json": "FHIR R4 Bundle",
-    "application/xml": "NEMSIS 3.5",
-}
+#: The choice that leaves the format to the content of the file.
+_BY_CONTENT = ("", "By its content")
 #: Parts of a form: five fields, and room for what a browser adds.
 _MOST_PARTS = 10
 
@@ -38,7 +36,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     index = json.loads((demo_directory() / "index.json").read_text("utf-8"))
     demos = [start_page.Demo(each["file"].removesuffix(".json"), each["title"], each["story"]) for each in index]
     bodies = {demo.name: (demo_directory() / f"{demo.name}.json").read_bytes() for demo in demos}
-    formats = [(media_type, name) for media_type, name in _FORMATS.items() if media_type in MEDIA_TYPES]
+    formats = [_BY_CONTENT, *NAMES.items()]
 
     def page(status: int, wrong: start_page.Wrong | None = None) -> Response:
         content = start_page.render(book, demos, formats, settings.default_profile, wrong)
@@ -65,12 +63,12 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             found = reviewing.review(content, media_type, reviewing.profile(values))
         except Refusal as refusal:
             g.code = refusal.code
-            places = [(error.pointer or "", error.detail) for error in refusal.errors]
+            places = [(error.pointer or error.location or "", error.detail) for error in refusal.errors]
             problem = PROBLEMS[refusal.code]
             response = page(problem.status, start_page.Wrong(f"{problem.title}. {problem.detail}", places))
             response.headers.update(refusal.headers)
             return response
-        return representations.answer(found, book, HTML)
+        return representations.answer(found, book, representations.REVIEWS[HTML])
 
     app.register_blueprint(routes)
 
@@ -88,10 +86,11 @@ def _read(body: bytes, demos: dict[str, bytes]) -> tuple[bytes, str, dict[str, s
         if fields[start_page.DEMO] not in demos:
             raise Refusal("bad-form", [ProblemItem("unknown-demo", "No demo episode has this name.")])
         return demos[fields[start_page.DEMO]], _JSON, values
-    media_type = fields.get(start_page.FORMAT, _JSON)
-    if start_page.FILE not in files or media_type not in MEDIA_TYPES:
+    chosen = fields.get(start_page.FORMAT, "")
+    if start_page.FILE not in files or (chosen and chosen not in MEDIA_TYPES):
         raise Refusal("bad-form", [ProblemItem("no-file", "Choose a file and its format.")])
-    return files[start_page.FILE].read(), media_type, values
+    content = files[start_page.FILE].read()
+    return content, chosen or media_type_of(content), values
 
 
 def _options() -> dict[str, Any]:

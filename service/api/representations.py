@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from flask import Response
 
+from service.intake.formats import FHIR
 from service.presentation import json_review, operation_outcome, page, svrl
 from service.review.build import Review
 from service.rulebook.load import Rulebook
@@ -21,20 +22,19 @@ class Representation:
     headers: Mapping[str, str] = field(default_factory=dict)
 
 
+#: With ``resources=true``: in place of the OperationOutcome a Bundle that holds it.
+WITH_RESOURCES = Representation(FHIR, lambda review, _: operation_outcome.render_resources(review))
 #: Media type -> how. The first is given to a caller that does not ask.
 REVIEWS: dict[str, Representation] = {
     "application/json": Representation("application/json", lambda review, _: json_review.render(review)),
-    "application/fhir+json": Representation(
-        "application/fhir+json", lambda review, _: operation_outcome.render(review)
-    ),
+    FHIR: Representation(FHIR, lambda review, _: operation_outcome.render(review)),
     "application/xml": Representation("application/xml", lambda review, _: svrl.render(review)),
     "text/html": Representation(page.MEDIA_TYPE, page.render, {"Content-Security-Policy": page.POLICY}),
 }
 
 
-def answer(review: Review, book: Rulebook, media_type: str) -> Response:
-    """The review as ``media_type``, one of ``REVIEWS``."""
-    chosen = REVIEWS[media_type]
+def answer(review: Review, book: Rulebook, chosen: Representation) -> Response:
+    """The review as one of these."""
     response = Response(chosen.render(review, book), headers=dict(chosen.headers), content_type=chosen.content_type)
     response.headers["Cache-Control"] = "no-store"
     return response

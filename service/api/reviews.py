@@ -5,12 +5,14 @@ from __future__ import annotations
 from flask import Blueprint, Flask, Response, g, request
 
 from service.api import limits, negotiation, query, representations
+from service.api.problems import Refusal
 from service.api.reviewing import Reviewing
+from service.intake.formats import FHIR
 from service.pipeline import MEDIA_TYPES
+from service.problems import ProblemItem
 from service.settings import Settings
 
 ROUTE = "/v1/reviews"
-FHIR = "application/fhir+json"
 
 
 def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
@@ -26,9 +28,20 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         g.from_bundle = media_type == FHIR
         g.as_outcome = FHIR in (media_type, wanted)
         body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
-        values = query.parameters(request, "profile", "explain")
+        values = query.parameters(request, "profile", "explain", "resources")
         explain = query.flag(values, "explain")
+        chosen = _representation(wanted, query.flag(values, "resources"))
         found = reviewing.review(body, media_type, reviewing.profile(values), explain)
-        return representations.answer(found, reviewing.pipeline.rulebook, wanted)
+        return representations.answer(found, reviewing.pipeline.rulebook, chosen)
 
     app.register_blueprint(routes)
+
+
+def _representation(media_type: str, resources: bool) -> representations.Representation:
+    """Refusal 400 where resources are asked for in an answer that cannot hold them."""
+    if not resources:
+        return representations.REVIEWS[media_type]
+    if media_type != FHIR:
+        wrong = ProblemItem("needs-fhir", f"Only with Accept: {FHIR}.", parameter="resources")
+        raise Refusal("bad-query", [wrong])
+    return representations.WITH_RESOURCES

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import negotiation, query
-from service.api.documents import Document
+from service.api import query
+from service.api.documents import Document, with_page
 from service.api.problems import Refusal
 from service.presentation import rulebook_page
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
 
 ROUTE = "/v1/rules"
-HTML = "text/html"
 
 
 def register(app: Flask, rulebook: Rulebook) -> None:
@@ -27,13 +26,7 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     @routes.get(ROUTE)
     def rules() -> Response:
         query.parameters(request)
-        if negotiation.given(request, whole.media_type, HTML) == HTML:
-            response = page.answer(request, HTML)
-            response.headers["Content-Security-Policy"] = rulebook_page.POLICY
-        else:
-            response = whole.answer(request)
-        response.headers["Vary"] = "Accept"
-        return response
+        return with_page(request, whole, page, rulebook_page.POLICY)
 
     @routes.get(f"{ROUTE}/<key>")
     def rule(key: str) -> Response:

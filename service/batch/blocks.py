@@ -12,12 +12,16 @@ from collections.abc import Iterable, Iterator
 from itertools import accumulate
 from typing import NamedTuple
 
+from service.intake.formats import NEMSIS, media_type_of
+
 from . import lines
 from .store import store_of
 
 #: Bytes of one range: about a second of work, and what a crash costs at most.
 SIZE = 1024 * 1024
 _PIECE = 256 * 1024
+#: So many bytes tell a document from lines.
+_HEAD = 256
 
 
 class Block(NamedTuple):
@@ -27,6 +31,8 @@ class Block(NamedTuple):
     path: str
     start: int
     stop: int
+    #: An XML document: never cut, for it has charts in place of lines.
+    whole: bool = False
 
 
 class Placed(NamedTuple):
@@ -41,12 +47,19 @@ def cut(paths: Iterable[str], size: int = SIZE) -> list[Block]:
     found = []
     for index, path in enumerate(paths):
         total = store_of(path).size(path)
+        with store_of(path).open(path) as stream:
+            whole = media_type_of(stream.read(_HEAD)) == NEMSIS
+        if whole:
+            found.append(Block(index, path, 0, total, whole))
+            continue
         found += [Block(index, path, start, min(start + size, total)) for start in range(0, total, size)]
     return found
 
 
 def count_lines(block: Block) -> int:
-    """Lines that end inside the range; the last of a file counts with or without a line break."""
+    """Lines that end inside the range; the last of a file counts with or without a line break. A document has none."""
+    if block.whole:
+        return 0
     total, left, last = 0, block.stop - block.start, b""
     with store_of(block.path).open(block.path) as stream:
         stream.seek(block.start)

@@ -12,13 +12,16 @@ import contextlib
 import functools
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from service import collector
 from service.engine.compile import EngineError
+from service.intake.formats import NEMSIS
+from service.intake.nemsis.mapping import MappingError
+from service.intake.nemsis.xsd import SchemaError
 from service.pipeline import Pipeline
 from service.rulebook.load import RulebookError
 
@@ -44,6 +47,10 @@ class NotReady(Exception):
         self.lines = lines
 
 
+def _text(place: Path | None) -> str | None:
+    return None if place is None else str(place)
+
+
 @dataclass(frozen=True, slots=True)
 class Rules:
     """Which rulebook, which profile of it, and the versions they must turn out to have."""
@@ -52,18 +59,32 @@ class Rules:
     extra: str | None
     profile: str
     versions: tuple[tuple[str, str], ...]
+    mappings: str | None = None
+    schemas: str | None = None
 
     @classmethod
-    def of(cls, directory: Path | None, extra: Path | None, profile: str) -> Rules:
-        """Look the versions up. Raises RulebookError, EngineError, NotReady, UnknownProfile."""
-        places = (None if directory is None else str(directory), None if extra is None else str(extra))
-        return cls(*places, profile, tuple(lines.versions(pipeline_of(*places), profile).items()))
+    def of(
+        cls,
+        directory: Path | None,
+        extra: Path | None,
+        profile: str,
+        mappings: Path | None = None,
+        schemas: Path | None = None,
+    ) -> Rules:
+        """Look the versions up. ``mappings``, ``schemas``: for NEMSIS documents, as for the service.
+
+        Raises RulebookError, MappingError, SchemaError, EngineError, NotReady, UnknownProfile.
+        """
+        of_rules = (_text(directory), _text(extra))
+        of_xml = (_text(mappings), _text(schemas))
+        versions = lines.versions(pipeline_of(*of_rules, *of_xml), profile)
+        return cls(*of_rules, profile, tuple(versions.items()), *of_xml)
 
     def pipeline(self) -> Pipeline:
         """This process's own. Raises DifferentRules when its versions are others."""
         try:
-            found = pipeline_of(self.directory, self.extra)
-        except (RulebookError, EngineError, NotReady, OSError):
+            found = pipeline_of(self.directory, self.extra, self.mappings, self.schemas)
+        except (RulebookError, MappingError, SchemaError, EngineError, NotReady, OSError):
             raise DifferentRules from None
         known = self.profile in found.rulebook.profiles
         if not known or tuple(lines.versions(found, self.profile).items()) != self.versions:
@@ -72,9 +93,9 @@ class Rules:
 
 
 @functools.cache
-def pipeline_of(directory: str | None, extra: str | None) -> Pipeline:
-    """One pipeline a process for each rulebook, its self-test passed. Raises RulebookError, EngineError, NotReady."""
-    places = [None if name is None else Path(name) for name in (directory, extra)]
+def pipeline_of(directory: str | None, extra: str | None, mappings: str | None, schemas: str | None) -> Pipeline:
+    """One pipeline a process for each rulebook, its self-test passed. Raises as ``Rules.of``."""
+    places = [None if name is None else Path(name) for name in (directory, extra, mappings, schemas)]
     made = Pipeline.build(*places)
     if failures := made.self_test():
         raise NotReady(failures)
@@ -115,19 +136,31 @@ class _Counter:
             self.rejected += 1
         if len(self.named) < MOST_NAMED:
             errors = found.problem["errors"] if found.problem else []
-            self.named.append((found.number, found.code, errors[0].get("pointer", "") if errors else ""))
+            at = errors[0].get("pointer") or errors[0].get("location") if errors else None
+            self.named.append((found.number, found.code, at or ""))
 
     def done(self, **more: Any) -> Done:
         return Done(self.total, self.empty, self.reviewed, self.rejected, self.not_evaluated, tuple(self.named), **more)
 
 
-def _lines(placed: Placed, most: int, counter: _Counter) -> Iterator[tuple[int, bytes | None]]:
+def _lines(pipeline: Pipeline, placed: Placed, most: int, counter: _Counter) -> Iterator[tuple[int, lines.Source]]:
+    if placed.block.whole:
+        for number, chart in enumerate(_charts(pipeline, placed.block, most), 1):
+            counter.total += 1
+            yield number, chart
+        return
     for number, line in blocks.owned(placed, most):
         counter.total += 1
         if lines.is_empty(line):
             counter.empty += 1
         else:
             yield number, line
+
+
+def _charts(pipeline: Pipeline, block: blocks.Block, most: int) -> Sequence[lines.Source]:
+    with store_of(block.path).open(block.path) as stream:
+        document = stream.read(most + 1)
+    return [None] if len(document) > most else lines.charts(pipeline, document, NEMSIS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +184,8 @@ class Reviews:
         """Do the range, unless its files are there already."""
         part = self.part_of(placed)
         store = store_of(part)
-        if store.exists(f"{part}.{DONE}"):
+        # A document is read by mappings and schemas too, which its part is not named by: it is done again.
+        if store.exists(f"{part}.{DONE}") and not placed.block.whole:
             with store.open(f"{part}.{DONE}") as stream:
                 kept = json.loads(stream.read())
             named = tuple((int(n), str(code), str(at)) for n, code, at in kept.pop("named"))
@@ -162,11 +196,11 @@ class Reviews:
             reviews, episodes, findings = (
                 files.enter_context(store.write(f"{part}.{kind}")) for kind in (NDJSON, EPISODES, FINDINGS)
             )
-            for number, line in _lines(placed, self.most, counter):
+            for number, line in _lines(pipeline, placed, self.most, counter):
                 found = lines.answer(pipeline, line, number, self.rules.profile, self.explain)
                 counter.see(found)
                 reviews.write(lines.render(found) + b"\n")
-                group = group_of(line) if found.review is not None and line is not None else None
+                group = group_of(line) if found.review is not None and isinstance(line, bytes) else None
                 episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found, group)]))
                 findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found, group)))
         done = counter.done(part=part)
@@ -193,7 +227,7 @@ class Measures:
         pipeline, counter = self.rules.pipeline(), _Counter()
         wanted = definitions.measures_of(pipeline.rulebook)
         tally = measures.Tally(len(wanted))
-        for number, line in _lines(placed, self.most, counter):
+        for number, line in _lines(pipeline, placed, self.most, counter):
             counter.see(measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length))
         return counter.done(tally=tally)
 
@@ -210,7 +244,7 @@ class Compare:
         """Compare over the range."""
         sides = [(rules.pipeline(), rules.profile) for rules in (self.left, self.right)]
         tally, counter = compare.Tally(), _Counter()
-        for number, line in _lines(placed, self.most, counter):
+        for number, line in _lines(sides[0][0], placed, self.most, counter):
             left, right = (lines.answer(pipeline, line, number, profile) for pipeline, profile in sides)
             counter.see(max(left, right, key=lambda found: found.status))
             tally.add(left, right, placed.block.input)

@@ -1,25 +1,30 @@
 """One line in, one line out: the unit that the service, the command and a cluster share.
 
-A line is one JSON episode without a line break inside it. Empty lines (white
-space only) are counted and answered by nothing.
+A line is one JSON episode without a line break inside it, or a FHIR Bundle; its content tells.
+Empty lines (white space only) are counted and answered by nothing. A NEMSIS
+document is no lines: each of its charts is answered as the line of its number.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any, BinaryIO, NamedTuple
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import Any, BinaryIO, NamedTuple, NoReturn
 
 import orjson
 
 from service import __version__
 from service.engine.fence import NotEvaluated
+from service.intake.episode_json import Intake
+from service.intake.formats import media_type_of
 from service.pipeline import API_VERSION, Pipeline, UnknownProfile
 from service.problems import PROBLEMS, ProblemItem, Rejected, known_code, problem_document
 from service.review.build import Review, Ruleset
 
-MEDIA_TYPE = "application/json"
 #: Longest line that is read, in bytes: as long as one request body may be by default.
 MOST_BYTES = 8 * 1024 * 1024
+#: A line; a chart of a document, read when it is called; None for a line that was too long to be read.
+Source = bytes | Callable[[], Intake] | None
 _WHITE = b" \t\r\n"
 _SKIP = 1024 * 1024
 
@@ -49,8 +54,20 @@ def refused(number: int, code: str, errors: Sequence[ProblemItem] = (), omitted:
     return Answer(number, PROBLEMS[code].status, None, problem_document(code, errors, omitted))
 
 
-def answer(pipeline: Pipeline, line: bytes | None, number: int, profile: str, explain: bool = False) -> Answer:
-    """Review one line; None stands for a line that was too long to be read. Raises UnknownProfile and nothing else.
+def charts(pipeline: Pipeline, document: bytes, media_type: str) -> list[Callable[[], Intake]]:
+    """Every chart of a document, to be answered by its number; a document that cannot be read is refused as its first."""
+    try:
+        return pipeline.read_all(document, media_type)
+    except Rejected as rejected:
+        return [partial(_refuse, rejected)]
+
+
+def _refuse(rejected: Rejected) -> NoReturn:
+    raise rejected
+
+
+def answer(pipeline: Pipeline, line: Source, number: int, profile: str, explain: bool = False) -> Answer:
+    """Review one line or chart. Raises UnknownProfile and nothing else.
 
     503 (``not-evaluated``): the engine did not finish. 500 (``internal-error``):
     a fault of ours; the line counts as not evaluated, and the rest goes on.
@@ -58,7 +75,12 @@ def answer(pipeline: Pipeline, line: bytes | None, number: int, profile: str, ex
     if line is None:
         return refused(number, "body-too-large")
     try:
-        return Answer(number, 200, pipeline.review(line, MEDIA_TYPE, profile, explain), None)
+        found = (
+            pipeline.review(line, media_type_of(line), profile, explain)
+            if isinstance(line, bytes)
+            else pipeline.review_chart(line, profile, explain)
+        )
+        return Answer(number, 200, found, None)
     except UnknownProfile:
         raise
     except Rejected as rejected:

@@ -169,14 +169,14 @@ def count(
     pipeline: Pipeline,
     tally: Tally,
     wanted: tuple[Measure, ...],
-    line: bytes | None,
+    line: lines.Source,
     number: int,
     profile: str,
     length: str,
 ) -> Answer:
     """Review one line and count it."""
     found = lines.answer(pipeline, line, number, profile)
-    tally.add(found, group_of(line) if found.review is not None and line is not None else None, wanted, length)
+    tally.add(found, group_of(line) if found.review is not None and isinstance(line, bytes) else None, wanted, length)
     return found
 
 

@@ -66,7 +66,7 @@ def episode_row(file: str, found: Answer, group: str | None = None) -> dict[str,
     row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
     if found.review is None:
         errors = found.problem["errors"] if found.problem else []
-        places = " ".join(e.get("pointer", "") for e in errors)
+        places = " ".join(e.get("pointer") or e.get("location") or "" for e in errors)
         return row | {"problem": found.code, "problem_title": PROBLEMS[found.code].title, "problem_at": places}
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
@@ -102,7 +102,7 @@ def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dic
         "profile": document["versions"]["profile"],
         "ruleset": document["versions"]["ruleset"],
     }
-    out = []
+    out, language = [], found.review.intake.language
     for standing, findings in (("stands", document["findings"]), ("accepted", document["accepted"])):
         for finding in findings:
             span = finding["span"] or {}
@@ -113,7 +113,7 @@ def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dic
                 "revision": finding["rule"]["revision"],
                 "from": span.get("from"),
                 "to": span.get("to"),
-                "pointers": " ".join(p["pointer"] or "(whole record)" for p in finding["pointers"]),
+                "pointers": " ".join(p[language] or "(whole record)" for p in finding["pointers"]),
                 "standing": standing,
                 "disputed": finding.get("disputed", False),
             }

@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 Commands = Any  # argparse has no public name for what add_subparsers returns
 T = TypeVar("T")
 
-_ONE_LINE = "one JSON episode a line (NDJSON); a path or, with --scheduler, an URL"
+_ONE_LINE = (
+    "one JSON episode or FHIR Bundle a line (NDJSON), or a NEMSIS document with any number of charts; "
+    "a path or, with --scheduler, an URL"
+)
 
 
 class _Failure(Exception):
@@ -40,7 +43,7 @@ def register(commands: Commands) -> None:
     batch = commands.add_parser(
         "batch",
         help="review files of many episodes",
-        description="Reviews every line on all cores and writes the reviews and two tables. Stopped or crashed, the "
+        description="Reviews every line, and every chart of a NEMSIS document, on all cores and writes the reviews and two tables. Stopped or crashed, the "
         "same command goes on where it was. Exit status: 0 every line reviewed, 1 some lines have no review (they are "
         "named), 2 not done.",
     )
@@ -244,14 +247,22 @@ def _rules(settings: Settings, directory: Path | None, profile: str | None) -> R
     """The rules of one side, their pipeline built and tested in this process, so that forked ones have it too."""
     from service.batch.jobs import NotReady, Rules
     from service.engine.compile import EngineError
+    from service.intake.nemsis.mapping import MappingError
+    from service.intake.nemsis.xsd import SchemaError
     from service.pipeline import UnknownProfile
     from service.rulebook.load import RulebookError
 
     try:
-        return Rules.of(directory, settings.extra_rules_dir, profile or settings.default_profile)
-    except (RulebookError, NotReady) as error:
+        return Rules.of(
+            directory,
+            settings.extra_rules_dir,
+            profile or settings.default_profile,
+            settings.mappings_dir,
+            settings.nemsis_xsd_dir,
+        )
+    except (RulebookError, MappingError, NotReady) as error:
         raise _Failure(*error.lines) from None
-    except EngineError as error:
+    except (EngineError, SchemaError) as error:
         raise _Failure(str(error)) from None
     except UnknownProfile:
         raise _Failure("no profile has this id") from None

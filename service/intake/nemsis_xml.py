@@ -9,9 +9,11 @@ crew members become ``p1``, ``p2`` and so on.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from service.intake import episode_json
 from service.intake.episode_json import Intake
@@ -28,7 +30,7 @@ __all__ = ["MappingError", "Mappings", "NAMESPACES", "load_mappings", "read", "r
 
 #: code -> what the caller reads; all 422.
 PROBLEMS = {
-    "several-charts": "The document holds more than one patient care report. Send one, or use the batch.",
+    "several-charts": "The document holds more than one patient care report. Send one, or all of them as a batch.",
     "no-chart": "The document holds no patient care report.",
     "no-restraint": "The chart holds no restraint: no procedure, no statement, no mapped custom element.",
     "not-schema-valid": "The document does not fit the published schema.",
@@ -43,27 +45,29 @@ def read(body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path |
     """
     charts = _charts(body, xsd_directory)
     if len(charts) > 1:
-        raise Rejected(422, "several-charts")
+        _refuse("several-charts", charts[1].at)
     return _read(charts[0], definitions(_header(charts[0]), mappings or shipped()), _digest(body))
 
 
 def read_all(
     body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None
-) -> list[Intake | Rejected]:
-    """Read every chart of a document, each by itself. Raises Rejected for the document as a whole."""
+) -> list[Callable[[], Intake]]:
+    """Every chart of a document in order, each read when it is called, and refused by itself. Raises Rejected
+    for the document as a whole."""
     charts = _charts(body, xsd_directory)
-    out: list[Intake | Rejected] = []
+    out: list[Callable[[], Intake]] = []
     defined: dict[str, Definitions] = {}
     for number, chart in enumerate(charts):
         header = _header(chart)
         if header.at not in defined:
             defined[header.at] = definitions(header, mappings or shipped())
         digest = _digest(body) if len(charts) == 1 else _digest(body, number)
-        try:
-            out.append(_read(chart, defined[header.at], digest))
-        except Rejected as rejected:
-            out.append(rejected)
+        out.append(partial(_read, chart, defined[header.at], digest))
     return out
+
+
+def _refuse(code: str, at: str) -> NoReturn:
+    raise Rejected(422, code, [ProblemItem(code, PROBLEMS[code], location=at)])
 
 
 def _charts(body: bytes, xsd_directory: Path | None) -> list[El]:
@@ -73,7 +77,7 @@ def _charts(body: bytes, xsd_directory: Path | None) -> list[El]:
     top = El(root, "EMSDataSet", None)
     charts = list(top.each("Header", "PatientCareReport"))
     if not charts:
-        raise Rejected(422, "no-chart")
+        _refuse("no-chart", top.at)
     return charts
 
 
@@ -123,8 +127,8 @@ def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
     value, places = chart.build()
     where = _restraint(chart, value)
     if where is None:
-        raise Rejected(422, "no-restraint")
-    if not {"application", "episode_ref"} & set(value) and not _other_restraint(value):
+        _refuse("no-restraint", pcr.at)
+    if not {"application", "episode_ref"} & set(value) and not _other_restraint(chart, value):
         # Stated, and nothing more: the duties that come with it are still there.
         value["application"] = {}
         places["/application"] = where
@@ -158,8 +162,9 @@ def _reference(pcr: El) -> str:
     return ident if fits_id(ident) else "chart"
 
 
-def _other_restraint(value: dict[str, Any]) -> bool:
-    return bool(value.get("custody", {}).get("devices") or value.get("sedation", {}).get("doses"))
+def _other_restraint(chart: Chart, value: dict[str, Any]) -> bool:
+    known = any(spot.data.get("drug") != "other" for spot in chart.lists.get("/sedation/doses", ()))
+    return known or bool(value.get("custody", {}).get("devices"))
 
 
 def _restraint(chart: Chart, value: dict[str, Any]) -> str | None:

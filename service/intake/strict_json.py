@@ -33,8 +33,9 @@ _DETAILS = {
 }
 
 
-def _refuse(code: str) -> NoReturn:
-    raise Rejected(400, code, [ProblemItem(code, _DETAILS[code], pointer="")]) from None
+def _refuse(code: str, where: str = "") -> NoReturn:
+    """``where``: the place, in numbers only."""
+    raise Rejected(400, code, [ProblemItem(code, _DETAILS[code] + where, pointer="")]) from None
 
 
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -82,12 +83,14 @@ def loads(body: bytes) -> Any:
         _refuse("too-deep")
     try:
         text = body.decode("utf-8")
-    except UnicodeDecodeError:
-        _refuse("not-utf-8")
+    except UnicodeDecodeError as error:
+        _refuse("not-utf-8", f" Byte {error.start + 1}.")
     if text.startswith("\ufeff"):
         _refuse("not-utf-8")
     try:
         value = _DECODER.decode(text)
+    except json.JSONDecodeError as error:
+        _refuse("not-json", f" Line {error.lineno}, column {error.colno}.")
     except (ValueError, RecursionError):
         _refuse("not-json")
     if b"\\u" in body:

@@ -84,7 +84,8 @@ def discovery() -> bytes:
         "local protocol and medical direction always win."
     )
     usage = (
-        "Call it for encounters with a restraint; others are answered 422 no-restraint. No FHIR server is called: "
+        "Meant for encounters with a restraint; for others, in which nothing tells of one, there are no cards. "
+        "No FHIR server is called: "
         "without patient, encounter, procedures, medications and observations, each whole and in one page, or null "
         "for none, the answer is 412. "
     )
@@ -306,6 +307,17 @@ _ANSWERS = {
     "consistency": ("passed-on", "not-applicable", "finding-wrong"),
 }
 _MARKS = re.compile(r"([\\`*_\[\]<>#|~])")
+
+
+#: The refusal of a chart that does not concern this service. A hook fires for every encounter of its kind, and a client
+#: shows a refusal as a fault: the specification has an empty array of cards for a service that has nothing to say
+#: (CDS Hooks 2.0, "CDS Service Response").
+NOTHING_TO_SAY = "no-restraint"
+
+
+def no_cards() -> bytes:
+    """The answer of a service that has nothing to say."""
+    return orjson.dumps({"cards": []})
 
 
 def render(review: Review, request: HookRequest, base_url: str | None = None) -> bytes:

@@ -8,15 +8,15 @@ acceptances and the free ``extensions`` members of a JSON body.
 
 from __future__ import annotations
 
-import hashlib
 import json
+import uuid
 from collections.abc import Callable
 from typing import Any
 
 from service.episode import kinds, model
 from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent, Node
-from service.intake import episode_json
+from service.intake import episode_json, rxnorm
 from service.intake.fhir import codes, profile
 from service.intake.fhir.profile import PANEL, SECTIONS, SHAPES, Shape, coding, encode, encode_members, stamp
 
@@ -51,8 +51,6 @@ _STATUS = {
     "DeviceUseStatement": "completed",
     "MedicationAdministration": "completed",
 }
-#: Namespace of URLs (RFC 9562, 6.6).
-_URL_NAMESPACE = bytes.fromhex("6ba7b8119dad11d180b400c04fd430c8")
 _ABSENT_URL = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 
 
@@ -108,7 +106,9 @@ class _Writer:
 
     def _add(self, resource: Resource, ident: Any = None) -> str:
         """Append a resource; its fullUrl. The id is given only where FHIR allows it and no other of the type has it."""
-        full_url = f"urn:uuid:{_uuid(f'{self._episode.episode_ref}/{len(self._entries)}')}"
+        # Version 5: of the name alone, never of chance.
+        name = f"{profile.BASE}/{self._episode.episode_ref}/{len(self._entries)}"
+        full_url = f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, name)}"
         if self._takes(resource["resourceType"], ident):
             self._ids.add((resource["resourceType"], ident))
             resource = {"resourceType": resource["resourceType"], "id": ident, **resource}
@@ -337,7 +337,7 @@ class _Writer:
             word = getattr(item, sign)
             if isinstance(word, str):
                 used.add(sign)
-                row = next((r for r in table.rows if r.means == word and r.source == codes.READ), None)
+                row = next((r for r in table.rows if r.means == word and r.source == rxnorm.READ), None)
                 answer = _row(row) if row else coding(f"monitoring.vitals.{sign}", word)
                 code, system = _sign_code(sign)
                 components.append(
@@ -387,15 +387,6 @@ _SPECIAL: dict[str, Callable[[_Writer, Resource, Any, set[str]], None]] = {
     "monitoring.vitals": _Writer._vitals,
     "monitoring.limb_checks": _Writer._check,
 }
-
-
-def _uuid(name: str) -> str:
-    """UUID of version 5 (RFC 9562, 5.5) for a URL under the profile: of the name alone, never of chance."""
-    named = _URL_NAMESPACE + f"{profile.BASE}/{name}".encode()
-    digest = bytearray(hashlib.sha1(named, usedforsecurity=False).digest()[:16])
-    digest[6], digest[8] = digest[6] & 0x0F | 0x50, digest[8] & 0x3F | 0x80
-    text = digest.hex()
-    return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
 
 
 def _given() -> list[Resource]:

@@ -95,7 +95,7 @@ def render_resources(review: Review) -> bytes:
         outcome["issue"].insert(-1, _issue("information", "informational", text))
     resources = [outcome]
     resources += [
-        _detected(finding, document, recorded) for finding in document["findings"] if finding["category"] == "safety"
+        _detected(finding, review, recorded) for finding in document["findings"] if finding["category"] == "safety"
     ]
     names = [f"urn:uuid:{name_of(document, str(number))}" for number in range(len(resources) + 1)]
     if recorded is not None:
@@ -122,8 +122,10 @@ def problem_outcome(
     issues = [_issue(severity, issue_type, detail, _problem_coding(code))]
     for error in errors:
         issue = _issue("error", issue_type, error.detail, _problem_coding(error.code))
+        place = error.pointer or error.location
+        if place:  # FHIR has no empty text; without a place it is the whole document
+            issue["extension"] = [_extension("finding-place", [_part("location", place)])]
         if error.pointer is not None:
-            issue["extension"] = [_extension("finding-place", [_part("location", error.pointer)])]
             entry = _ENTRY.match(error.pointer)
             if fhir and entry:
                 issue["expression"] = [f"Bundle.entry[{entry[1]}]{'.resource' if entry[2] else ''}"]
@@ -237,6 +239,12 @@ def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str
 
 def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
     """Add what a program wants to know of a finding, and where it points."""
+    issue["extension"] = _marks(finding, review.intake.language)
+    return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
+
+
+def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
+    """As extensions; places in the language of the document that was sent."""
     said: list[Resource] = [
         _code("finding-severity", finding["severity"]),
         _code("finding-category", finding["category"]),
@@ -250,17 +258,16 @@ def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Reso
     if finding["span"]:
         period = {"start": finding["span"]["from"], "end": finding["span"]["to"]}
         said.append({"url": url("finding-span"), "valuePeriod": period})
-    language = review.intake.language
     for place in finding["pointers"]:
-        parts = [_part("location", place[language]), _part("label", place["label"])]
+        parts = [_part("location", place[language])] if place[language] else []
+        parts.append(_part("label", place["label"]))
         if "chars" in place:
             parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
         said.append(_extension("finding-place", parts))
     if finding["related"]:
         # One text for all: in a long cascade each names every other.
         said.append(_extension("finding-related", " ".join(finding["related"])))
-    issue["extension"] = said
-    return _expressed(issue, (place[language] for place in finding["pointers"]), review)
+    return said
 
 
 def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
@@ -271,7 +278,7 @@ def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
         issue_type = "not-supported"
     coding = {"system": system("notice"), "code": notice["code"]}
     issue = _issue(_SEVERITY[notice["severity"]], issue_type, notice["detail"], coding)
-    if "pointer" not in notice:
+    if not notice.get("pointer"):
         return issue
     issue["extension"] = [_extension("finding-place", [_part("location", notice["pointer"])])]
     return _expressed(issue, [notice["pointer"]], review)
@@ -314,11 +321,12 @@ def _service(document: Mapping[str, Any]) -> Resource:
     }
 
 
-def _detected(finding: Mapping[str, Any], document: Mapping[str, Any], recorded: str | None) -> Resource:
+def _detected(finding: Mapping[str, Any], review: Review, recorded: str | None) -> Resource:
     said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
     issue: Resource = {
         "resourceType": "DetectedIssue",
-        "contained": [_service(document)],
+        "contained": [_service(review.document)],
+        "extension": _marks(finding, review.intake.language),
         "identifier": [{"system": system("fingerprint"), "value": finding["fingerprint"]}],
         "status": "final",
         "code": {"coding": [_rule_coding(**finding["rule"]) | {"display": finding["title"]}], "text": finding["title"]},

@@ -11,9 +11,12 @@ import pytest
 from service.api.batches import MOST_LINES
 from service.app import create_app
 from service.engine.fence import NotEvaluated
+from service.intake import episode_json
 from service.pipeline import Pipeline
+from service.presentation import fhir_out
 from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
+from tests.support import nemsis
 from tests.support.pipeline import demo, demo_names
 
 CANARY = "Zq7canaryXw"
@@ -78,6 +81,56 @@ def test_refusals(client: Client, path: str) -> None:
     assert post(client, b" " * 1024 * 1024, path).status == 413
     assert post(client, b"", path, f"{CANARY}=1").status == 400
     assert post(client, b"", path, "profile=nobody").json["code"] == "unknown-profile"
+
+
+XML = {"Content-Type": "application/xml"}
+SECOND = "0b6c2f8e-1f43-4a7d-9f63-3b8d8b3c6d11"
+
+
+def test_every_chart_of_a_document_is_a_line(client: Client) -> None:
+    body = nemsis.document(nemsis.pcr(), nemsis.pcr(restraint=False), nemsis.pcr(uuid=SECOND))
+    for media_type in ("application/xml", "text/xml"):
+        found = lines_of(client.call("POST", "/v1/batches", body, {"Content-Type": media_type}))
+        assert [(line["line"], line["status"]) for line in found] == [(1, 200), (2, 422), (3, 200)]
+        assert found[1]["problem"]["code"] == "no-restraint"
+        assert found[1]["problem"]["errors"][0]["location"].endswith("/nem:PatientCareReport[2]")
+        assert found[2]["review"]["episode_ref"] == SECOND
+        places = [p["xpath"] for f in found[2]["review"]["findings"] for p in f["pointers"]]
+        assert places and all("PatientCareReport[3]" in place for place in places)
+    assert client.call("POST", "/v1/reviews", body, XML).json["code"] == "several-charts"
+    one = nemsis.document(nemsis.pcr())
+    (line,) = lines_of(client.call("POST", "/v1/batches", one, XML))
+    assert line["review"] == client.call("POST", "/v1/reviews", one, XML).json
+
+
+@pytest.mark.parametrize(
+    ("body", "status", "code"),
+    [
+        (b"<a", 400, "not-xml"),
+        (b"<a/>", 422, "not-nemsis"),
+        (b'<EMSDataSet xmlns="http://www.nemsis.org"/>', 422, "no-chart"),
+        (nemsis.document(*["<PatientCareReport/>"] * (MOST_LINES + 1)), 413, "too-many-lines"),
+        (b" " * 1024 * 1024, 413, "body-too-large"),
+    ],
+)
+def test_a_document_that_cannot_be_read_as_a_whole(client: Client, body: bytes, status: int, code: str) -> None:
+    answer = client.call("POST", "/v1/batches", body, XML)
+    assert (answer.status, answer.json["code"]) == (status, code)
+
+
+def test_bundles_are_lines_and_one_bundle_is_one(client: Client, exemplary: Any) -> None:
+    bundle = fhir_out.bundle(episode_json.from_value(exemplary).episode)
+    body, headers = json.dumps(bundle).encode(), {"Content-Type": "application/fhir+json"}
+    expected = client.call("POST", "/v1/reviews", body, headers).json
+    (one,) = lines_of(client.call("POST", "/v1/batches", json.dumps(bundle, indent=1).encode(), headers))
+    assert (one["line"], one["review"]) == (1, expected)
+    mixed = b"\n".join([body, b"", b'{"resourceType": "Bundle"}', json.dumps(exemplary).encode(), body])
+    for media_type in ("application/fhir+ndjson", "application/x-ndjson"):
+        found = lines_of(client.call("POST", "/v1/batches", mixed, {"Content-Type": media_type}))
+        assert [(line["line"], line["status"]) for line in found] == [(1, 200), (3, 422), (4, 200), (5, 200)]
+        assert found[0]["review"] == found[3]["review"] == expected
+        assert found[1]["problem"]["code"] == "no-restraint"
+    assert lines_of(post(client, body + b"\n" + body, "/v1/measures"))[0]["lines"]["reviewed"] == 2
 
 
 def test_measures_count_every_line(client: Client, exemplary: Any) -> None:

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
+from fhir.resources.R4B.bundle import Bundle
 
 from service.api.representations import REVIEWS
-from service.pipeline import MEDIA_TYPES
+from service.app import create_app
+from service.pipeline import MEDIA_TYPES, Pipeline
 from service.presentation import fhir_out, nemsis_out
+from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
+from tests.support.nemsis import RELEASE, SAMPLES
 from tests.support.pipeline import demo, pipeline
+from tests.support.standards import shared
 
 CANARY = "Zq7canaryXw"
 FHIR = "application/fhir+json"
@@ -84,6 +90,66 @@ def test_bad_charts_of_other_formats(client: Client, sent: str, body: bytes, sta
         assert code is None or answer.json["code"] == code
 
 
+@pytest.mark.parametrize("sent", MEDIA_TYPES)
+def test_resources_on_request_for_every_input(client: Client, charts: dict[str, bytes], sent: str) -> None:
+    """Held against the models of fhir.resources for R4B, whose elements are those of R4 for the types used here."""
+    headers = {"Content-Type": sent, "Accept": FHIR}
+    answer = client.call("POST", "/v1/reviews", charts[sent], headers, "resources=true")
+    assert (answer.status, answer.headers["Content-Type"]) == (200, FHIR)
+    Bundle.model_validate_json(answer.body)
+    resources = [entry["resource"] for entry in answer.json["entry"]]
+    findings = post(client, charts[sent], sent).json["findings"]
+    safety = [each["fingerprint"] for each in findings if each["category"] == "safety"]
+    detected = [each for each in resources if each["resourceType"] == "DetectedIssue"]
+    assert [each["identifier"][0]["value"] for each in detected] == safety != []
+    closed = demo("everything-wrong")["chart"]["closed"]
+    assert {each["identifiedDateTime"] for each in detected} == {closed}
+    assert [each["recorded"] for each in resources if each["resourceType"] == "Provenance"] == [closed]
+    plain = client.call("POST", "/v1/reviews", charts[sent], headers, "resources=false").json
+    assert resources[0] == plain
+    places = {part["valueString"] for part in _parts(detected, "location")}
+    assert places <= {part["valueString"] for part in _parts(plain, "location")}
+
+
+def _parts(node: Any, name: str) -> list[Any]:
+    """Every part of an extension with this url, wherever it is."""
+    if isinstance(node, list):
+        return [part for each in node for part in _parts(each, name)]
+    if isinstance(node, dict):
+        return [*([node] if node.get("url") == name else ()), *_parts(list(node.values()), name)]
+    return []
+
+
+def test_resources_need_an_answer_that_can_hold_them(client: Client, charts: dict[str, bytes]) -> None:
+    for wanted in set(REVIEWS) - {FHIR}:
+        headers = {"Content-Type": "application/json", "Accept": wanted}
+        answer = client.call("POST", "/v1/reviews", charts["application/json"], headers, "resources=true")
+        assert (answer.status, answer.json["errors"][0]["parameter"]) == (400, "resources")
+
+
+@pytest.fixture(scope="module")
+def strict(contract: Contract) -> Client:
+    """A service that holds every NEMSIS document against the published schema."""
+    settings = Settings(nemsis_xsd_dir=shared(RELEASE))
+    return Client(create_app(settings, Pipeline.build(schemas=shared(RELEASE))), contract)
+
+
+def test_the_official_cases_as_a_caller_sends_them(client: Client, strict: Client) -> None:
+    """NEMSIS TAC, pre-testing cases and sample data, release 3.5.1.250403CP1."""
+    samples = sorted(shared(SAMPLES).glob("*/*.xml"))
+    assert len(samples) > 15
+    for path in samples:
+        for checking in (client, strict):
+            answer = post(checking, path.read_bytes(), "application/xml")
+            if path.name == "New_Grouping_PatientRestraint.xml":
+                assert answer.status == 200
+            elif "FailXsd" in path.name and checking is strict:
+                assert (answer.status, answer.json["code"]) == (422, "not-schema-valid")
+                assert answer.json["errors"][0]["location"].endswith("/nem:PatientCareReport/nem:eSituation")
+            else:
+                assert (answer.status, answer.json["code"]) == (422, "no-restraint")
+
+
 def test_who_asks_for_fhir_is_refused_in_fhir(client: Client) -> None:
     assert post(client, b"{}", "application/json", FHIR).json["resourceType"] == "OperationOutcome"
     assert post(client, b"{}", "application/json").headers["Content-Type"] == "application/problem+json"
@@ -128,6 +194,25 @@ def test_refusals_of_cds_routes_are_outcomes(client: Client, path: str, body: by
     assert CANARY not in answer.body.decode()
 
 
+def test_a_chart_without_restraint_has_no_cards(client: Client) -> None:
+    """CDS Hooks 2.0, "CDS Service Response": an empty array of cards is the answer of a service with nothing to say."""
+    patient, encounter = {"resourceType": "Patient", "id": "p"}, {"resourceType": "Encounter", "id": "e"}
+    prefetched = {"patient": patient, "encounter": encounter, "procedures": None, "medications": None}
+    asked = {
+        "hook": "encounter-discharge",
+        "hookInstance": "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11",
+        "context": {"userId": "Practitioner/x", "patientId": "p", "encounterId": "e"},
+        "prefetch": prefetched | {"observations": None},
+    }
+    answer = post(client, json.dumps(asked).encode(), "application/json", path=SERVICE)
+    assert (answer.status, answer.json) == (200, {"cards": []})
+    # What was not sent whole may hold a restraint: that is no silence.
+    body = json.dumps(asked | {"prefetch": prefetched}).encode()
+    assert post(client, body, "application/json", path=SERVICE).status == 412
+    empty = hook({}).replace(b'"episode": {}', b'"bundle": {"resourceType": "Bundle", "type": "collection"}')
+    assert post(client, empty, "application/json", path=SERVICE).json == {"cards": []}
+
+
 def test_missing_prefetch_is_412(client: Client) -> None:
     asked = {
         "hook": "encounter-discharge",
@@ -138,7 +223,27 @@ def test_missing_prefetch_is_412(client: Client) -> None:
     assert post(client, json.dumps(asked).encode(), "application/json", path=SERVICE).status == 412
 
 
-def test_feedback_is_counted_and_answered_by_nothing(client: Client, contract: Contract) -> None:
+def _overridden(client: Client) -> float:
+    """Cards that were overridden because the finding is wrong, as the metrics count them."""
+    lines = client.get("/metrics").body.decode().splitlines()
+    found = [line for line in lines if "feedback" in line and 'reason="finding-wrong"' in line and "_total" in line]
+    return sum(float(line.rpartition(" ")[2]) for line in found)
+
+
+def test_feedback_is_logged_and_counted_without_its_content(client: Client, logged: Callable[[], str]) -> None:
+    before = _overridden(client)
+    coding = {"system": "https://restraint-review.example/fhir/CodeSystem/override-reason", "code": "finding-wrong"}
+    card = "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11"
+    told = {"card": card, "outcome": "overridden", "outcomeTimestamp": "2031-04-12T19:31:00Z"}
+    told["overrideReason"] = {"reason": coding, "userComment": CANARY}  # type: ignore[assignment]
+    answer = post(client, json.dumps({"feedback": [told]}).encode(), "application/json", path=f"{SERVICE}/feedback")
+    assert (answer.status, answer.body) == (200, b"")
+    assert _overridden(client) == before + 1
+    assert '"route": "/cds-services/<service>/feedback"' in logged()
+    assert CANARY not in logged() and card not in logged()
+
+
+def test_feedback_is_answered_by_nothing(client: Client, contract: Contract) -> None:
     post_ = contract.document["paths"]["/cds-services/{service}/feedback"]["post"]
     value = post_["requestBody"]["content"]["application/json"]["examples"]["clean"]["value"]
     answer = post(client, json.dumps(value).encode(), "application/json", path=f"{SERVICE}/feedback")

@@ -7,8 +7,11 @@ from typing import Any
 
 import pytest
 
+from service.intake import episode_json
+from service.presentation import fhir_out
 from service.presentation.start_page import ACTION
 from tests.contract.checked import Answer, Client
+from tests.support import nemsis
 from tests.support.pipeline import demo_names
 
 CANARY = "Zq7canaryXw"
@@ -45,6 +48,14 @@ def test_each_demo_episode_is_reviewed(client: Client, name: str) -> None:
 def test_a_file_is_reviewed_as_the_service_reviews_it(client: Client, exemplary: Any) -> None:
     answer = send(client, file(json.dumps(exemplary).encode()), ("format", "", b"application/json"))
     assert answer.body == client.review(exemplary, headers={"Accept": "text/html"}).body
+
+
+def test_a_file_is_known_by_its_content(client: Client, exemplary: Any) -> None:
+    bundle = fhir_out.encoded(episode_json.from_value(exemplary).episode)
+    for content, media_type in ((bundle, "application/fhir+json"), (nemsis.document(), "application/xml")):
+        answer = send(client, file(content), ("format", "", b""))
+        headers = {"Content-Type": media_type, "Accept": "text/html"}
+        assert answer.body == client.call("POST", "/v1/reviews", content, headers).body
 
 
 def test_a_large_file_is_not_written_to_disk(client: Client, exemplary: Any, monkeypatch: pytest.MonkeyPatch) -> None:

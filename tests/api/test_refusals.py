@@ -131,6 +131,8 @@ def test_another_media_type_is_415(client: Client, content_type: str) -> None:
     answer = client.call("POST", "/v1/reviews", GOOD, {"Content-Type": content_type})
     refused(answer, 415, "unsupported-media-type")
     assert answer.headers["Accept"] == ", ".join(MEDIA_TYPES)
+    assert all(media_type in answer.json["errors"][0]["detail"] for media_type in MEDIA_TYPES)
+    assert "Accept header" not in answer.body.decode()
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from service.api.representations import REVIEWS
 from service.app import Application, create_app
 from service.pipeline import Pipeline
 from service.resources import openapi_path
@@ -139,7 +140,9 @@ def test_a_review_and_the_rulebook_come_as_they_are_asked_for(client: Client, ac
 
 
 def test_no_representation_that_is_asked_for_is_406(client: Client) -> None:
-    assert client.review({"episode_ref": "a"}, headers={"Accept": "image/png"}).status == 406
+    answer = client.review({"episode_ref": "a"}, headers={"Accept": "image/png"})
+    assert answer.status == 406
+    assert all(media_type in answer.json["errors"][0]["detail"] for media_type in REVIEWS)
 
 
 def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:

@@ -21,11 +21,12 @@ from typing import NamedTuple
 import pytest
 
 from service import cli
-from service.batch import compare, lines, measures, runner
+from service.batch import blocks, compare, jobs, lines, measures, runner
 from service.batch.runner import PARTS
 from service.pipeline import Pipeline
 from tests.batch.figures import peaks
 from tests.batch.made import some, write
+from tests.support import nemsis
 
 COMMAND = [sys.executable, "-m", "service.cli"]
 MIXED, BAD = 300, 6
@@ -237,6 +238,54 @@ def test_the_size_of_ranges_changes_nothing(given: Path, unbroken: dict[str, byt
     assert progress.left == 0
     runner.finish(str(tmp_path), ("year.ndjson",), made, json.loads(unbroken["summary.json"]))
     assert contents(tmp_path) == unbroken
+
+
+@pytest.fixture(scope="module")
+def charts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A NEMSIS document of three charts, the second without a restraint."""
+    path = tmp_path_factory.mktemp("charts") / "charts.xml"
+    other = nemsis.pcr(uuid="0b6c2f8e-1f43-4a7d-9f63-3b8d8b3c6d11")
+    path.write_bytes(nemsis.document(nemsis.pcr(), nemsis.pcr(restraint=False), other))
+    return path
+
+
+def test_every_chart_of_a_document_is_a_line(
+    charts: Path, given: Path, unbroken: dict[str, bytes], tmp_path: Path, command: Callable[..., Said]
+) -> None:
+    done = command("batch", charts, given, "--output", tmp_path / "out")
+    assert done.status == cli.FAULTS
+    where = "/nem:EMSDataSet/nem:Header/nem:PatientCareReport[2]"
+    assert f"charts.xml, line 2: no-restraint at {where}" in done.err
+    made = contents(tmp_path / "out")
+    found = [json.loads(line) for line in made["charts.xml.reviews.ndjson"].splitlines()]
+    assert [(line["line"], line["status"]) for line in found] == [(1, 200), (2, 422), (3, 200)]
+    assert made["year.ndjson.reviews.ndjson"] == unbroken["year.ndjson.reviews.ndjson"]
+    rows = made["findings.csv"].decode().splitlines()
+    assert any("charts.xml,3," in row and "nem:PatientCareReport[3]" in row for row in rows)
+    assert sum(row.startswith("charts.xml,") for row in made["episodes.csv"].decode().splitlines()) == 3
+    measured = json.loads(command("measures", charts).out)["lines"]
+    assert (measured["read"], measured["reviewed"], measured["rejected"]) == (3, 2, 1)
+    assert command("compare", charts, "--left", "default", "--right", "massachusetts-2026").status == cli.FAULTS
+
+
+def test_a_document_is_not_taken_over_from_an_earlier_try(charts: Path, pipeline: Pipeline, tmp_path: Path) -> None:
+    """What a document says depends on mappings and schemas too."""
+    (block,) = blocks.cut([str(charts)], 10)
+    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), False, str(tmp_path), ("charts.xml",))
+    first, again = (jobs.run(job, blocks.Placed(block, 0)) for _ in range(2))
+    assert (first.lines, first.reused, again) == (3, False, first)
+
+
+def test_a_document_over_the_limit_and_one_that_cannot_be_read(
+    tmp_path: Path, command: Callable[..., Said], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "broken.xml").write_bytes(b"<EMSDataSet")
+    done = command("batch", tmp_path / "broken.xml", "--output", tmp_path / "one")
+    assert (done.status, "broken.xml, line 1: not-xml" in done.err) == (cli.FAULTS, True)
+    monkeypatch.setenv("RESTRAINT_REVIEW_MAX_BODY_BYTES", "1024")
+    (tmp_path / "large.xml").write_bytes(nemsis.document(*[nemsis.pcr()] * 9))
+    done = command("batch", tmp_path / "large.xml", "--output", tmp_path / "two")
+    assert (done.status, "large.xml, line 1: body-too-large" in done.err) == (cli.FAULTS, True)
 
 
 def test_what_is_there_is_not_written_over(given: Path, tmp_path: Path, command: Callable[..., Said]) -> None:

@@ -63,6 +63,32 @@ def test_check_as_json_is_the_review_of_the_service(capsys: pytest.CaptureFixtur
     assert len(capsys.readouterr().out) > len(first)
 
 
+@pytest.mark.parametrize("to", ["fhir", "nemsis"])
+def test_check_reads_every_format(to: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By content, whatever the name; and as the format that is given."""
+    path = tmp_path / "chart.txt"
+    assert cli.main(["convert", str(_prone(tmp_path)), "--to", to, "--output", str(path)]) == cli.OK
+    language = {"fhir": "Bundle.entry[", "nemsis": "/nem:EMSDataSet"}[to]
+    for arguments in ([str(path)], [str(path), "--format", to]):
+        assert cli.main(["check", *arguments]) == cli.FAULTS
+        assert language in capsys.readouterr().out
+    assert cli.main(["check", "--format", "json", str(path)]) == cli.FAILED
+    assert "not-json" in capsys.readouterr().err or to == "fhir"
+    path.write_bytes(b"<a>\n</b>")
+    assert cli.main(["check", str(path)]) == cli.FAILED
+    assert "Line 2, column" in capsys.readouterr().err
+
+
+def test_a_mapping_that_cannot_be_used_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "wrong.yaml").write_text("id: wrong\n")
+    monkeypatch.setenv("RESTRAINT_REVIEW_MAPPINGS_DIR", str(tmp_path))
+    for arguments in (["check", str(EXEMPLARY)], ["batch", str(EXEMPLARY), "--output", str(tmp_path / "out")]):
+        assert cli.main(arguments) == cli.FAILED
+        assert "wrong.yaml: top: a mapping has exactly" in capsys.readouterr().err
+
+
 def test_check_reads_standard_input(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(EXEMPLARY.read_bytes())))
     assert cli.main(["check", "-"]) == cli.OK

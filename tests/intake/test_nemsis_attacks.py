@@ -6,6 +6,7 @@ and of XML 1.0 (fifth edition), 2.8 and 4.3.3.
 
 from __future__ import annotations
 
+import re
 import resource
 import time
 from pathlib import Path
@@ -16,7 +17,7 @@ from service.intake import nemsis_xml
 from service.intake.nemsis import parse
 from service.presentation.nemsis_out import title
 from service.problems import Rejected
-from tests.support.nemsis import definition, document, el, pcr, refused, result, vital
+from tests.support.nemsis import definition, document, el, pcr, read_each, refused, result, vital
 
 LAUGHS = b"".join(b'<!ENTITY l%d "%s">' % (n, b"&l%d;" % (n - 1) * 10) for n in range(1, 10))
 
@@ -99,8 +100,19 @@ def test_nothing_of_the_document_in_a_refusal(name: str) -> None:
     with pytest.raises(Rejected) as caught:
         nemsis_xml.read(body)
     assert str(caught.value) == code
-    assert caught.value.errors == ()
+    told = parse.PROBLEMS | nemsis_xml.PROBLEMS
+    for item in caught.value.errors:
+        place = re.fullmatch(r"(.*?)(?: Line \d+, column \d+\.)?", item.detail)
+        assert (item.code, place[1] if place else "") == (code, told[code])
+        assert item.location in (None, "/nem:EMSDataSet")
     assert caught.value.__cause__ is None
+
+
+def test_the_place_of_what_is_no_xml_is_told_in_numbers() -> None:
+    with pytest.raises(Rejected) as caught:
+        nemsis_xml.read(b"<a>\n <b></c></a>")
+    (item,) = caught.value.errors
+    assert item.detail.endswith(" Line 2, column 9.")
 
 
 def test_every_refusal_of_the_parser_has_a_case() -> None:
@@ -140,7 +152,7 @@ def test_text_in_pieces_is_one_text() -> None:
 
 def timed(body: bytes, most: float) -> list[object]:
     started = time.process_time()
-    found: list[object] = list(nemsis_xml.read_all(body))
+    found: list[object] = list(read_each(body))
     assert time.process_time() - started < most
     return found
 

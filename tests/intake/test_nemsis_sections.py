@@ -6,7 +6,21 @@ from service.episode.kinds import MISSING, NOT_COLLECTED
 from service.intake import nemsis_xml
 from service.intake.nemsis.carried import EVERY_NOT_CARRIED
 from service.problems import Rejected
-from tests.support.nemsis import at, chart, codes, document, el, nil, pcr, procedure, read, refused, state, vital
+from tests.support.nemsis import (
+    at,
+    chart,
+    codes,
+    document,
+    el,
+    nil,
+    pcr,
+    procedure,
+    read,
+    read_each,
+    refused,
+    state,
+    vital,
+)
 
 
 def test_patient() -> None:
@@ -200,7 +214,7 @@ def test_one_chart_is_wanted_and_the_batch_takes_more() -> None:
     first, second = pcr(), pcr(restraint=False, uuid="0b6c2f8e-1f43-4a7d-9f63-3b8d8b3c6d11")
     body = document(first, second, first)
     assert refused(body) == (422, "several-charts")
-    found = nemsis_xml.read_all(body)
+    found = read_each(body)
     assert [isinstance(f, Rejected) for f in found] == [False, True, False]
     assert isinstance(found[1], Rejected)
     assert found[1].code == "no-restraint"
@@ -211,14 +225,14 @@ def test_one_chart_is_wanted_and_the_batch_takes_more() -> None:
 
 def test_one_chart_by_both_ways_is_the_same() -> None:
     body = document()
-    (found,) = nemsis_xml.read_all(body)
+    (found,) = read_each(body)
     assert found == nemsis_xml.read(body)
     assert read(body).episode.episode_ref == "874e8004-ab36-47e9-9f10-747844b5edac"
 
 
 def test_charts_under_several_headers() -> None:
     one = document().replace(b"</EMSDataSet>", document().split(b">", 1)[1])
-    assert [f.places[""].count("Header[") for f in nemsis_xml.read_all(one) if not isinstance(f, Rejected)] == [1, 1]
+    assert [f.places[""].count("Header[") for f in read_each(one) if not isinstance(f, Rejected)] == [1, 1]
 
 
 def test_an_id_that_is_none_of_ours_is_not_kept() -> None:

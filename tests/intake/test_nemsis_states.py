@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import pytest
 
+from service.episode.drugs import DRUGS
 from service.episode.kinds import MISSING, NOT_COLLECTED
+from service.intake import rxnorm
 from service.intake.episode_json import Intake
+from tests.support import fhir
 from tests.support.nemsis import (
     at,
     chart,
@@ -208,7 +211,35 @@ def test_no_drug_given_is_an_answer_and_a_blank_is_none() -> None:
 def test_what_is_done_with_drugs_and_what_is_not_known() -> None:
     intake = chart(eMedications=[medication(code=code) for code in ("7806", "7242", "4850", "1191", "999999")])
     assert [a.action for a in intake.episode.monitoring.actions] == ["oxygen_given", "reversal_given", "dextrose"]
-    assert codes(intake) == ["unknown-drug"]
+    assert [dose.drug for dose in intake.episode.sedation.doses] == ["other"]
+    assert codes(intake) == ["drug-left-aside", "unknown-drug"]
+
+
+def _both_readers(code: str, done: bool) -> tuple[list[str], list[str]]:
+    """Doses or drugs not given, and notices, of one drug: through FHIR and through NEMSIS."""
+    xml = chart(eMedications=medication(code=code, pn="" if done else CONTRAINDICATED))
+    bundle = fhir.read(fhir.bundle(fhir.drug(code, status="completed" if done else "not-done")))
+    found = []
+    for intake in (bundle, xml):
+        sedation = intake.episode.sedation
+        items = getattr(sedation, "doses" if done else "not_given", ())
+        listed = [item.drug for item in items] if isinstance(items, tuple) else []
+        found.append([*listed, *(n.code for n in intake.notices if "drug" in n.code)])
+    return found[0], found[1]
+
+
+@pytest.mark.parametrize("done", [True, False])
+@pytest.mark.parametrize(
+    "code", [*(drug.rxcui for drug in DRUGS.values()), *rxnorm.PRODUCTS, *rxnorm.ANSWERING, *rxnorm.ASIDE, "999999"]
+)
+def test_both_readers_make_the_same_of_a_drug(code: str, done: bool) -> None:
+    bundle, xml = _both_readers(code, done)
+    assert bundle == xml
+
+
+def test_an_unknown_drug_takes_no_duty_from_a_stated_restraint() -> None:
+    stated = {"eHistory": el("eHistory.01", "3101017"), "eMedications": medication(code="999999")}
+    assert read(document(pcr(restraint=False, **stated))).places["/application"].endswith("nem:eHistory.01")
 
 
 # ---------------------------------------------------------------- procedures, and whether there is a restraint

@@ -67,6 +67,19 @@ def test_not_well_formed(body: bytes, code: str) -> None:
     assert problem.__cause__ is None and problem.__suppress_context__
 
 
+@pytest.mark.parametrize(
+    ("body", "place"),
+    [
+        (b'{"a": 1,\n "canary-7391": }', "Line 2, column 17."),
+        (b"", "Line 1, column 1."),
+        (b'{"a": "\xff"}', "Byte 8."),
+    ],
+)
+def test_the_place_is_told_in_numbers(body: bytes, place: str) -> None:
+    (error,) = refused(body).errors
+    assert error.detail.endswith(f" {place}")
+
+
 @pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be", "utf-32-le"])
 def test_other_encodings_without_a_mark(encoding: str) -> None:
     assert refused('{"a": 1}'.encode(encoding)).status == 400

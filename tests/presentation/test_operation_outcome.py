@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -105,7 +106,7 @@ def test_every_finding_stands_once_with_its_severity_and_words(name: str) -> Non
         assert text.startswith(finding.get("tell_now", finding["message"]))
         assert finding["why"] in issue["diagnostics"]
         places = [
-            {part["url"]: part.get("valueString") for part in place["extension"]}["location"]
+            {part["url"]: part.get("valueString") for part in place["extension"]}.get("location", "")
             for place in extensions(issue, "finding-place")
         ]
         assert places == [place["pointer"] for place in finding["pointers"]]
@@ -127,6 +128,25 @@ def test_codes_by_what_is_wrong() -> None:
         ("consistency", False, "invariant"),
         ("consistency", True, "invariant"),
     }
+
+
+def test_no_text_is_empty() -> None:
+    """R4, "JSON Representation": a property is never empty text."""
+
+    def texts(value: Any) -> Iterator[str]:
+        if isinstance(value, str):
+            yield value
+        elif isinstance(value, dict | list):
+            for each in value.values() if isinstance(value, dict) else value:
+                yield from texts(each)
+
+    for name in demo_names():
+        for review in (review_of(demo(name)), fhir_review(name)[0], review_of({"episode_ref": "e"})):
+            assert all(texts(json.loads(operation_outcome.render_resources(review))))
+    errors = [ProblemItem("not-json", "No.", pointer=""), ProblemItem("no-chart", "No.", location="/nem:EMSDataSet")]
+    outcome = json.loads(operation_outcome.problem_outcome("not-json", 400, "No.", errors))
+    assert all(texts(outcome))
+    assert extensions(outcome["issue"][2], "finding-place")
 
 
 @pytest.mark.parametrize("name", demo_names())

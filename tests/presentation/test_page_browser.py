@@ -13,17 +13,17 @@ import pytest
 from werkzeug.serving import WSGIRequestHandler, make_server
 
 from service.app import create_app
-from service.presentation import measures_page, page, rulebook_page, start_page
+from service.presentation import formats_page, measures_page, page, rulebook_page, start_page
 from service.settings import Settings
 from tests.support.browser import needs_browser, running, violations
-from tests.support.pages import DEMOS, FORMATS, demo_page, measures_of_lines, rulebook, start
+from tests.support.pages import DEMOS, FORMATS, demo_page, formats, measures_of_lines, rulebook, start
 from tests.support.pipeline import demo, pipeline
 
 pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
 LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "measures", *REVIEWS)
+PAGES = ("start", "start-refused", "rulebook", "formats", "measures", *REVIEWS)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 
@@ -34,6 +34,8 @@ def content(name: str) -> tuple[bytes, str] | None:
     if name == "start-refused":
         wrong = start_page.Wrong("The body is no episode.", [("/patient/age", "Give a whole number.")])
         return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default", wrong), start_page.POLICY
+    if name == "formats":
+        return formats(), formats_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
     if name == "measures":

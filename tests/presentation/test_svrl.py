@@ -21,7 +21,9 @@ NAMES = {"svrl": svrl.SVRL, "nem": "http://www.nemsis.org"}
 
 #: The grammar of SVRL, ISO/IEC 19757-3:2006, Annex D, written down from memory. It differs from there in what the
 #: reference implementation and the receiving systems do: ``svrl:text`` comes first, a diagnostic holds its text
-#: directly, and ``role`` is any text (a NMTOKEN could not be ``[ERROR]``). ``test_the_grammar...`` below holds it
+#: directly, and ``role`` is any text (a NMTOKEN could not be ``[ERROR]``). The inside of ``nemsisDiagnostic`` is as the
+#: Schematron guide of NEMSIS v3 has it, as a summary of it tells; its parts ``record`` (identifiers, which are not
+#: kept here) and ``elementsMissing`` are not written. ``test_the_grammar...`` below holds it
 #: against a report that the reference implementation wrote.
 GRAMMAR = """
 <grammar xmlns="http://relaxng.org/ns/structure/1.0" ns="http://purl.oclc.org/dsdl/svrl"

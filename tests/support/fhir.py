@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
-from pathlib import Path
 from typing import Any
-
-import pytest
 
 from service.episode.kinds import Absent, members
 from service.intake import fhir_bundle
 from service.intake.episode_json import Intake
+from tests.support import standards
 
 Resource = dict[str, Any]
 SNOMED, LOINC, RXNORM = "http://snomed.info/sct", "http://loinc.org", "http://www.nlm.nih.gov/research/umls/rxnorm"
@@ -21,13 +18,8 @@ LEFT_WRIST, RIGHT_WRIST, LEFT_ANKLE = "5951000", "9736006", "51636004"
 
 
 def shared(name: str) -> bytes:
-    """A file of the shared folder beside the repository (or where RESTRAINT_REVIEW_SHARED says); skips where it is not."""
-    given = os.environ.get("RESTRAINT_REVIEW_SHARED")
-    homes = [Path(given)] if given else [parent / "shared" for parent in Path(__file__).resolve().parents]
-    for home in homes:
-        if (home / name).is_file():
-            return (home / name).read_bytes()
-    pytest.skip(f"the shared file {name} is not beside this repository")
+    """A file of the shared folder; skips where it is not."""
+    return standards.shared(name).read_bytes()
 
 
 def concept(system: str, code: str, **more: Any) -> Resource:

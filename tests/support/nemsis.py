@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable
-from pathlib import Path
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import pytest
@@ -14,21 +12,12 @@ from service.episode.kinds import Absent
 from service.intake import nemsis_xml
 from service.intake.episode_json import Intake
 from service.problems import Rejected
+from tests.support.standards import shared as shared
 
 RELEASE = "nemsis/xsd/3.5.1.250403CP1"
 SAMPLES = "nemsis/samples"
 RESTRAINED = f"{SAMPLES}/nemsis-restrained.xml"
 CUSTOM = f"{SAMPLES}/CustomElements/New_Grouping_PatientRestraint.xml"
-
-
-def shared(name: str) -> Path:
-    """A path of the shared folder beside the repository (or where RESTRAINT_REVIEW_SHARED says); skips where it is not."""
-    given = os.environ.get("RESTRAINT_REVIEW_SHARED")
-    homes = [Path(given)] if given else [parent / "shared" for parent in Path(__file__).resolve().parents]
-    for home in homes:
-        if (home / name).exists():
-            return home / name
-    pytest.skip(f"the shared file {name} is not beside this repository")
 
 
 def at(clock: str) -> str:
@@ -105,6 +94,18 @@ def read(body: bytes, **more: Any) -> Intake:
     intake = nemsis_xml.read(body, **more)
     assert unresolved(body, intake) == []
     return intake
+
+
+def read_each(body: bytes) -> list[Intake | Rejected]:
+    """Every chart of a document, or why it is refused."""
+
+    def one(read_chart: Callable[[], Intake]) -> Intake | Rejected:
+        try:
+            return read_chart()
+        except Rejected as rejected:
+            return rejected
+
+    return [one(read_chart) for read_chart in nemsis_xml.read_all(body)]
 
 
 def chart(**sections: str | Iterable[str]) -> Intake:

@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
+from service.api.formats import examples
 from service.batch import measures
-from service.presentation import measures_page, page, rulebook_page, start_page
+from service.presentation import formats_page, measures_page, page, rulebook_page, start_page
+from service.presentation.formats import document as formats_document
 from service.review.build import Review
 from tests.batch.made import some
 from tests.support.episodes import Document, encoded
@@ -148,6 +150,12 @@ def demo_page(name: str) -> bytes:
 def rulebook() -> bytes:
     """The page of the rulebook."""
     return rulebook_page.render(pipeline().rulebook)
+
+
+@functools.cache
+def formats() -> bytes:
+    """The page of the formats."""
+    return formats_page.render(formats_document(examples()))
 
 
 @functools.cache

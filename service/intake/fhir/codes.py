@@ -15,9 +15,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.episode.drugs import DRUGS
-
-READ = "read"
-MEMORY = "from memory"
+from service.intake import rxnorm
+from service.intake.rxnorm import MEMORY, READ
 
 SNOMED = "http://snomed.info/sct"
 LOINC = "http://loinc.org"
@@ -61,6 +60,10 @@ class Table:
     def code_of(self, means: Any) -> Row | None:
         """The first code with that meaning, for writing."""
         return next((row for row in self.rows if row.means == means), None)
+
+
+def _drugs(found: rxnorm.Codes) -> tuple[Row, ...]:
+    return tuple(Row(RXNORM, code, word, source) for code, (word, source) in found.items())
 
 
 def _rows(system: str, source: str, pairs: Iterable[tuple[str, Any]]) -> tuple[Row, ...]:
@@ -465,30 +468,13 @@ ROUTES = Table(
 
 #: Ingredients an episode can name.
 INGREDIENTS = Table(
-    tuple(Row(RXNORM, drug.rxcui, name, drug.source) for name, drug in DRUGS.items())
-    # Products charted in place of an ingredient.
-    + _rows(
-        RXNORM, READ, [(code, "midazolam") for code in ("311700", "311702", "1666798", "1666800", "1666814", "1666823")]
-    )
-    + _rows(RXNORM, READ, [(code, "ketamine") for code in ("238082", "238083", "238084")]),
+    tuple(Row(RXNORM, drug.rxcui, name, drug.source) for name, drug in DRUGS.items()) + _drugs(rxnorm.PRODUCTS),
     {name: name for name in DRUGS},
 )
 
 #: Drugs that answer a danger: an action, not a dose.
 ANSWERING_DRUGS = Table(
-    _rows(
-        RXNORM,
-        READ,
-        [
-            ("7242", "reversal_given"),
-            ("4850", "dextrose"),
-            ("1795477", "dextrose"),
-            ("260258", "dextrose"),
-            ("237653", "dextrose"),
-            ("7806", "oxygen_given"),
-        ],
-    )
-    + _rows(RXNORM, MEMORY, [("4457", "reversal_given"), ("4832", "glucagon"), ("9863", "fluid")]),
+    _drugs(rxnorm.ANSWERING),
     {
         "sodium chloride": "fluid",
         "normal saline": "fluid",
@@ -504,15 +490,7 @@ ANSWERING_DRUGS = Table(
 
 #: Drugs that neither sedate nor answer a danger here: left aside with a notice.
 ASIDE_DRUGS = Table(
-    _rows(RXNORM, READ, [("3264", "aside")])
-    + _rows(
-        RXNORM,
-        MEMORY,
-        [
-            (code, "aside")
-            for code in ["161", "435", "1191", "1223", "3616", "3628", "3992", "4917", "7512", "26225", "317361"]
-        ],
-    ),
+    _drugs(rxnorm.ASIDE),
     dict.fromkeys(
         (
             "acetaminophen",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from service.episode.drugs import DRUGS
+from service.intake import rxnorm
 
 from . import codes
 from .chart import Chart, Spot, as_number, moment
@@ -123,18 +124,20 @@ def drugs(chart: Chart, crew: Crew) -> None:
         told = told or bool(what.text) or what.absence is not None
         if not what.text:
             continue
-        drug = drug_of(what)
-        if what.pn:
-            if drug:
-                _not_given(chart, group, what, drug)
-        elif drug:
-            _dose(chart, crew, group, what, drug)
-        elif what.text in codes.DRUG_ACTION or what.text in codes.SNOMED_ACTION:
-            action = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
-            chart.code(action, "action", what, codes.DRUG_ACTION | codes.SNOMED_ACTION)
-            chart.take(action, "time", group.get("eMedications.01"))
-        elif what.text not in codes.OTHER_DRUGS:
-            chart.notice("unknown-drug", what.at)
+        drug, action = drug_of(what), codes.DRUG_ACTION.get(what.text) or codes.SNOMED_ACTION.get(what.text)
+        if drug is None and (what.text in rxnorm.ASIDE or (action and what.pn)):
+            chart.notice("drug-left-aside", what.at)
+        elif what.pn:
+            _not_given(chart, group, what, drug or "other")
+        elif drug is None and action:
+            answer = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
+            chart.put(answer, "action", action.word, what.at)
+            chart.take(answer, "time", group.get("eMedications.01"))
+        else:
+            if drug is None:
+                # It may be a sedative, and a dose that is not there could not be found.
+                chart.notice("unknown-drug", what.at)
+            _dose(chart, crew, group, what, drug or "other")
     if told:
         sedation = chart.part("/sedation", here)
         if "/sedation/doses" not in chart.lists:

@@ -18,6 +18,7 @@ NOT_CARRIED = (
     "/patient/pregnant",
     "/patient/gestation_weeks",
     "/patient/oxygen_target",
+    "/patient/substances/*/id",
     "/patient/communication_need_met",
     "/patient/guardian_told",
     "/decision",

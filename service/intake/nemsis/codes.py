@@ -10,10 +10,12 @@ permission of SNOMED International, ICD-10-CM is in the public domain.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-READ = "read"
-MEMORY = "from memory"
+from service.episode.drugs import DRUGS
+from service.intake import rxnorm
+from service.intake.rxnorm import MEMORY, READ
 
 NEMSIS = "http://www.nemsis.org"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -223,16 +225,12 @@ NOT_GIVEN = _read(
     contraindicated="8801001 8801007", denied_by_order="8801003", patient_refused="8801019", not_needed="8801027",
     other="8801009 8801023",
 )  # fmt: skip
-#: RxNorm ingredients that are something done rather than sedation.
-DRUG_ACTION = _read(oxygen_given="7806", reversal_given="7242", dextrose="4850 1795477 260258 237653") | _memory(
-    reversal_given="4457", glucagon="4832", fluid="9863"
-)
+#: Drugs that are something done rather than sedation.
+DRUG_ACTION = {code: Code(word, source) for code, (word, source) in rxnorm.ANSWERING.items()}
 #: SNOMED CT for oxygen given.
 SNOMED_ACTION = _memory(oxygen_given="71493000 57485005")
-#: Products charted in place of an ingredient (RxNorm clinical drugs).
-PRODUCT = _read(midazolam="311700 311702 1666798 1666800 1666814 1666823", ketamine="238082 238083 238084")
-#: Ingredients that are neither sedative nor an action of ours; no notice is due. From memory.
-OTHER_DRUGS = frozenset({"161", "435", "1191", "1223", "3616", "3628", "3992", "4917", "7512", "26225", "317361"})
+#: Products charted in place of an ingredient.
+PRODUCT = {code: Code(word, source) for code, (word, source) in rxnorm.PRODUCTS.items()}
 
 #: Devices and placing of restraint; holding by hand.
 RESTRAINT_PROCEDURE = _read(restraint="386423001") | _memory(restraint="68894007")
@@ -262,3 +260,107 @@ CREW_INJURY = _read(
 HAD_TO_BE_RESTRAINED, NOT_SIGNED_RESTRAINED = "07", "4515037"
 SIGNED = frozenset({"4515031", "4515033"})
 HEALTHCARE_PROVIDER, TRANSFER_OF_CARE = "4512005", "4513007"
+
+
+# ---------------------------------------------------------------- every table, for whoever looks codes up
+
+
+def _pairs(table: Mapping[str, tuple[str, str]]) -> Table:
+    return {code: Code(" ".join(words)) for code, words in table.items()}
+
+
+def _each(word: str, *codes: str) -> Table:
+    return {code: Code(word) for code in codes}
+
+
+def _ingredients() -> Table:
+    return {drug.rxcui: Code(name, drug.source) for name, drug in DRUGS.items()}
+
+
+#: Element (or attribute, with the place it is read at) -> the codes of the standard that are read from it.
+BY_ELEMENT: dict[str, Table] = {
+    "NV": _each("declined: not_indicated", NOT_APPLICABLE)
+    | _each("missing", NOT_RECORDED)
+    | _each("not_collected", NOT_REPORTING),
+    "PN in place of a value": DECLINED,
+    "PN of eMedications.03": NOT_GIVEN,
+    "PN of a finding": _each("not there", FINDING_NOT_PRESENT, SYMPTOM_NOT_PRESENT),
+    "PN of a list": _each("none", NO_KNOWN_ALLERGY, NONE_REPORTED),
+    "PN of any value": _each("approximate", APPROXIMATE),
+    "ePatient.13": GENDER,
+    "ePatient.16": AGE_UNIT | _each("d", *AGE_UNDER_A_DAY),
+    "ePatient.25": SEX,
+    "eHistory.01": COMMUNICATION
+    | _each("restrained", PHYSICALLY_RESTRAINED)
+    | _pairs({code: words for code, words in SUBSTANCES.items() if code.startswith("3101")}),
+    "eHistory.17": _pairs({code: words for code, words in SUBSTANCES.items() if code.startswith("3117")}),
+    "eHistory.18": PREGNANT,
+    "eCrew.02": LEVEL,
+    "eCrew.03": _each("attendant during transport", *sorted(CARES_IN_TRANSPORT)),
+    "eScene.04": _each("law enforcement present", LAW_ENFORCEMENT_AT_SCENE),
+    "eArrest.01": _each("arrest, before this unit's care", ARREST_BEFORE)
+    | _each("arrest, in this unit's care", ARREST_AFTER),
+    "eVitals.02": _each("in this unit's care", NO) | _each("before this unit's care", YES),
+    "eVitals.03": RHYTHM,
+    "eVitals.08": BP_METHOD,
+    "eVitals.15": BREATHING,
+    "eVitals.16 ETCO2Type": _each("mmHg", MMHG) | _each("kPa, converted", KPA),
+    "eVitals.26": ACVPU,
+    "eExam.15": _pairs(LIMB_SITE),
+    "eExam.16": {
+        code: Code(f"{member} {found.word}", found.source, found.near)
+        for member, table in LIMB_FINDING.items()
+        for code, found in table.items()
+    }
+    | _each("normal", LIMB_NORMAL)
+    | _each("not done", LIMB_NOT_DONE),
+    "eExam.19": _each("behavior, not said which", COMBATIVE),
+    "eExam.20": _each("seizure", *sorted(SEIZURE)),
+    "eMedications.04": ROUTE,
+    "eMedications.06": DOSE_UNIT,
+    "eMedications.07": EFFECT,
+    "eMedications.08": ADVERSE_EFFECT | _each("none", *sorted(code for code in NO_COMPLICATION if code[:4] == "3708")),
+    "eMedications.11": ORDERED_BY,
+    "eProcedures.07": PROCEDURE_COMPLICATION
+    | _each("injury of the patient", PROCEDURE_INJURY)
+    | _each("none", *sorted(code for code in NO_COMPLICATION if code[:4] == "3907")),
+    "eProcedures.10": ROLE_SERVICE | _each("ems", *sorted(CREW_ROLES)),
+    "eProtocols.01": _each("restraint, with a sedative given", BEHAVIOURAL_PROTOCOL),
+    "eDisposition.14": POSTURE,
+    "eDisposition.19": _each("died", *sorted(DEAD)),
+    "eDisposition.30": TRANSPORTED,
+    "eOther.01": _each("no", NO) | _each("yes", YES),
+    "eOther.03": EQUIPMENT,
+    "eOther.05": _each("no", NO),
+    "eOther.06": CREW_INJURY,
+    "eOther.12": _each("receiver", HEALTHCARE_PROVIDER),
+    "eOther.13": _each("transfer of care", TRANSFER_OF_CARE),
+    "eOther.15": _each("signed", *sorted(SIGNED)) | _each("restrained", NOT_SIGNED_RESTRAINED),
+    "ePayment.47": _each("restrained", HAD_TO_BE_RESTRAINED),
+}
+#: The same for codes of other systems, which no schema lists: RxNorm, SNOMED CT, ICD-10-CM (beginnings of codes).
+BY_ELEMENT_OF_OTHERS: dict[str, Table] = {
+    "eMedications.03": _ingredients()
+    | PRODUCT
+    | DRUG_ACTION
+    | SNOMED_ACTION
+    | {code: Code(word, source) for code, (word, source) in rxnorm.ASIDE.items()},
+    "eHistory.06": _ingredients() | PRODUCT,
+    "eHistory.08": {start: Code(word, MEMORY) for start, word in CONDITIONS},
+    "eProcedures.03": RESTRAINT_PROCEDURE | HOLD_PROCEDURE | PROCEDURE_ACTION,
+}
+#: Elements that are read and are no member by themselves -> what for.
+HELPERS: dict[str, str] = {
+    "eCrew.01": "tells which crew member did what; the number itself is not kept",
+    "eCrew.03": "tells who attends during transport",
+    "eOther.05": "tells that no crew member was hurt",
+    "eOther.12": "with eOther.13 and eOther.15: the receiver signed for the patient",
+    "eOther.13": "with eOther.12 and eOther.15: the receiver signed for the patient",
+    "eOther.15": "with eOther.12 and eOther.13: the receiver signed; and a statement that the patient was restrained",
+    "ePayment.47": "a statement that the patient was restrained",
+    "eProtocols.01": "with a sedative: the patient was restrained by it",
+    "eCustomConfiguration.01": "title of a custom element, which the mapping asks for beside its id",
+    "eCustomResults.01": "value of a custom element",
+    "eCustomResults.02": "id of a custom element",
+    "eCustomResults.03": "CorrelationID of the group that the value belongs to",
+}

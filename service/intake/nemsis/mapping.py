@@ -55,7 +55,19 @@ PICKS = ("first", "earliest", "latest")
 #: Core elements an item can take a member from.
 TAKES = ("eProcedures.01", "eProcedures.10", "eMedications.01", "eVitals.01", "eExam.03")
 _MAPPING_KEYS = {"id", "title", "source", "match", "elements"}
-_ELEMENT_KEYS = {"id", "title", "into", "items", "take", "no_restraint", "values", "with", "pick"}
+#: Key of an element of a mapping -> what it is.
+KEYS = {
+    "id": "CustomElementID of the element, from eCustomConfiguration.",
+    "title": "Its title, eCustomConfiguration.01; case and white space do not count. With match: id the title is not asked for.",
+    "into": "Where the value lands: a member path of the episode, * for the items of a list; or a list of paths.",
+    "items": "For a list: every value of theirs with the items that it makes.",
+    "take": "Members that such items take from the group of the standard that the value extends.",
+    "no_restraint": "Values that say that their group is about no restraint, such as stretcher straps alone.",
+    "values": "Their value and our word; without it the value counts as it stands.",
+    "with": "What else an item holds that this value makes.",
+    "pick": "Of several values for one member: which one counts.",
+}
+_ELEMENT_KEYS = set(KEYS)
 
 
 class MappingError(Exception):

@@ -11,7 +11,7 @@ import re
 
 from lxml import etree
 
-from service.problems import Rejected
+from service.problems import ProblemItem, Rejected
 
 from .codes import NEMSIS
 
@@ -82,7 +82,9 @@ def parse(body: bytes) -> etree._Element:
     except etree.XMLSyntaxError as error:
         # The parser's own limits: 256 levels, 10 MB of text in one place.
         if error.code != etree.ErrorTypes.ERR_RESOURCE_LIMIT:
-            raise Rejected(400, "not-xml") from None
+            row, column = error.position
+            place = f"{PROBLEMS['not-xml']} Line {row}, column {column}."
+            raise Rejected(400, "not-xml", [ProblemItem("not-xml", place)]) from None
         raise Rejected(400, "xml-too-deep" if "depth" in str(error) else "xml-too-large") from None
     docinfo = root.getroottree().docinfo
     if docinfo.doctype or docinfo.internalDTD is not None:

@@ -1,0 +1,40 @@
+"""``GET /v1/formats``: what can be sent in which format, and where everything stands in it."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Flask, Response, request
+
+from service.api import query
+from service.api.documents import Document, with_page
+from service.intake.nemsis.mapping import shipped_directory
+from service.presentation import formats, formats_page
+from service.resources import demo_directory, examples_directory
+
+ROUTE = "/v1/formats"
+
+
+def register(app: Flask) -> None:
+    """Add the route; both documents are written here, once."""
+    routes = Blueprint("formats", __name__)
+    said = formats.document(examples())
+    whole = Document.of_json(said)
+    page = Document.of(formats_page.render(said), formats_page.MEDIA_TYPE)
+
+    @routes.get(ROUTE)
+    def all_formats() -> Response:
+        query.parameters(request)
+        return with_page(request, whole, page, formats_page.POLICY)
+
+    app.register_blueprint(routes)
+
+
+def examples() -> formats.Examples:
+    """The documents of the service's own that the page is made from."""
+    folder = examples_directory()
+    return formats.Examples(
+        episodes=tuple((demo_directory() / f"{name}.json").read_bytes() for name in ("exemplary", "everything-wrong")),
+        fhir=(folder / "plain-fhir.json").read_bytes(),
+        nemsis=(folder / "plain-nemsis.xml").read_bytes(),
+        custom=(folder / "custom-nemsis.xml").read_bytes(),
+        mapping=(shipped_directory() / "few-elements.yaml").read_bytes(),
+    )
