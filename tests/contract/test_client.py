@@ -22,7 +22,7 @@ def test_a_generated_client_posts_an_episode(tmp_path: Path, monkeypatch: pytest
         "package_name_override: made_client\npost_hooks: []\n"
         "content_type_overrides: {application/yaml: text/plain, text/csv: text/plain,"
         " application/xml: application/octet-stream, text/xml: application/octet-stream,"
-        " application/x-ndjson: application/octet-stream, application/fhir+json: application/json}\n"
+        " application/x-ndjson: application/octet-stream, application/fhir+ndjson: application/octet-stream, application/fhir+json: application/json}\n"
     )
     subprocess.run(
         [sys.executable, "-m", "openapi_python_client", "generate", "--path", str(openapi_path()),
