@@ -154,6 +154,7 @@ def _where_next(base: str, example: Path) -> str:
     return (
         f"\nWhere to look next:\n"
         f"  every rule with its sources   {base}/v1/rules\n"
+        f"  FHIR and NEMSIS               {base}/v1/formats\n"
         f"  the contract                  {base}/openapi.yaml\n"
         f"  a review of your own          curl -H 'Content-Type: {_JSON}' --data-binary @{example} {base}/v1/reviews\n"
     )

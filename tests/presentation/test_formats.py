@@ -139,18 +139,8 @@ def test_inputs_and_outputs_are_those_of_the_service() -> None:
     assert set(formats.NAMES) == set(formats.FORMATS.values())
 
 
-@pytest.mark.parametrize("path", sorted(LEAVES))
-def test_the_page_shows_every_member(path: str) -> None:
-    assert path in _shown()
-
-
-def _shown() -> set[str]:
-    if not _CACHE:
-        _CACHE.update(code.text().strip() for code in tree(page()).by_tag("code"))
-    return _CACHE
-
-
-_CACHE: set[str] = set()
+def test_the_page_shows_every_member() -> None:
+    assert {code.text().strip() for code in tree(page()).by_tag("code")} >= LEAVES
 
 
 def test_the_page_shows_every_code_and_what_has_no_place() -> None:

@@ -14,14 +14,30 @@ from service.presentation import html, page
 from service.presentation.plain import together
 from service.presentation.words import Clock, Places
 from tests.support.episodes import exemplary, put
-from tests.support.pages import Element, demo_page, demo_review, findings_of, review_of, rulebook, shown, start, tree
+from tests.support.pages import (
+    Element,
+    demo_page,
+    demo_review,
+    findings_of,
+    formats,
+    review_of,
+    rulebook,
+    shown,
+    start,
+    tree,
+)
 from tests.support.pipeline import demo, demo_names, pipeline
 
 CANARY = "zq7canary"
 
 
+#: Where the pages that are no answer to a chart lead.
+PAGES = ("/", "/v1/rules", "/v1/formats", "/openapi.yaml")
+
+
 def every_page() -> list[tuple[str, bytes]]:
-    return [*((name, demo_page(name)) for name in demo_names()), ("rulebook", rulebook()), ("start", start())]
+    others = [("rulebook", rulebook()), ("formats", formats()), ("start", start())]
+    return [*((name, demo_page(name)) for name in demo_names()), *others]
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -225,7 +241,7 @@ def test_a_page_holds_itself_to_its_policy(name: str, body: bytes) -> None:
         assert not [a for a in element.attributes if a.startswith("on")]
         assert "src" not in element.attributes
         target = element.attributes.get("href", "#")
-        assert target.startswith("#") or (name == "start" and target in ("/v1/rules", "/openapi.yaml"))
+        assert target.startswith("#") or (name in ("start", "formats") and target in PAGES)
         if target.startswith("#") and target != "#":
             root.by_id(target[1:])
     ids = [e.attributes["id"] for e in root.walk() if "id" in e.attributes]
