@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Callable
 from typing import Any
 
+from service.claim import NotClaimed, check_certificate, claim
 from service.settings import SettingsError, read_settings
 
 try:
@@ -26,7 +27,7 @@ _memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 _shared = tempfile.mkdtemp(prefix="restraint-review-", dir=_memory)
 os.environ["PROMETHEUS_MULTIPROC_DIR"] = _shared
 
-from service.observe import metrics  # noqa: E402
+from service.observe import log, metrics  # noqa: E402
 from service.worker import Worker  # noqa: E402
 
 Worker.settings = _settings
@@ -41,8 +42,8 @@ worker_class = "service.worker.Worker"
 threads = _settings.threads
 # A listener for each worker: with one for all, a single worker can take every kept-alive connection.
 reuse_port = True
-# The application is built in each worker after the fork: see service.wsgi.
-preload_app = False
+# The application is built once, before anything is bound, and the workers are forked from it: see service.wsgi.
+preload_app = True
 # The control socket wants a folder to write in, and nobody uses it.
 control_socket_disable = True
 worker_tmp_dir = _memory
@@ -75,6 +76,21 @@ def ssl_context(_config: Any, default: Callable[[], ssl.SSLContext]) -> ssl.SSLC
     return context
 
 
+def on_starting(_server: Any) -> None:
+    """In the master, the application built: nothing is bound yet. A fault ends it with one line."""
+    try:
+        check_certificate(_settings)
+        claim(_settings.host, _ports)
+    except NotClaimed as fault:
+        log.emit("error", "not-started", reason=str(fault))
+        raise SystemExit(3) from None
+
+
+def when_ready(_server: Any) -> None:
+    """In the master: the workers come next, each with listeners of its own."""
+    log.emit("info", "server-listening", address=" ".join(bind))
+
+
 def pre_fork(server: Any, worker: Any) -> None:
     """Give the worker the lowest place that is free: its numbers go on where those of the last one there ended."""
     taken = {each.place for each in server.WORKERS.values()}
@@ -84,6 +100,12 @@ def pre_fork(server: Any, worker: Any) -> None:
 def post_fork(_server: Any, worker: Any) -> None:
     """In the worker."""
     metrics.take_slot(f"worker-{worker.place}")
+
+
+def post_worker_init(_worker: Any) -> None:
+    """In the worker: it reviews."""
+    metrics.worker_ready()
+    log.emit("info", "worker-ready")
 
 
 def child_exit(_server: Any, worker: Any) -> None:

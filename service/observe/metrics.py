@@ -24,6 +24,7 @@ MEDIA_TYPE = prometheus.CONTENT_TYPE_PLAIN_0_0_4
 DIRECTORY = "PROMETHEUS_MULTIPROC_DIR"
 
 _slot = "master"
+_builds: list[tuple[str, str, str, str, str]] = []
 
 
 def take_slot(name: str) -> None:
@@ -108,11 +109,16 @@ class _Pending:
 _pending = _Pending()
 
 
-def started(builds: list[tuple[str, str, str, str, str]]) -> None:
-    """This worker reviews. Each build: version, ruleset, its digest, profile, its digest."""
-    for build in builds:
+def runs(builds: list[tuple[str, str, str, str, str]]) -> None:
+    """What runs in this process and those forked from it: version, ruleset, its digest, profile, its digest."""
+    _builds[:] = builds
+
+
+def worker_ready() -> None:
+    """This worker reviews what ``runs`` has said."""
+    for build in _builds:
         _info.labels(*build).set(1)
-    _ready.set(1)
+    _ready.set(1 if _builds else 0)
 
 
 def answered(
