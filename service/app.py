@@ -106,6 +106,13 @@ def _handle_errors(app: Application) -> None:
         g.code = refusal.code
         return problems.answer(refusal.code, refusal.errors, refusal.omitted, refusal.headers)
 
+    @app.errorhandler(MemoryError)
+    def no_memory(error: MemoryError) -> Response:
+        # Nothing is wrong with the request: another worker, or this one later, can answer it.
+        log.crash("crash", error)
+        g.code = "not-ready"
+        return problems.answer(g.code, headers={"Retry-After": "1"})
+
     @app.errorhandler(HTTPException)
     def failed(error: HTTPException) -> Response:
         headers: dict[str, str] = {}

@@ -1,4 +1,4 @@
-"""The command line: ``restraint-review serve | demo | check | batch | measures | compare | rules``."""
+"""The command line: ``restraint-review serve | demo | check | batch | measures | compare | convert | keys | rules``."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from service import __version__, server
-from service.commands import batch, convert
+from service.commands import batch, convert, keys
 from service.commands.status import FAILED, FAULTS, OK
 from service.commands.status import failed as _failed
 from service.intake.formats import FORMATS, media_type_of
@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
     batch.register(commands)
     convert.register(commands)
+    keys.register(commands)
 
     rules = commands.add_parser("rules", help="look at the rulebook").add_subparsers(required=True, metavar="COMMAND")
     rules.add_parser("list", help="every rule on a line").set_defaults(run=_rules_list)

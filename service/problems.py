@@ -119,7 +119,9 @@ PROBLEMS: dict[str, Problem] = {
     "review-too-slow": Problem(
         503, "Review too slow", "The review took too long, so there is no result. Show the chart as not checked."
     ),
-    "not-ready": Problem(503, "Not ready", "This process does not review: it has not passed its own examples."),
+    "not-ready": Problem(
+        503, "Not ready", "This process cannot review now; see Retry-After. Show the chart as not checked."
+    ),
 }
 
 #: What stands in for a code of another layer that this table does not have.

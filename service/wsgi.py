@@ -1,9 +1,10 @@
 """The application as the server runs it, built when this module is imported.
 
-Each worker imports it after the fork, so that every process has an engine of
-its own that no other has touched; building takes tens of milliseconds, so
-there is nothing to gain from sharing. A worker that cannot review ends with
-``BOOT_FAILED``, upon which the server stops instead of trying for ever.
+The master imports it before it listens, and the workers are forked from it
+(the fence says why that is safe). So rules, profiles and mappings are read
+once in the life of a server: a worker that takes the place of a crashed one
+has the same ones, whatever has become of the files, and is there at once. What
+cannot be used ends the start with ``NOT_STARTED`` and a line for each reason.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from service.pipeline import Pipeline
 from service.rulebook.load import Rulebook, RulebookError
 from service.settings import Settings, SettingsError, read_settings
 
-#: The exit status by which gunicorn knows that a worker could not start.
-BOOT_FAILED = 3
+#: The exit status of a server that could not start.
+NOT_STARTED = 3
 
 
 def build() -> Application:
@@ -40,12 +41,13 @@ def build() -> Application:
         _stop([str(error)])
     except Exception as error:  # noqa: BLE001 (whatever it is, its text is not written)
         log.crash("not-started", error)
-        raise SystemExit(BOOT_FAILED) from None
+        raise SystemExit(NOT_STARTED) from None
     if not is_ready(app):
         _stop(["the rules do not pass their own examples"])
-    metrics.started(builds(pipeline.rulebook))
+    book = pipeline.rulebook
+    metrics.runs(builds(book))
+    log.emit("info", "rules-read", ruleset=f"{book.name} {book.version}", digest=book.digest)
     collector.settle()
-    log.emit("info", "worker-ready")
     return app
 
 
@@ -58,7 +60,7 @@ def builds(book: Rulebook) -> list[tuple[str, str, str, str, str]]:
 def _stop(lines: list[str]) -> NoReturn:
     for line in lines:
         log.emit("error", "not-started", reason=line)
-    raise SystemExit(BOOT_FAILED)
+    raise SystemExit(NOT_STARTED)
 
 
 app = build()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import ipaddress
+import os
 import re
 import ssl
 import threading
@@ -63,9 +64,10 @@ class Kept(Generic[T]):
         self._name = name
         self._lock = threading.Lock()
         self._looked = time.monotonic()
+        self._process = os.getpid()
         try:
             self._seen = self._look()
-            self._value = read(path.read_bytes())
+            self._value: T | None = read(path.read_bytes())
         except OSError:
             raise SettingsError([f"{PREFIX}{name} cannot be opened."]) from None
         except ValueError as error:
@@ -76,21 +78,30 @@ class Kept(Generic[T]):
         return found.st_mtime_ns, found.st_size, found.st_ino
 
     def value(self) -> T:
-        """What holds now; the file is looked at once a second at most."""
+        """What holds now; the file is looked at once a second at most. Refusal 503 when nobody can say."""
         with self._lock:
-            now = time.monotonic()
-            if now - self._looked < _LOOK_EVERY:
-                return self._value
-            self._looked = now
-            try:
-                seen = self._look()
-                if seen != self._seen:
-                    self._seen = seen
-                    self._value = self._read(self._path.read_bytes())
-                    log.emit("info", "access-file-read", setting=self._name)
-            except (OSError, ValueError) as error:
-                log.emit("error", "access-file-not-read", setting=self._name, exception=type(error).__name__)
+            now, process = time.monotonic(), os.getpid()
+            forked, self._process = process != self._process, process
+            if forked or now - self._looked >= _LOOK_EVERY:
+                self._looked = now
+                self._look_again(forked)
+            if self._value is None:
+                raise Refusal("not-ready", headers={"Retry-After": "1"})
             return self._value
+
+    def _look_again(self, forked: bool) -> None:
+        try:
+            seen = self._look()
+            if seen != self._seen:
+                self._seen = seen
+                self._value = self._read(self._path.read_bytes())
+                log.emit("info", "access-file-read", setting=self._name)
+        except (OSError, ValueError) as error:
+            if forked:
+                # What the master read at its start may be older than what other workers hold: nobody is let in
+                # by a key that has been taken away since.
+                self._value = None
+            log.emit("error", "access-file-not-read", setting=self._name, exception=type(error).__name__)
 
 
 class Rate:

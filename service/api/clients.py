@@ -7,8 +7,8 @@ The file is JSON::
 
 A client has as many keys and certificates as it needs, so that a new one can
 be given out before the old one is taken away. The file holds no key, only
-the SHA-256 of each: keys are made here and have 256 random bits, so a slow
-hash would add nothing. ``python -m service.api.clients`` makes one.
+the SHA-256 of each: keys are made by us and have 256 random bits, so a slow
+hash would add nothing. ``restraint-review keys`` makes them.
 """
 
 from __future__ import annotations
@@ -16,8 +16,6 @@ from __future__ import annotations
 import hashlib
 import hmac
 import re
-import secrets
-import sys
 from dataclasses import dataclass
 
 from service.intake import strict_json
@@ -107,14 +105,3 @@ def _digests(value: object, number: int, member: str) -> list[bytes]:
     if not isinstance(value, list) or not all(isinstance(each, str) and _DIGEST.fullmatch(each) for each in value):
         raise ClientsError(f"client {number}: {member} must be a list of sha256: and 64 hex digits")
     return [bytes.fromhex(each.removeprefix("sha256:")) for each in value]
-
-
-def main() -> None:
-    """Make a key: the key for the caller on standard error, its digest for the file on standard output."""
-    key = "rrk_" + secrets.token_urlsafe(32)
-    print(f"Give this to the client, by a safe way, and keep it nowhere else:\n{key}", file=sys.stderr)
-    print(f"sha256:{hashlib.sha256(key.encode()).hexdigest()}")
-
-
-if __name__ == "__main__":
-    main()

@@ -49,6 +49,8 @@ def read_body(request: Request, most_bytes: int, seconds: float) -> bytes:
         while True:
             try:
                 part = stream.read(_STEP)
+            except MemoryError:
+                raise  # the body may be well
             except Exception:  # noqa: BLE001 (the server's own errors about a broken body, which may quote it)
                 request.environ[_DONE] = True
                 raise Refusal("body-too-slow" if watch.over else "incomplete-body") from None

@@ -39,6 +39,8 @@ FIELDS = frozenset(
         "signal",
         "reason",
         "setting",
+        "ruleset",
+        "digest",
         # of an evaluation
         "rules",
     }

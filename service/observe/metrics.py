@@ -16,6 +16,7 @@ import threading
 import time
 from collections import Counter as Tally
 from collections.abc import Mapping
+from pathlib import Path
 
 import prometheus_client as prometheus
 from prometheus_client import multiprocess, values
@@ -24,6 +25,7 @@ MEDIA_TYPE = prometheus.CONTENT_TYPE_PLAIN_0_0_4
 DIRECTORY = "PROMETHEUS_MULTIPROC_DIR"
 
 _slot = "master"
+_builds: list[tuple[str, str, str, str, str]] = []
 
 
 def take_slot(name: str) -> None:
@@ -32,7 +34,22 @@ def take_slot(name: str) -> None:
     _slot = name
 
 
+#: Kinds of files and the bytes kept for each: tests/ops/test_metrics.py holds that they are enough.
+RESERVED = {"counter": 1 << 20, "histogram": 1 << 18, "gauge_livemax": 1 << 16, "gauge_livesum": 1 << 16}
+
+
+def reserve(name: str) -> None:
+    """Keep room for the numbers of a place, since a write to a mapped file on a full disk ends the process.
+
+    Raises OSError when there is none.
+    """
+    for kind, size in RESERVED.items():
+        with Path(os.environ[DIRECTORY], f"{kind}_{name}.db").open("ab") as file:
+            os.posix_fallocate(file.fileno(), 0, size)
+
+
 if DIRECTORY in os.environ:
+    reserve(_slot)
     # Files by place and not by process id: their number stays that of the workers, however many have come and gone.
     values.ValueClass = values.MultiProcessValue(process_identifier=lambda: _slot)  # type: ignore[no-untyped-call,unused-ignore]
 
@@ -108,11 +125,16 @@ class _Pending:
 _pending = _Pending()
 
 
-def started(builds: list[tuple[str, str, str, str, str]]) -> None:
-    """This worker reviews. Each build: version, ruleset, its digest, profile, its digest."""
-    for build in builds:
+def runs(builds: list[tuple[str, str, str, str, str]]) -> None:
+    """What runs in this process and those forked from it: version, ruleset, its digest, profile, its digest."""
+    _builds[:] = builds
+
+
+def worker_ready() -> None:
+    """This worker reviews what ``runs`` has said."""
+    for build in _builds:
         _info.labels(*build).set(1)
-    _ready.set(1)
+    _ready.set(1 if _builds else 0)
 
 
 def answered(

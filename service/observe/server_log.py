@@ -15,11 +15,11 @@ from gunicorn import glogging  # type: ignore[import-untyped,unused-ignore]
 
 from service.observe import log, metrics
 
+#: What is written elsewhere, with more in it, or says nothing to whoever runs this.
+_LEFT_OUT = frozenset({"Listening at: %s (%s)", "Using worker: %s"})
 #: Template of the server -> (event, field of each argument; "" drops the argument).
 _KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
     "Starting gunicorn %s": ("server-starting", ("",)),
-    "Listening at: %s (%s)": ("server-listening", ("address", "")),
-    "Using worker: %s": ("server-worker-class", ("",)),
     "Booting worker with pid: %s": ("worker-starting", ("worker",)),
     "Worker exiting (pid: %s)": ("worker-stopping", ("worker",)),
     "WORKER TIMEOUT (pid:%s)": ("worker-timeout", ("worker",)),
@@ -87,6 +87,8 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
 
     def _pass_on(self, level: str, msg: Any, args: tuple[Any, ...]) -> None:
         event, names = _KNOWN.get(str(msg), ("", ()))
+        if str(msg) in _LEFT_OUT:
+            return
         if event:
             fields = {name: _plain(value) for name, value in zip(names, args, strict=False) if name}
             log.emit(level, event, **fields)

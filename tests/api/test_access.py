@@ -200,12 +200,27 @@ def test_every_key_is_compared_in_constant_time(monkeypatch: pytest.MonkeyPatch)
     assert len(compared) == 5, "the first match must not end the comparison"
 
 
-def test_a_key_that_is_made_can_be_used(capsys: pytest.CaptureFixture[str]) -> None:
-    clients.main()
-    out, err = capsys.readouterr()
-    key = err.strip().splitlines()[-1]
-    assert clients.is_key(key)
-    assert out.strip() == digest(key)
+def test_a_new_worker_lets_nobody_in_by_a_file_that_only_the_master_has_read(
+    asking: Asking, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The master's file may have a key that has been taken away since; other workers know, this one cannot."""
+    client = asking(CHARTING)
+    file = tmp_path / "clients.json"
+    file.write_bytes(b'{"clients": [{"na')
+    monkeypatch.setattr(access.os, "getpid", lambda: -1)  # as after a fork
+    answer = client.review(EPISODE, headers=bearer(KEY))
+    assert (answer.status, answer.json["code"], answer.headers["Retry-After"]) == (503, "not-ready", "1")
+    assert client.call("GET", "/v1/rules", headers=bearer(KEY)).status == 503
+    assert client.call("GET", "/health/ready").status == 200
+    write(file, {**CHARTING, "keys": [digest(OTHER)]})
+    assert client.review(EPISODE, headers=bearer(KEY)).status == 401
+    assert client.review(EPISODE, headers=bearer(OTHER)).status == 200
+
+
+def test_a_new_worker_goes_on_with_a_file_that_has_not_changed(asking: Asking, monkeypatch: pytest.MonkeyPatch) -> None:
+    client = asking(CHARTING)
+    monkeypatch.setattr(access.os, "getpid", lambda: -1)
+    assert client.review(EPISODE, headers=bearer(KEY)).status == 200
 
 
 def test_requests_of_one_client_do_not_use_up_those_of_another(asking: Asking) -> None:

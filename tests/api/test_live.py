@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import http.client
 import json
-import os
 import socket
 import subprocess
 import threading
@@ -18,7 +17,6 @@ import pytest
 
 from service import server
 from service.api import limits
-from service.settings import PREFIX
 from tests.contract.checked import Contract
 
 pytestmark = pytest.mark.live
@@ -242,31 +240,3 @@ def test_sigterm_ends_cleanly(tmp_path: Path) -> None:
             pass
     assert [line["event"] for line in service.lines()][-1] == "server-stopping"
     assert not [line for line in service.lines() if line["level"] == "error"]
-
-
-def _start(**settings: str) -> subprocess.CompletedProcess[str]:
-    environ = {**os.environ, **{PREFIX + name: value for name, value in settings.items()}}
-    return subprocess.run(server.command(), env=environ, capture_output=True, text=True, timeout=20, check=False)
-
-
-def test_a_rulebook_that_cannot_be_used_stops_the_server(tmp_path: Path) -> None:
-    done = _start(RULES_DIR=str(tmp_path), PORT=str(server.free_port()))
-    assert done.returncode == 3
-    reasons = [json.loads(line) for line in done.stderr.splitlines() if line.startswith("{")]
-    assert [line for line in reasons if line["event"] == "not-started" and line.get("reason")]
-    assert "Traceback" not in done.stderr
-
-
-def test_an_unknown_default_profile_stops_the_server() -> None:
-    done = _start(DEFAULT_PROFILE="nobody", PORT=str(server.free_port()))
-    assert done.returncode == 3
-    assert f"{PREFIX}DEFAULT_PROFILE is not a profile" in done.stderr
-    assert "Traceback" not in done.stderr
-
-
-def test_a_bad_setting_stops_the_server() -> None:
-    done = _start(PORT="none", COLOUR="red")
-    assert done.returncode != 0
-    assert f"{PREFIX}COLOUR is not a setting" in done.stderr
-    assert f"{PREFIX}PORT must be a whole number" in done.stderr
-    assert "Traceback" not in done.stderr

@@ -66,7 +66,8 @@ def test_a_crash_outside_the_package_has_no_place(lines: Any) -> None:
 def test_texts_of_the_server_are_not_passed_on(lines: Any) -> None:
     server = server_log.ServerLog(Config())
     log.configure("debug", stream := io.StringIO())
-    server.info("Listening at: %s (%s)", "http://127.0.0.1:8080", 7)
+    server.info("Listening at: %s (%s)", "", 7)
+    server.info("Handling signal: %s", "hup")
     server.error("Worker (pid:%s) exited with code %s.", 7, 3)
     server.warning(f"Invalid request from ip=192.0.2.1: Invalid HTTP request line: '{CANARY}'")
     server.error("Something about %s", CANARY)
@@ -80,9 +81,9 @@ def test_texts_of_the_server_are_not_passed_on(lines: Any) -> None:
     assert "192.0.2.1" not in stream.getvalue()
     found = [json.loads(line) for line in stream.getvalue().splitlines()]
     assert [line["event"] for line in found] == [
-        "server-listening", "worker-failed", "bad-http", "server-message", "server-message", "server-crash",
+        "server-signal", "worker-failed", "bad-http", "server-message", "server-message", "server-crash",
     ]  # fmt: skip
-    assert found[0]["address"] == "http://127.0.0.1:8080"
+    assert found[0]["signal"] == "hup"
     assert (found[1]["worker"], found[1]["exit_code"]) == (7, 3)
     assert found[3]["place"].startswith("test_log.py:")
     assert found[5]["exception"] == "KeyError"

@@ -60,12 +60,27 @@ class Service:
         )
 
 
+def refused(**settings: str) -> list[str]:
+    """The reasons for which a start with these settings is refused: at once, with 3, and before any worker is made."""
+    environ = {**os.environ, f"{PREFIX}PORT": str(server.free_port())}
+    environ |= {PREFIX + name: value for name, value in settings.items()}
+    done = subprocess.run(server.command(), env=environ, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 3, done.stderr
+    lines = [json.loads(line) for line in (done.stdout + done.stderr).splitlines()]
+    assert {line["event"] for line in lines} <= {"rules-read", "server-starting", "not-started"}
+    return [line["reason"] for line in lines if line["event"] == "not-started"]
+
+
 @contextlib.contextmanager
 def running(folder: Path, application: str = "service.wsgi:app", **settings: str) -> Iterator[Service]:
-    """The service, ready; its output of both kinds goes to one file in ``folder``."""
-    port = server.free_port()
-    environ = {**os.environ, f"{PREFIX}PORT": str(port), **{PREFIX + name: value for name, value in settings.items()}}
-    log = folder / "log"
+    """The service, ready; its output of both kinds goes to one file in ``folder``, or to a device named ``log``.
+
+    Names in small letters are variables of the environment, those in capitals are settings.
+    """
+    log = Path(settings.pop("log", folder / "log"))
+    given = {(PREFIX + name if name.isupper() else name.upper()): value for name, value in settings.items()}
+    port = int(given.setdefault(f"{PREFIX}PORT", str(server.free_port())))
+    environ = {**os.environ, **given}
     command = [sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", application]
     with log.open("wb") as output:
         child = subprocess.Popen(command, env=environ, stdout=output, stderr=output, cwd=Path(__file__).parents[2])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import http.client
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from service import server
-from service.resources import demo_directory, rules_directory
+from service.resources import demo_directory
 from service.settings import PREFIX
 from tests.ops.running import JSON, Service, running
 
@@ -131,30 +130,6 @@ def test_a_segmentation_fault_in_the_engine(tmp_path: Path) -> None:
         assert service.number("restraint_review_requests_total") > counted, "counts go on where they were"
         events = [(line["event"], line.get("signal")) for line in service.lines()]
         assert ("worker-killed", "SIGSEGV") in events
-
-
-@pytest.mark.parametrize("content", ["", "id: agency\nver", "id: agency\nversion: 1\nname: x\nchoices: 3\n", "a: [1\n"])
-def test_a_broken_profile_is_never_served(tmp_path: Path, content: str) -> None:
-    (tmp_path / "extra" / "profiles").mkdir(parents=True)
-    (tmp_path / "extra" / "profiles" / "agency.yaml").write_text(content)
-    _refuses(tmp_path, EXTRA_RULES_DIR=str(tmp_path / "extra"))
-
-
-def test_rules_that_cannot_be_read_are_never_served(tmp_path: Path) -> None:
-    rules = tmp_path / "rules"
-    shutil.copytree(rules_directory(), rules)
-    victim = next(iter(sorted((rules / "decision").glob("*.yaml"))))
-    victim.write_bytes(victim.read_bytes()[:200])
-    _refuses(tmp_path, RULES_DIR=str(rules))
-
-
-def _refuses(folder: Path, **settings: str) -> None:
-    environ = {**os.environ, f"{PREFIX}PORT": str(server.free_port())}
-    environ |= {PREFIX + name: value for name, value in settings.items()}
-    done = subprocess.run(server.command(), env=environ, capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 3, done.stderr
-    assert '"event": "not-started"' in done.stderr
-    assert "Traceback" not in done.stderr
 
 
 def test_nothing_is_left_in_shared_memory(tmp_path: Path) -> None:
