@@ -46,7 +46,7 @@ def build() -> Application:
     if not is_ready(app):
         _stop(["the rules do not pass their own examples"])
     book = pipeline.rulebook
-    metrics.runs(builds(book))
+    metrics.runs(builds(book), [rule.id for rule in book.rules])
     log.emit("info", "rules-read", ruleset=f"{book.name} {book.version}", digest=book.digest)
     # The rulebook lives as long as the process: the collector need not walk it at every pass, nor unshare its pages.
     gc.collect()
