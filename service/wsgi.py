@@ -45,7 +45,7 @@ def build() -> Application:
     if not is_ready(app):
         _stop(["the rules do not pass their own examples"])
     book = pipeline.rulebook
-    metrics.runs(builds(book))
+    metrics.runs(builds(book), [rule.id for rule in book.rules])
     log.emit("info", "rules-read", ruleset=f"{book.name} {book.version}", digest=book.digest)
     collector.settle()
     return app

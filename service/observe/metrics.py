@@ -15,7 +15,7 @@ import os
 import threading
 import time
 from collections import Counter as Tally
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import prometheus_client as prometheus
@@ -125,9 +125,17 @@ class _Pending:
 _pending = _Pending()
 
 
-def runs(builds: list[tuple[str, str, str, str, str]]) -> None:
-    """What runs in this process and those forked from it: version, ruleset, its digest, profile, its digest."""
+def runs(builds: list[tuple[str, str, str, str, str]], rules: Iterable[str]) -> None:
+    """What runs in this process and those forked from it: version, ruleset, its digest, profile, its digest.
+
+    What must never happen is counted from 0: a count that first appears as 1 does not rise, and sets off no alert.
+    """
     _builds[:] = builds
+    for rule in rules:
+        _disagreements.labels(rule)
+        _outcomes.labels(rule, "error")
+    for how in ("SIGSEGV", "SIGKILL", "SIGBUS", "SIGABRT", "exit 1"):
+        _ended.labels(how)
 
 
 def worker_ready() -> None:

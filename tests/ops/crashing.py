@@ -13,9 +13,8 @@ from typing import Any
 
 import durable_rules_engine  # type: ignore[import-not-found,unused-ignore]
 
+from service.observe import metrics
 from service.wsgi import app as real
-
-SEGFAULT, SLOW = "x-test-segfault", "x-test-slow"
 
 
 def _segfault(*_: object) -> None:
@@ -23,9 +22,14 @@ def _segfault(*_: object) -> None:
 
 
 def app(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
-    """The application; ``X-Test-Segfault`` crashes inside the engine's call, ``X-Test-Slow`` waits first."""
+    """The application; ``X-Test-Segfault`` crashes inside the engine's call, ``X-Test-Slow`` waits first.
+
+    ``X-Test-Dispute`` counts a disagreement about the rule it names.
+    """
     if "HTTP_X_TEST_SLOW" in environ:
         time.sleep(float(environ["HTTP_X_TEST_SLOW"]))
     if "HTTP_X_TEST_SEGFAULT" in environ:
         durable_rules_engine.assert_facts = _segfault
+    if "HTTP_X_TEST_DISPUTE" in environ:
+        metrics.reviewed({}, (environ["HTTP_X_TEST_DISPUTE"],))
     return real(environ, start_response)

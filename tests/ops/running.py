@@ -9,7 +9,7 @@ import os
 import ssl
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -72,16 +72,19 @@ def refused(**settings: str) -> list[str]:
 
 
 @contextlib.contextmanager
-def running(folder: Path, application: str = "service.wsgi:app", **settings: str) -> Iterator[Service]:
+def running(
+    folder: Path, application: str = "service.wsgi:app", before: Sequence[str] = (), **settings: str
+) -> Iterator[Service]:
     """The service, ready; its output of both kinds goes to one file in ``folder``, or to a device named ``log``.
 
-    Names in small letters are variables of the environment, those in capitals are settings.
+    Names in small letters are variables of the environment, those in capitals are settings; ``before``: a command
+    that becomes the server.
     """
     log = Path(settings.pop("log", folder / "log"))
     given = {(PREFIX + name if name.isupper() else name.upper()): value for name, value in settings.items()}
     port = int(given.setdefault(f"{PREFIX}PORT", str(server.free_port())))
     environ = {**os.environ, **given}
-    command = [sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", application]
+    command = [*before, sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", application]
     with log.open("wb") as output:
         child = subprocess.Popen(command, env=environ, stdout=output, stderr=output, cwd=Path(__file__).parents[2])
         try:

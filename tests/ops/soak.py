@@ -1,7 +1,15 @@
 """Many reviews at mixed sizes, with faults on demand: ``python -m tests.ops.soak --reviews 200000 [--faults]``.
 
-Memory and CPU of the workers are read from ``/proc`` in tenths of the run.
-With ``--faults`` a worker is killed every few seconds while slow, oversized
+Memory and CPU of the service are read from ``/proc`` in tenths of the run.
+Memory is the proportional share (Pss) of the master and the workers together,
+since what they share counts once; it is judged from the 10,000th review on.
+
+CPU of a review depends on how busy the machine is, so all the time a fresh
+process reviews the same bodies now and then, forked for each tenth from one
+that has never reviewed: what is judged is the CPU of the service over the CPU
+of the fresh one. Neighbors slow both; a leak or a growing table slows one.
+
+With ``--faults`` a worker is killed every two seconds while slow, oversized
 and broken bodies come in; good clients use the documented retry, may lose
 nothing and must always get the same bytes. Exit status 1 when a limit of the
 project is not met. Loopback only; bounded by the number of reviews.
@@ -11,25 +19,34 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import hashlib
 import http.client
 import json
+import multiprocessing
 import os
 import signal
 import socket
 import subprocess
 import threading
 import time
+from collections import Counter
+from collections.abc import Iterator
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from service import server
+from service.pipeline import Pipeline
+from service.presentation import json_review
 from service.resources import demo_directory
 from service.settings import PREFIX
-from tests.benchmark.http import children, cpu, memory_kb
+from tests.benchmark.http import children, cpu
 
-CLIENTS = 4
-#: Reviews after which memory may grow no more.
-_SETTLED = 10_000
+CLIENTS = 8
+#: Reviews after which memory may grow no more, and how much it may all the same; likewise for CPU.
+_SETTLED, _MEMORY, _CPU = 10_000, 0.05, 0.10
+#: The fresh process rests this many times as long as it works.
+_REST = 6
 BENCHMARK = Path(__file__).parents[1] / "benchmark"
 JSON = {"Content-Type": "application/json"}
 
@@ -57,6 +74,8 @@ class Run:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         for turn in range(count):
             number = (first + turn) % len(self.given)
+            if number == 0:
+                connection.close()  # a new one may come to the other worker
             for _ in range(100):
                 with contextlib.suppress(OSError, http.client.HTTPException):
                     connection.request("POST", "/v1/reviews", self.given[number], JSON)
@@ -81,24 +100,81 @@ class Run:
         connection.close()
 
 
-def disturb(run: Run, child: int, stop: threading.Event) -> None:
-    """Kill a worker now and then; between, bodies that are slow, too large or broken."""
-    bad = [b"{", b"\xff" * 1000, b"[" * 100000, b'{"episode_ref": "a", "handover": 1}', b" " * 9_000_000]
-    slow: list[socket.socket] = []
-    turn = 0
-    while not stop.wait(0.5):
-        turn += 1
-        with contextlib.suppress(OSError, http.client.HTTPException, IndexError):
-            if turn % 8 == 0:
-                os.kill(children(child)[turn % 2], signal.SIGKILL)
-            connection = http.client.HTTPConnection("127.0.0.1", run.port, timeout=15)
-            with contextlib.closing(connection):
-                connection.request("POST", "/v1/reviews", bad[turn % len(bad)], JSON)
-                assert 400 <= connection.getresponse().status < 500
-            slow.append(socket.create_connection(("127.0.0.1", run.port), timeout=15))
-            slow[-1].sendall(b"POST /v1/reviews HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\n\r\n{")
-    for each in slow:
-        each.close()
+class Disturber(threading.Thread):
+    """Kills a worker now and then; between, bodies that are slow, too large or broken."""
+
+    def __init__(self, run: Run, child: int) -> None:
+        super().__init__()
+        self._run = run
+        self._child = child
+        self.ended = threading.Event()
+        self.counts: Counter[str] = Counter()
+
+    def run(self) -> None:
+        bad = [b"{", b"\xff" * 1000, b"[" * 100_000, b'{"episode_ref": "a", "handover": 1}', b" " * 9_000_000]
+        slow: list[socket.socket] = []
+        turn = 0
+        while not self.ended.wait(0.5):
+            turn += 1
+            if turn % 4 == 0 and len(workers := children(self._child)) == 2:
+                os.kill(workers[turn // 4 % 2], signal.SIGKILL)
+                self.counts["workers killed"] += 1
+            try:
+                with contextlib.closing(http.client.HTTPConnection("127.0.0.1", self._run.port, timeout=15)) as sent:
+                    sent.request("POST", "/v1/reviews", bad[turn % len(bad)], JSON)
+                    status = sent.getresponse().status
+                    self.counts["bad bodies refused" if 400 <= status < 500 else f"bad bodies answered {status}"] += 1
+                slow.append(socket.create_connection(("127.0.0.1", self._run.port), timeout=15))
+                slow[-1].sendall(b"POST /v1/reviews HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\n\r\n{")
+                self.counts["slow clients"] += 1
+            except (OSError, http.client.HTTPException):
+                self.counts["bad bodies whose worker was killed"] += 1
+            if len(slow) > 12:
+                slow.pop(0).close()
+        for each in slow:
+            each.close()
+
+
+def _fresh(pipeline: Pipeline, given: list[bytes], ends: Connection) -> None:
+    """In a process of its own: review every body, rest, and again until told to end; sends the CPU seconds of a review.
+
+    The first round is not counted: it copies the pages that it shares.
+    """
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 50)  # as in the service
+    rounds: list[float] = []
+    while len(rounds) < 3 or not ends.poll(rounds[-1] * _REST):
+        began = time.process_time()
+        for body in given:
+            json_review.render(pipeline.review(body, "application/json", "default"))
+        rounds.append(time.process_time() - began)
+    ends.send(sum(rounds[1:]) / (len(rounds) - 1) / len(given))
+
+
+@contextlib.contextmanager
+def fresh(pipeline: Pipeline, given: list[bytes], found: list[float]) -> Iterator[None]:
+    """A fresh process reviews now and then inside the block; its CPU milliseconds of a review are put into ``found``."""
+    context = multiprocessing.get_context("fork")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=_fresh, args=(pipeline, given, theirs))
+    process.start()
+    try:
+        yield
+        ours.send(None)
+        found.append(ours.recv() * 1000)
+    finally:
+        process.join(30)
+        process.kill()
+
+
+def memory(pid: int) -> float:
+    """Megabytes of the master and its workers, each page once."""
+    total = 0
+    for each in [pid, *children(pid)]:
+        with contextlib.suppress(OSError):  # a worker that has just been killed
+            lines = Path(f"/proc/{each}/smaps_rollup").read_text().splitlines()
+            total += next(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+    return total / 1000
 
 
 def main() -> None:
@@ -107,46 +183,69 @@ def main() -> None:
     parser.add_argument("--reviews", type=int, default=200_000)
     parser.add_argument("--faults", action="store_true")
     arguments = parser.parse_args()
-    overrides = {f"{PREFIX}LOG_LEVEL": "error", f"{PREFIX}WORKERS": "2"}
+    pipeline, given = Pipeline.build(), bodies()
+    overrides = {f"{PREFIX}LOG_LEVEL": "error", f"{PREFIX}WORKERS": "2", "MALLOC_ARENA_MAX": "2"}  # as in the image
+    began = time.monotonic()
     with server.running(overrides, stderr=subprocess.DEVNULL) as (base, child):
-        run = Run(int(base.rsplit(":", 1)[1]), bodies())
-        share = max(1, arguments.reviews // (10 * CLIENTS))
-        stop = threading.Event()
-        disturber = threading.Thread(target=disturb, args=(run, child.pid, stop))
+        run = Run(int(base.rsplit(":", 1)[1]), given)
+        share = max(1, arguments.reviews // (10 * CLIENTS * len(given))) * len(
+            given
+        )  # each body as often in each tenth
+        disturber = Disturber(run, child.pid)
         if arguments.faults:
             disturber.start()
-        rows = []
-        print("| reviews | memory of the workers, MB | CPU, ms a review | sent again | lost |\n|---|---|---|---|---|")
+        ratios: list[float] = []
+        settled = None
+        # The CPU of a worker that was killed is gone with it.
+        more = "" if arguments.faults else " CPU of a review, ms | of a fresh process, ms | ratio |"
+        print(f"| reviews | memory, MB | sent again | lost |{more}\n|---|---|---|---|{'---|' * more.count('|')}")
         for tenth in range(10):
+            alone: list[float] = []
             before, done = cpu(child.pid), run.done
             clients = [threading.Thread(target=run.client, args=(tenth + n, share)) for n in range(CLIENTS)]
-            for each in clients:
-                each.start()
-            for each in clients:
-                each.join()
-            each = (cpu(child.pid) - before) * 1000 / max(1, run.done - done)
-            rows.append((run.done, memory_kb(child.pid) / 1000, each))
-            # The CPU of a worker that was killed is gone with it.
-            shown = "" if arguments.faults else f"{each:.2f}"
-            print(f"| {run.done} | {rows[-1][1]:.0f} | {shown} | {run.retries} | {run.lost} |", flush=True)
-        stop.set()
+            with contextlib.nullcontext() if arguments.faults else fresh(pipeline, given, alone):
+                for each in clients:
+                    each.start()
+                for each in clients:
+                    while each.is_alive():
+                        each.join(0.2)
+                        if settled is None and run.done >= _SETTLED:
+                            settled = memory(child.pid)
+                spent = (cpu(child.pid) - before) * 1000 / max(1, run.done - done)
+            row = f"| {run.done} | {memory(child.pid):.0f} | {run.retries} | {run.lost} |"
+            if not arguments.faults:
+                ratios.append(spent / alone[0])
+                row += f" {spent:.2f} | {alone[0]:.2f} | {ratios[-1]:.3f} |"
+            print(row, flush=True)
+        end = memory(child.pid)
         if arguments.faults:
+            disturber.ended.set()
             disturber.join()
-        faults = []
-        if run.lost or (run.retries and not arguments.faults):
-            faults.append("requests were lost or had to be sent again")
-        if any(len(each) != 1 for each in run.answers.values()):
-            faults.append("the same body had different answers")
-        if not arguments.faults:
-            settled = [memory for count, memory, _ in rows if count >= _SETTLED]
-            if len(settled) < 2:
-                print(f"memory is not judged: fewer than two tenths after {_SETTLED} reviews")
-            elif settled[-1] > settled[0] * 1.05:
-                faults.append(f"memory grew by more than 5 % after {_SETTLED} reviews")
-            if abs(rows[-1][2] / rows[0][2] - 1) > 0.10:
-                faults.append("CPU of the last tenth is not within 10 % of the first")
-        print("\n".join(faults) or "every limit is met")
-        raise SystemExit(bool(faults))
+    print(f"{run.done} reviews in {time.monotonic() - began:.0f} s")
+    faults = []
+    if run.done != share * CLIENTS * 10 or run.lost or (run.retries and not arguments.faults):
+        faults.append("requests were lost or had to be sent again")
+    if any(len(each) > 1 for each in run.answers.values()):
+        faults.append("the same body had different answers")
+    if arguments.faults:
+        print(", ".join(f"{name}: {count}" for name, count in sorted(disturber.counts.items())))
+        if any(name.startswith("bad bodies answered") for name in disturber.counts):
+            faults.append("a bad body was not refused as the contract says")
+    else:
+        change = ratios[-1] / ratios[0] - 1
+        print(f"CPU of the last tenth against the first, both over a fresh process: {change:+.1%}")
+        if change > _CPU:
+            faults.append(f"CPU of the last tenth is more than {_CPU:.0%} over the first")
+        if settled is None or run.done <= _SETTLED:
+            print(f"memory is not judged: no more than {_SETTLED} reviews")
+        else:
+            print(
+                f"memory: {settled:.0f} MB after {_SETTLED} reviews, {end:.0f} MB at the end: {end / settled - 1:+.1%}"
+            )
+            if end > settled * (1 + _MEMORY):
+                faults.append(f"memory grew by more than {_MEMORY:.0%} after {_SETTLED} reviews")
+    print("\n".join(faults) or "every limit is met")
+    raise SystemExit(bool(faults))
 
 
 if __name__ == "__main__":

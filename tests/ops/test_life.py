@@ -1,24 +1,35 @@
-"""The life of the process: drain, restart, crash, unreadable rules, a broken profile. Loopback only, bounded in time."""
+"""The life of the process: drain, restart, crash, files that change, no memory, no disk, a wrong clock.
+
+Loopback only, bounded in time. Starts that are refused: ``test_start.py``.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import http.client
+import json
 import os
+import resource
+import shutil
 import signal
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from service import server
-from service.resources import demo_directory
+from service.claim import claim
+from service.commands import keys
+from service.presentation import json_review
+from service.resources import demo_directory, rules_directory
 from service.settings import PREFIX
 from tests.ops.running import JSON, Service, running
+from tests.support.pipeline import pipeline
 
 pytestmark = pytest.mark.live
 
@@ -78,14 +89,15 @@ def until(holds: Callable[[], bool], seconds: float = 60) -> None:
 
 
 def test_a_request_in_flight_is_answered_before_the_end(tmp_path: Path) -> None:
-    with running(tmp_path, CRASHING) as service, contextlib.closing(service.connect()) as connection:
-        connection.request("POST", "/v1/reviews", BODY, {**JSON, "X-Test-Slow": "1.5"})
-        time.sleep(0.5)
-        service.child.send_signal(signal.SIGTERM)
-        assert connection.getresponse().status == 200
+    with running(tmp_path, CRASHING) as service:
+        with contextlib.closing(service.connect()) as connection:
+            connection.request("POST", "/v1/reviews", BODY, {**JSON, "X-Test-Slow": "1"})
+            time.sleep(0.5)
+            service.child.send_signal(signal.SIGTERM)
+            assert connection.getresponse().status == 200
         assert server.end(service.child) == 0
-        shared = [line for line in service.lines() if line["level"] == "error"]
-        assert shared == []
+        assert [line["event"] for line in service.lines()][-1] == "server-stopping"
+        assert not [line for line in service.lines() if line["level"] == "error"]
 
 
 def test_a_restart_under_load_loses_nothing(tmp_path: Path) -> None:
@@ -130,6 +142,124 @@ def test_a_segmentation_fault_in_the_engine(tmp_path: Path) -> None:
         assert service.number("restraint_review_requests_total") > counted, "counts go on where they were"
         events = [(line["event"], line.get("signal")) for line in service.lines()]
         assert ("worker-killed", "SIGSEGV") in events
+
+
+def test_rules_and_profiles_are_those_of_the_start(tmp_path: Path) -> None:
+    """Files that are broken under a running service change nothing, not for new workers either."""
+    rules = tmp_path / "rules"
+    shutil.copytree(rules_directory(), rules)
+    with running(tmp_path, RULES_DIR=str(rules)) as service:
+        before = service.call("POST", "/v1/reviews", BODY, JSON)
+        for victim in (min((rules / "decision").glob("*.yaml")), rules / "profiles" / "default.yaml"):
+            victim.write_bytes(victim.read_bytes()[:100])
+        first = set(service.workers())
+        os.kill(min(first), signal.SIGKILL)
+        until(lambda: len(service.workers()) == 2 and min(first) not in service.workers())
+        service.child.send_signal(signal.SIGHUP)
+        until(lambda: len(service.workers()) == 2 and not first & set(service.workers()))
+        for _ in range(10):
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[::2] == before[::2]
+        assert not [line for line in service.lines() if line["event"] == "not-started"]
+
+
+def test_a_file_of_clients_that_breaks_does_not_end_the_service(tmp_path: Path) -> None:
+    key, digest = keys.new_key()
+    file = tmp_path / "clients.json"
+    good = json.dumps({"clients": [{"name": "charting", "scopes": ["review"], "keys": [digest]}]})
+    file.write_text(good)
+    headers = {**JSON, "Authorization": f"Bearer {key}"}
+    with running(tmp_path, CLIENTS_FILE=str(file), WORKERS="1", OPERATIONS_PORT=str(server.free_port())) as service:
+        assert service.call("POST", "/v1/reviews", BODY, headers)[0] == 200
+        file.write_text(good[:20])
+        time.sleep(1.1)  # the file is looked at once a second
+        assert service.call("POST", "/v1/reviews", BODY, headers)[0] == 200
+        (worker,) = service.workers()
+        os.kill(worker, signal.SIGKILL)
+        until(lambda: service.workers() not in ([], [worker]))
+        status, answered, _ = service.call("POST", "/v1/reviews", BODY, headers)
+        assert (status, answered["Retry-After"]) == (503, "1")
+        file.write_text(good)
+        until(lambda: service.call("POST", "/v1/reviews", BODY, headers)[0] == 200)
+
+
+def test_out_of_memory(tmp_path: Path) -> None:
+    """A worker that gets no more memory says so, is asked again, and reviews what it can. Killed, it is replaced."""
+    with running(tmp_path, WORKERS="1") as service:
+        before = service.call("POST", "/v1/reviews", BODY, JSON)
+        (worker,) = service.workers()
+        size = int(Path(f"/proc/{worker}/statm").read_text().split()[0]) * resource.getpagesize()
+        resource.prlimit(worker, resource.RLIMIT_AS, (size + 12 * 2**20, resource.RLIM_INFINITY))
+        large = json.dumps({"episode_ref": "a", "narrative": "Zq7canaryXw " * 500_000}).encode()
+        status, headers, body = service.call("POST", "/v1/reviews", large, JSON)
+        assert (status, headers["Retry-After"], json.loads(body)["code"]) == (503, "1", "not-ready")
+        assert service.call("POST", "/v1/reviews", BODY, JSON)[::2] == before[::2]
+        resource.prlimit(worker, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+        assert service.call("POST", "/v1/reviews", large, JSON)[0] in (200, 422)
+        crash = [line for line in service.lines() if line["event"] == "crash"]
+        assert {line["exception"] for line in crash} == {"MemoryError"}
+        assert b"Zq7canaryXw" not in service.log.read_bytes()
+
+
+def test_a_full_disk_takes_the_log_and_nothing_else(tmp_path: Path) -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    with running(tmp_path, log="/dev/full", WORKERS="1") as service:
+        for _ in range(5):
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+        assert service.call("POST", "/v1/reviews", b"{", JSON)[0] == 400
+        assert server.end(service.child) == 0
+
+
+def test_shared_memory_that_fills_up_changes_nothing(tmp_path: Path) -> None:
+    """The room for the numbers is taken at the start. Needs the right to mount, in a space of its own."""
+    inside = ["unshare", "--mount", "sh", "-c", 'mount -t tmpfs -o size="$0" tmpfs /dev/shm && exec "$@"']
+    if shutil.which("unshare") is None or subprocess.run([*inside, "1m", "true"], capture_output=True).returncode:
+        pytest.skip("no right to mount a file system here")
+    too_small = subprocess.run([*inside, "2m", *server.command()], capture_output=True, text=True, timeout=60)
+    assert too_small.returncode == 2
+    assert len(too_small.stderr.splitlines()) == 1 and "/dev/shm" in too_small.stderr
+    with running(tmp_path, before=(*inside, "16m")) as service:
+        shared = Path(f"/proc/{service.child.pid}/root/dev/shm")
+        with (shared / "other").open("wb", buffering=0) as other, pytest.raises(OSError, match="No space left"):
+            while True:
+                other.write(b"x" * 65536)
+        for _ in range(20):
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+        until(lambda: service.number("restraint_review_requests_total", route="/v1/reviews") == 20)
+        assert not [line for line in service.lines() if line["event"] == "worker-killed"]
+
+
+@pytest.mark.parametrize("year", [1970, 2090])
+def test_reviews_do_not_depend_on_the_clock(tmp_path: Path, year: int) -> None:
+    """Every clock of the day that C can ask, the engine's included, is off by decades and jumps back and forth."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None or sys.platform != "linux":
+        pytest.skip("no C compiler for the clock")
+    library = tmp_path / "clock.so"
+    source = Path(__file__).parent / "clock.c"
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl"], check=True)
+    # The first of March: Linux knows no time before 1970, and what the engine makes of one is a refused start.
+    seconds = int(datetime(year, 3, 1, tzinfo=UTC).timestamp() - time.time())
+    expected = json_review.render(pipeline().review(BODY, "application/json", "default"))
+    with running(tmp_path, WORKERS="1", ld_preload=str(library), clock_off=str(seconds)) as service:
+        for _ in range(5):
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[2] == expected
+        assert {line["time"][:4] for line in service.lines()} == {str(year)}, "the clock was wrong indeed"
+
+
+def test_workers_end_with_their_master(tmp_path: Path) -> None:
+    with running(tmp_path) as service:
+        workers = service.workers()
+        service.child.kill()
+        service.child.wait()
+        until(lambda: not any(Path(f"/proc/{pid}/cmdline").exists() and _runs(pid) for pid in workers), 20)
+        claim("127.0.0.1", [service.port])
+
+
+def _runs(pid: int) -> bool:
+    with contextlib.suppress(OSError):
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    return False
 
 
 def test_nothing_is_left_in_shared_memory(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ KUBERNETES = sorted(path for path in (DOCKER / "kubernetes").glob("*.yaml") if p
 def _tool(name: str) -> str:
     found = shutil.which(name) or shutil.which(name, path=str(Path(sys.executable).parent))
     if found is None:
-        pytest.skip(f"{name} is not installed: pip install it to run this check")
+        pytest.skip(f"{name} is not installed: DEVELOPERS.md says where it comes from")
     return found
 
 
@@ -65,6 +65,42 @@ def test_every_metric_that_is_shown_or_watched_is_there() -> None:
         named = set(re.findall(r"restraint_review_[a-z_]+", (DOCKER / "monitoring" / name).read_text()))
         assert len(named) > 4
         assert named <= series, name
+
+
+def _expressions() -> dict[str, list[str]]:
+    panels = json.loads((DOCKER / "monitoring" / "dashboard.json").read_text())["panels"]
+    alerts = yaml.safe_load((DOCKER / "monitoring" / "alerts.yaml").read_text())["groups"][0]["rules"]
+    return {
+        **{panel["title"]: [target["expr"] for target in panel["targets"]] for panel in panels},
+        **{alert["alert"]: [alert["expr"]] for alert in alerts},
+    }
+
+
+def test_every_label_that_is_asked_for_is_one_of_its_metric() -> None:
+    labels = {f"restraint_review_{each._name.split('restraint_review_')[-1]}": {*each._labelnames}
+              for each in vars(metrics).values() if hasattr(each, "_labelnames")}  # fmt: skip
+    for where, expressions in _expressions().items():
+        for expression in expressions:
+            for clause in re.finditer(
+                r"(restraint_review_[a-z_]+?)(_total|_bucket|_sum|_count)?(?:{([^}]*)})?(?=[^a-z_{])", f"{expression} "
+            ):
+                asked = set(re.findall(r"(\w+)\s*[=!]~?", clause[3] or ""))
+                asked |= {
+                    word.strip() for group in re.findall(r"by \(([^)]*)\)", expression) for word in group.split(",")
+                }
+                assert asked - {"le"} <= labels[clause[1]], where
+
+
+def test_the_alerts_fire_when_they_should() -> None:
+    _passes(_tool("promtool"), "test", "rules", str(ROOT / "tests" / "ops" / "alerts.yaml"))
+    _passes(_tool("promtool"), "check", "config", str(DOCKER / "monitoring" / "prometheus.yaml"))
+
+
+def test_every_alert_has_a_case() -> None:
+    cases = yaml.safe_load((ROOT / "tests" / "ops" / "alerts.yaml").read_text())["tests"]
+    fired = {each["alertname"] for case in cases for each in case["alert_rule_test"] if each["exp_alerts"]}
+    alerts = yaml.safe_load((DOCKER / "monitoring" / "alerts.yaml").read_text())["groups"][0]["rules"]
+    assert fired == {alert["alert"] for alert in alerts}
 
 
 def test_the_dashboard_has_places_that_do_not_overlap() -> None:
