@@ -165,7 +165,8 @@ def test_nothing_imports_the_api_but_the_app() -> None:
     homes = {
         name for name in MODULES for target, ours in imports(name) if ours and within(target, {"api", "app", "wsgi"})
     }
-    assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
+    # The command that makes keys writes the file that the API reads.
+    assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES | {"commands.keys"}
 
 
 # ---------------------------------------------------------------- what no file may say
