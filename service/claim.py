@@ -16,9 +16,6 @@ import sys
 
 from service.settings import PREFIX, Settings
 
-#: Held as long as this process or one of its workers lives.
-_held: list[socket.socket] = []
-
 
 class NotClaimed(Exception):
     """The server cannot listen as it is told to. Its text is one line for the log."""
@@ -54,7 +51,7 @@ def _lock(name: str) -> None:
     except OSError:
         held.close()
         raise
-    _held.append(held)
+    held.detach()  # never closed: held as long as this process or one of its workers lives
 
 
 def _probe(host: str, port: int) -> None:
