@@ -1,15 +1,16 @@
 """schemathesis over the whole contract, every check: ``python -m tests.ops.contract_fuzz --examples 100``.
 
 Needs schemathesis (its program is found on the path or beside this Python).
-The service runs as a child on loopback. ``--examples`` is for each operation
-and phase; 12 already make more than 10,000 cases, since each operation is also
-covered systematically. The seed is
-fixed, so that a run can be repeated.
+The service runs as a child on loopback and asks for a key, so that a route
+that answers without one is a failure. ``--examples`` is for each operation and
+phase; 12 already make more than 10,000 cases, since each operation is also
+covered systematically. The seed is fixed, so that a run can be repeated.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import re
 import shutil
@@ -19,10 +20,11 @@ import tempfile
 from pathlib import Path
 
 from service import server
-from service.settings import PREFIX
+from service.commands import keys
+from service.settings import PREFIX, SCOPES
 
 HERE = Path(__file__).parent
-#: Every check but one: there are no objects of one caller that another could ask for.
+#: Every check but those that are left out below.
 CHECKS = (
     "not_a_server_error",
     "status_code_conformance",
@@ -38,6 +40,10 @@ CHECKS = (
     "use_after_free",
     "ensure_resource_availability",
 )
+#: Check -> why it is not run.
+LEFT_OUT = {"object_level_authorization": "there are no objects of one caller that another could ask for"}
+#: The command makes at least so many.
+CASES = 10_000
 
 
 def program() -> str | None:
@@ -51,24 +57,43 @@ def run(examples: int, seed: int, seconds: float) -> tuple[int, int, str]:
     found = program()
     if found is None:
         raise SystemExit("schemathesis is not installed")
-    with server.running({f"{PREFIX}LOG_LEVEL": "error"}) as (base, child):
-        command = [
-            found, "--config-file", str(HERE / "schemathesis.toml"), "run", f"{base}/openapi.yaml",
-            "--seed", str(seed), "--checks", ",".join(CHECKS), "--max-examples", str(examples),
-            "--phases", "examples,coverage,fuzzing", "--warnings", "off",
-        ]  # fmt: skip
-        environ = {
-            **os.environ,
-            "SCHEMATHESIS_HOOKS": "tests.ops.schemathesis_hooks",
-            "PYTHONPATH": str(HERE.parents[1]),
-        }
-        # It leaves a folder where it runs.
-        with tempfile.TemporaryDirectory() as folder:
-            done = subprocess.run(
-                command, env=environ, capture_output=True, text=True, timeout=seconds, check=False, cwd=folder
-            )
-        if child.poll() is not None:
-            raise SystemExit("the service has ended")
+    key, digest = keys.new_key()
+    entry = {"name": "fuzz", "scopes": SCOPES, "keys": [digest]}
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "clients.json"
+        file.write_text(json.dumps({"clients": [entry]}))
+        settings = {"LOG_LEVEL": "error", "CLIENTS_FILE": str(file), "REQUESTS_PER_MINUTE": "1000000"}
+        with server.running({PREFIX + name: value for name, value in settings.items()}) as (base, child):
+            # It leaves a folder where it runs.
+            return _run(found, base, child, key, examples, seed, seconds, folder)
+
+
+def _run(
+    found: str,
+    base: str,
+    child: subprocess.Popen[bytes],
+    key: str,
+    examples: int,
+    seed: int,
+    seconds: float,
+    folder: str,
+) -> tuple[int, int, str]:
+    command = [
+        found, "--config-file", str(HERE / "schemathesis.toml"), "run", f"{base}/openapi.yaml",
+        "--header", f"Authorization: Bearer {key}",
+        "--seed", str(seed), "--checks", ",".join(CHECKS), "--max-examples", str(examples),
+        "--phases", "examples,coverage,fuzzing", "--warnings", "off",
+    ]  # fmt: skip
+    environ = {
+        **os.environ,
+        "SCHEMATHESIS_HOOKS": "tests.ops.schemathesis_hooks",
+        "PYTHONPATH": str(HERE.parents[1]),
+    }
+    done = subprocess.run(
+        command, env=environ, capture_output=True, text=True, timeout=seconds, check=False, cwd=folder
+    )
+    if child.poll() is not None:
+        raise SystemExit("the service has ended")
     cases = re.search(r"([0-9,]+) generated", done.stdout)
     return done.returncode, int(cases[1].replace(",", "")) if cases else 0, done.stdout + done.stderr
 
@@ -83,7 +108,7 @@ def main() -> None:
     status, cases, said = run(arguments.examples, arguments.seed, arguments.seconds)
     print(said[-20000:])
     print(f"{cases} cases, exit status {status}")
-    raise SystemExit(status)
+    raise SystemExit(status or cases < CASES)
 
 
 if __name__ == "__main__":

@@ -132,11 +132,27 @@ def test_the_container_has_nothing_it_does_not_need() -> None:
 def test_the_lock_has_every_dependency_with_hashes() -> None:
     import tomllib
 
+    from packaging.requirements import Requirement
+
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    locked = (DOCKER / "requirements.lock").read_text()
-    names = {re.split(r"[\[<>=~! ]", each)[0].lower().replace("_", "-") for each in project["dependencies"]}
-    pinned = set(re.findall(r"^([a-z0-9.-]+)==", locked, re.MULTILINE))
-    assert names <= pinned
+    pinned = dict(re.findall(r"^([a-z0-9.-]+)==([^ ]+)", (DOCKER / "requirements.lock").read_text(), re.MULTILINE))
+    for each in map(Requirement, project["dependencies"]):
+        assert each.specifier.contains(pinned[each.name.lower().replace("_", "-")]), each
+    tests_only = {Requirement(each).name.lower() for each in project["optional-dependencies"]["test"]} - {
+        Requirement(each).name.lower() for each in project["dependencies"]
+    }
+    # cryptography comes with the signatures of tokens.
+    assert not (tests_only - {"cryptography"}) & pinned.keys()
     for lock in ("requirements.lock", "build.lock"):
         blocks = re.split(r"\n(?=[a-z])", (DOCKER / lock).read_text().strip())
         assert all("--hash=sha256:" in block for block in blocks)
+
+
+def test_the_guide_names_every_event_an_operator_has_to_act_on() -> None:
+    """Every line of level error that the service can write, but those that repeat another."""
+    said = {"self-test-failed": "not-started follows", "line-not-reviewed": "its answer says it"}
+    source = "".join(path.read_text("utf-8") for path in (ROOT / "service").rglob("*.py"))
+    events = set(re.findall(r'(?:emit\(\s*"error",|crash\()\s*"([a-z-]+)"', source))
+    assert len(events) > 5
+    guide = (ROOT / "README.md").read_text("utf-8")
+    assert {event for event in events - said.keys() if f"`{event}`" not in guide} == set()
