@@ -219,7 +219,7 @@ def test_shared_memory_that_fills_up_changes_nothing(tmp_path: Path) -> None:
     assert too_small.returncode == 2
     assert len(too_small.stderr.splitlines()) == 1 and "/dev/shm" in too_small.stderr
     with running(tmp_path, before=(*inside, "16m")) as service:
-        shared = Path(f"/proc/{service.child.pid}/root/dev/shm")
+        shared = Path("/proc", str(service.child.pid), "root", "dev", "shm")
         with (shared / "other").open("wb", buffering=0) as other, pytest.raises(OSError, match="No space left"):
             while True:
                 other.write(b"x" * 65536)
