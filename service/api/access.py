@@ -22,9 +22,10 @@ from typing import Any, Generic, TypeVar
 
 from flask import Flask, Request, g, request
 
-from service.api import clients, tokens
-from service.api.clients import Client
+from service import clients
+from service.api import tokens
 from service.api.problems import Refusal
+from service.clients import Client
 from service.observe import log
 from service.presentation import cds_hooks
 from service.settings import PREFIX, SCOPES, Settings, SettingsError

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import jwt
 
-from service.api.clients import Client
+from service.clients import Client
 from service.settings import SCOPES
 
 _ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})

@@ -15,7 +15,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from service.api import clients
+from service import clients
 from service.commands.status import OK, failed
 from service.settings import SCOPES
 

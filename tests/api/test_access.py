@@ -22,7 +22,8 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import NameOID
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
-from service.api import access, clients, tokens
+from service import clients
+from service.api import access, tokens
 from service.app import create_app
 from service.pipeline import Pipeline
 from service.settings import Settings, SettingsError, _networks

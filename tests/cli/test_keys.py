@@ -14,8 +14,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from service import cli
-from service.api import clients
+from service import cli, clients
 
 Out = pytest.CaptureFixture[str]
 

@@ -117,7 +117,8 @@ class Contract:
                 for line in body.splitlines():
                     self.validate(json.loads(line), "components", "schemas", "BatchLine")
             is_json = media_type.endswith("json") and media_type != "application/x-ndjson"
-            value = json.loads(body) if is_json else body.decode()
+            is_yaml = media_type == "application/yaml"
+            value = json.loads(body) if is_json else yaml.safe_load(body) if is_yaml else body.decode()
             self.validate(value, *place, "content", media_type, "schema")
 
     def _at(self, place: tuple[str, ...]) -> tuple[tuple[str, ...], dict[str, Any]]:

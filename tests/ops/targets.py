@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 
-from service.api import clients, tokens
+from service import clients
+from service.api import tokens
 from service.batch import lines
 from service.intake import episode_json, fhir_bundle, nemsis_xml
 from service.presentation import cds_hooks
