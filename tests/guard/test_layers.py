@@ -165,8 +165,7 @@ def test_nothing_imports_the_api_but_the_app() -> None:
     homes = {
         name for name in MODULES for target, ours in imports(name) if ours and within(target, {"api", "app", "wsgi"})
     }
-    # The command that makes keys writes the file that the API reads.
-    assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES | {"commands.keys"}
+    assert {name for name in homes if name.split(".")[0] != "api"} <= FLASK_HOMES
 
 
 # ---------------------------------------------------------------- what no file may say
