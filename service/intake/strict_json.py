@@ -79,6 +79,8 @@ _DECODER = json.JSONDecoder(object_pairs_hook=_members, parse_float=_number, par
 
 def loads(body: bytes) -> Any:
     """Parse one JSON text. Raises Rejected (400)."""
+    if not body.strip():
+        _refuse("not-json", " It is empty.")
     if depth(body) > MOST_LEVELS:
         _refuse("too-deep")
     try:

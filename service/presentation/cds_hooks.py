@@ -50,6 +50,8 @@ _WELCOME = {
     "devices": "Device?patient={{context.patientId}}",
 }
 PREFETCH = _NEEDED | _WELCOME
+#: Read by id, so never a Bundle: whose chart this is must be beyond doubt.
+_ONE = {"patient": "Patient", "encounter": "Encounter"}
 
 _DETAILS = {
     "not-an-object": "Give an object.",
@@ -61,6 +63,7 @@ _DETAILS = {
     "unknown-hook": "This service answers no such hook; /cds-services lists those it answers.",
     "one-chart": "Give one of context.episode, context.bundle and prefetch.",
     "not-a-resource": "Give a FHIR resource, or a Bundle of them, or null for none.",
+    "another-resource": "Give the one resource that this key reads.",
     "another-chart": "This is another id than the context has.",
     "unknown-outcome": "Give accepted or overridden.",
     "missing-prefetch": "This prefetch key was not sent. No FHIR server is called for it.",
@@ -206,6 +209,9 @@ def _assembled(hook: str, context: Mapping[str, Any], prefetch: Mapping[str, Any
         if not _type(value):
             slips.append(_item("not-a-resource", at))
             continue
+        if key in _ONE and _type(value) != _ONE[key]:
+            slips.append(_item("another-resource", at))
+            continue
         found = [({"resource": value}, at)]
         if _type(value) == "Bundle":
             links = value.get("link")
@@ -225,7 +231,7 @@ def _assembled(hook: str, context: Mapping[str, Any], prefetch: Mapping[str, Any
                 full_url = _member(entry, "fullUrl")
                 entries.append({"resource": resource} | ({} if full_url is None else {"fullUrl": full_url}))
                 homes.append(home)
-    for key, name in (("patient", "patientId"), ("encounter", "encounterId")):
+    for key, name in zip(_ONE, ("patientId", "encounterId"), strict=True):
         ident = _member(prefetch.get(key), "id")
         if ident is not None and ident != context[name].removeprefix(f"{key.title()}/"):
             slips.append(_item("another-chart", f"/prefetch/{key}/id"))

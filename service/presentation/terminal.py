@@ -59,7 +59,8 @@ def _counts(summary: Mapping[str, Any]) -> str:
     by = summary["by_severity"]
     found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in SEVERITIES)
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
-    rules = ", ".join(f"{summary[outcome]} {_plain(outcome)}" for outcome in outcomes)
+    said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
+    rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
     accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
     return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
 

@@ -437,6 +437,18 @@ def test_another_chart_than_the_context_says() -> None:
     )
 
 
+def test_whose_chart_it_is_comes_in_no_bundle() -> None:
+    """Patient and Encounter are read by id; in a Bundle nobody could hold them against the context."""
+    prefetch = small()
+    for key in ("patient", "encounter"):
+        prefetch[key] = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": prefetch[key]}]}
+    assert refused(request(DISCHARGE, CONTEXT, prefetch=prefetch)) == (
+        422,
+        "invalid-hook-request",
+        {"/prefetch/patient": "another-resource", "/prefetch/encounter": "another-resource"},
+    )
+
+
 @pytest.mark.parametrize(
     ("change", "errors"),
     [
