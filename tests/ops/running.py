@@ -9,6 +9,7 @@ import os
 import ssl
 import subprocess
 import sys
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -44,6 +45,12 @@ class Service:
         """Process ids of the workers."""
         pid = self.child.pid
         return [int(each) for each in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+    def folder(self) -> Path:
+        """Where the workers keep their numbers."""
+        maps = Path(f"/proc/{self.child.pid}/maps").read_text().splitlines()
+        (found,) = {Path(line.split(None, 5)[5]).parent for line in maps if line.endswith(".db")}
+        return found
 
     def lines(self) -> list[dict[str, Any]]:
         """What was logged; every line is one JSON object."""
@@ -92,7 +99,11 @@ def running(
                 _wait_tls(port, child)
             else:
                 server.wait_ready(f"http://127.0.0.1:{port}", child)
-            yield Service(port, child, log)
+            service = Service(port, child, log)
+            # The first answers before the last is forked.
+            while len(service.workers()) < int(given.get(f"{PREFIX}WORKERS", "2")):
+                time.sleep(0.01)
+            yield service
         finally:
             server.end(child)
 

@@ -102,7 +102,7 @@ def test_the_numbers_are_those_of_all_workers(tmp_path: Path) -> None:
         assert all(found["info", tuple(sorted(build.items()))] == 1 for build in builds)
 
         # Killed once a second has passed, a worker takes nothing with it, and its place is taken with its files.
-        (folder,) = _folder(service)
+        folder = service.folder()
         files = sorted(each.name for each in folder.iterdir())
         for _ in range(2):
             old = service.workers()
@@ -120,11 +120,6 @@ def test_the_numbers_are_those_of_all_workers(tmp_path: Path) -> None:
         }
         assert sorted(each.name for each in folder.iterdir()) == files
     assert not folder.exists()
-
-
-def _folder(service: Service) -> set[Path]:
-    environ = Path(f"/proc/{service.workers()[0]}/maps").read_text()
-    return {Path(line.split(None, 5)[5]).parent for line in environ.splitlines() if line.endswith(".db")}
 
 
 def test_the_room_that_is_kept_is_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
