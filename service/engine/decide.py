@@ -177,7 +177,10 @@ class Decider:
             by_fact = [
                 (i, _guarded(compiled, fact)) for i, fact in enumerate(sheet.facts) if fact.kind == bound.rule.about
             ]
-            found = {index for index, outcome in by_fact if outcome == FINDING}
+            if bound.rule.about in doubtful:
+                found = {index for index, outcome in by_fact if outcome == FINDING}
+            else:  # the fast form's own answer: a slip of its own is a dispute too, not something to mend in silence
+                found = {index for rule, index in findings if rule == number}
             disputed = frozenset(found ^ {index for rule, index in fired if rule == number})
             answers = sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items())
             seen = {outcome for _, outcome in answers}

@@ -13,6 +13,7 @@ import pytest
 
 from service.engine import compile as compiler
 from service.engine import fence as fence_module
+from service.engine import flat
 from service.engine.compile import Catalogue, Definitions, EngineError, compile_rules, fnv1a_32, hashes_differ
 from service.engine.decide import Decider
 from service.engine.fence import Fence, NotEvaluated
@@ -443,6 +444,15 @@ def test_an_evaluator_that_fails_is_an_error_and_the_rest_goes_on(monkeypatch: p
     assert first.disputed == {2}  # the engine fired on it
     assert first.outcome == "error"
     assert second.by_fact == ((0, "not_assessable"), (1, "finding"), (2, "not_assessable"))
+
+
+def test_a_slip_of_the_fast_form_is_a_dispute() -> None:
+    """Engine and closures agree against it: still told, never mended in silence."""
+    built = decider(over(1, 5))
+    kind = built._kinds["limb"]
+    built._kinds["limb"] = flat.Kind("", {}, kind.whole, flat.Part(kind.whole.rules, lambda value, state: (0,)))
+    (decision,) = built.decide(FactSheet(tuple(limbs(8)), {}))
+    assert (decision.outcome, decision.disputed) == ("error", {6, 7})
 
 
 def test_a_rules_outcome_is_the_first_of_its_facts() -> None:

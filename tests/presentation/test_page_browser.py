@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
 from typing import Any
 
 import pytest
@@ -58,15 +58,20 @@ class Handler(BaseHTTPRequestHandler):
         pass
 
 
-@pytest.fixture(scope="module")
-def address() -> Iterator[str]:
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+def served(server: HTTPServer) -> Iterator[str]:
+    """The address of a server that runs in a thread, until the fixture ends."""
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
-    yield f"http://127.0.0.1:{server.server_address[1]}"
+    yield f"http://127.0.0.1:{server.server_port}"
     server.shutdown()
     thread.join()
     server.server_close()
+
+
+@pytest.fixture(scope="module")
+def address() -> Iterator[str]:
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    yield from served(server)
 
 
 @pytest.fixture(scope="module")
@@ -180,12 +185,7 @@ class Silent(WSGIRequestHandler):
 @pytest.fixture(scope="module")
 def service() -> Iterator[str]:
     server = make_server("127.0.0.1", 0, create_app(Settings(), pipeline()), threaded=True, request_handler=Silent)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}"
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    yield from served(server)
 
 
 def test_from_the_start_page_to_a_review_in_the_running_service(browser: Any, service: str) -> None:
