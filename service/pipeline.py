@@ -16,6 +16,7 @@ from service import __version__
 from service.engine.decide import Decider
 from service.episode.model import Episode
 from service.facts.build import build as build_facts
+from service.facts.draft import Asked
 from service.facts.model import FactSheet
 from service.facts.phrases import Phrases, compile_phrases
 from service.intake import episode_json, fhir_bundle, nemsis_xml
@@ -176,14 +177,14 @@ class Pipeline:
         return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
 
 
-def asked_for(book: Rulebook) -> dict[str, tuple[str, ...]]:
-    """Kind of fact -> every attribute that its rules look at or its messages name."""
+def asked_for(book: Rulebook) -> Asked:
+    """Every attribute that rules look at or their messages name."""
     out: dict[str, set[str]] = {}
     for rule in book.rules:
         names = out.setdefault(rule.about, set())
         names.update(leaf.attribute for group in (rule.applies_when, rule.fails_when) for leaf in group.leaves())
         names.update(book.messages[rule.id].attributes)
-    return {kind: tuple(sorted(names)) for kind, names in out.items()}
+    return Asked(out)
 
 
 def bind_defaults(book: Rulebook) -> tuple[BoundRule, ...]:

@@ -15,7 +15,6 @@ from typing import Any
 from service.episode.kinds import NOT_COLLECTED, Absent
 from service.episode.model import Episode
 from service.facts import intervals
-from service.facts.draft import epoch
 from service.facts.model import NOT_COLLECTED as NOWHERE
 from service.facts.model import RECORDED, Fact, FactSheet
 from service.facts.timeline import part
@@ -150,7 +149,7 @@ def _police_early(episode: Episode, sheet: FactSheet) -> str:
     present = part(episode.custody, "law_enforcement_present")
     if present is False:
         return NOT_APPLICABLE
-    arrived, restrained = epoch(part(episode.custody, "arrived")), sheet.facts[0].span
+    arrived, restrained = part(episode.custody, "arrived").epoch, sheet.facts[0].span
     if isinstance(present, Absent) or arrived is None or restrained is None:
         return NOT_ASSESSABLE
     return CLEAR if arrived <= restrained[0] else FINDING
@@ -230,9 +229,9 @@ def _prone(episode: Episode, sheet: FactSheet) -> int | str:
     """Time face down in this unit's care: from contact where the patient was found so."""
     if sheet.drawn_from.get("posture") != RECORDED:
         return UNKNOWN
-    spans, contact = [], epoch(part(episode.transport, "at_patient"))
+    spans, contact = [], part(episode.transport, "at_patient").epoch
     for fact in sheet.facts:
-        if fact.kind == "posture" and fact.values.get("posture") == "prone":
+        if fact.kind == "posture" and fact.key == "prone":
             if fact.span is None or fact.values.get("end_charted") is not True:
                 return UNKNOWN
             if fact.values.get("found_so") is True and contact is None:

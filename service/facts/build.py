@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from service.episode import model
 from service.episode.kinds import Absent
 
 from . import events, gaps, items, limbs, pairs, phrases, whole
+from .draft import Asked
 from .model import RECORDED, FactSheet
 from .phrases import Hit, Phrases
 from .timeline import Timeline
@@ -42,13 +42,13 @@ def _state(episode: model.Episode, where: tuple[str, str | None] | None) -> str:
     return value.state if isinstance(value, Absent) else RECORDED
 
 
-def build(episode: model.Episode, declared: Phrases, asked: Mapping[str, tuple[str, ...]] | None = None) -> FactSheet:
+def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
     """All facts of an episode, in a fixed order, each with what rules need of the whole.
 
-    ``asked``: kind -> attributes that its rules can ask for; the ``ep_`` ones among them are all that its facts get.
-    Without it every fact gets every one. The fact of the whole episode always does.
+    ``asked``: what rules can ask for; what they cannot need not be worked out. Without it everything is.
+    The fact of the whole episode always gets every ``ep_`` attribute.
     """
-    line = Timeline(episode)
+    line = Timeline(episode, asked)
     values, states = line.shared()
     narrative = episode.narrative
     hits: dict[str, list[Hit]] = {} if isinstance(narrative, Absent) else phrases.scan(narrative, declared)
@@ -57,19 +57,15 @@ def build(episode: model.Episode, declared: Phrases, asked: Mapping[str, tuple[s
     drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]
     drafts += [*events.Events(line, values).all(), *gaps.gaps(line)]
     drafts += [*phrases.facts(line, hits), *pairs.pairs(line, hits)]
-    if asked is None:
-        facts = tuple([draft.fact(values, states) for draft in drafts])
-    else:
-        shared = {"episode": (values, states)}
-        for kind in {draft.kind for draft in drafts} - shared.keys():
-            names = asked.get(kind, ())
-            shared[kind] = (
-                {name: values[name] for name in names if name in values},
-                {name: states[name] for name in names if name in states},
-            )
-        facts = tuple([draft.fact(*shared[draft.kind]) for draft in drafts])
+    shared = {"episode": (values, states)}
+    for kind in {draft.kind for draft in drafts} - shared.keys():
+        names = values.keys() | states.keys() if asked is None else asked.shared(kind)
+        shared[kind] = (
+            {name: values[name] for name in names if name in values},
+            {name: states[name] for name in names if name in states},
+        )
     return FactSheet(
-        facts,
+        tuple([draft.fact(*shared[draft.kind]) for draft in drafts]),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
     )

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.episode import kinds
-from service.episode.kinds import Absent, Moment, Node
+from service.episode.kinds import Absent, Node
 
 from .model import STATE_ORDER, Evidence, Fact, Scalar
 
 _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "": 100}
-
-
-def epoch(time: Moment | Absent) -> int | None:
-    """Whole epoch seconds of a charted time, None when it is not there."""
-    return time.epoch
 
 
 def scaled(value: float, unit: str) -> int:
@@ -33,13 +28,35 @@ def state_of(*inputs: Any) -> str:
     return "missing"
 
 
+#: What is wanted of the attributes of one kind; None: all of them.
+Wanted = frozenset[str] | None
+
+
+class Asked:
+    """The attributes that rules can ask for, by kind of fact."""
+
+    def __init__(self, by_kind: Mapping[str, Iterable[str]]) -> None:
+        self._of = {kind: frozenset(names) for kind, names in by_kind.items()}
+        self._shared = {
+            kind: tuple(sorted(n for n in names if n.startswith("ep_"))) for kind, names in self._of.items()
+        }
+
+    def of(self, kind: str) -> frozenset[str]:
+        """All of a kind."""
+        return self._of.get(kind, frozenset())
+
+    def shared(self, kind: str) -> tuple[str, ...]:
+        """Those of a kind that say something about the whole episode."""
+        return self._shared.get(kind, ())
+
+
 _Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
-_PLANS: dict[tuple[type, str], list[_Step]] = {}
+_PLANS: dict[tuple[type, str, Wanted], list[_Step]] = {}
 
 
-def _plan(cls: type, prefix: str) -> list[_Step]:
-    """For every member of a class: (member, attribute, how it becomes one, what that needs)."""
-    known = _PLANS.get((cls, prefix))
+def _plan(cls: type, prefix: str, wanted: Wanted) -> list[_Step]:
+    """For every member of a class from which something wanted is made: (member, attribute, how, what that needs)."""
+    known = _PLANS.get((cls, prefix, wanted))
     if known is not None:
         return known
     out: list[_Step] = []
@@ -60,7 +77,13 @@ def _plan(cls: type, prefix: str) -> list[_Step]:
             out.append((member.name, name, "value", ""))
         else:  # times, ids, text: only their state can be asked for
             out.append((member.name, name, "there", ""))
-    _PLANS[cls, prefix] = out
+    if wanted is not None:
+        out = [
+            (member, name, how, {n: w for n, w in more.items() if n in wanted} if isinstance(more, dict) else more)
+            for member, name, how, more in out
+            if any(one == name or one.startswith(f"{name}_") for one in wanted)
+        ]
+    _PLANS[cls, prefix, wanted] = out
     return out
 
 
@@ -92,12 +115,16 @@ class Draft:
         for name in names:
             self.states[name] = state
 
-    def members(self, node: Node, prefix: str = "") -> None:
-        """Every member of an item as attributes, under the names the vocabulary gives them."""
+    def know(self, **values: Scalar) -> None:
+        """Set several attributes."""
+        self.values.update(values)
+
+    def members(self, node: Node, wanted: Wanted, prefix: str = "") -> None:
+        """The members of an item as attributes, under the names the vocabulary gives them."""
         values, states = self.values, self.states
-        for member, name, how, more in _plan(type(node), prefix):
+        for member, name, how, more in _plan(node.__class__, prefix, wanted):
             value = getattr(node, member)
-            if isinstance(value, Absent):
+            if value.__class__ is Absent:
                 states[name] = state = value.state
                 for inner in more if how in ("words", "part") else ():
                     states[inner] = state
@@ -115,17 +142,12 @@ class Draft:
                     values[inner] = word in value
             else:
                 values[name] = True
-                self.members(value, f"{name}_")
+                self.members(value, wanted, f"{name}_")
 
     def fact(self, shared_values: dict[str, Scalar], shared_states: dict[str, str]) -> Fact:
         """The finished fact, with what the rules of its kind need of the whole episode."""
-        return Fact(
-            self.kind,
-            self.key,
-            {**shared_values, **self.values},
-            {**shared_states, **self.states},
-            self.pointers,
-            self.evidence,
-            self.span,
-            self.spans,
-        )
+        if shared_values:
+            self.values.update(shared_values)
+        if shared_states:
+            self.states.update(shared_states)
+        return Fact(self.kind, self.key, self.values, self.states, self.pointers, self.evidence, self.span, self.spans)

@@ -19,7 +19,7 @@ from service.episode import model
 from service.episode.kinds import Absent, member_label
 
 from . import intervals, scales
-from .draft import Draft, epoch, scaled, state_of
+from .draft import Draft, scaled, state_of
 from .limbs import check_times
 from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, part
@@ -191,13 +191,13 @@ class Events:
         self.line = line
         monitoring = line.episode.monitoring
         self.vitals = sorted(
-            ((t, v) for v in items(part(monitoring, "vitals")) if (t := epoch(v.time)) is not None),
+            ((t, v) for v in items(part(monitoring, "vitals")) if (t := v.time.epoch) is not None),
             key=lambda p: (p[0], p[1].at),
         )
         self.listed_actions = part(monitoring, "actions")
         self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if isinstance(a.time, Absent)]
         self.actions = sorted(
-            ((t, a) for a in items(self.listed_actions) if (t := epoch(a.time)) is not None), key=lambda p: p[0]
+            ((t, a) for a in items(self.listed_actions) if (t := a.time.epoch) is not None), key=lambda p: p[0]
         )
         self.looks = sorted(
             [
@@ -208,15 +208,15 @@ class Events:
                 or v.spo2.__class__ is not Absent
                 or v.etco2_mmhg.__class__ is not Absent
             ]
-            + [t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None]
+            + [t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None]
         )
         self.breathing = sorted(
-            t for c in items(part(monitoring, "breathing_checks")) if (t := epoch(c.time)) is not None
+            t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None
         )
         self.capnography = [
             (s, line.end_of(span.end)[0] or s)
             for span in items(part(monitoring, "capnography"))
-            if (s := epoch(span.start)) is not None
+            if (s := span.start.epoch) is not None
         ]
         self.etco2 = [t for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
         self.oxygen_on = self._oxygen_started()
@@ -266,7 +266,7 @@ class Events:
             raised = _RAISED if "head_raised" in family else _RAISED | {"supine"}
             found += [t for t, p in self.line.postures[1:] if p.posture in raised]
         if limb is not None and limb in self.line.limbs:
-            found += [t for x in self.line.limbs[limb].devices if (t := epoch(x.off)) is not None]
+            found += [t for x in self.line.limbs[limb].devices if (t := x.off.epoch) is not None]
         return sorted(found)
 
     @staticmethod
@@ -529,7 +529,7 @@ class Events:
         """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
         checks = items(part(self.line.episode.monitoring, "breathing_checks"))
         for check in checks:
-            time = epoch(check.time)
+            time = check.time.epoch
             for code, hit in (
                 ("breathing_absent", check.breathing in ("absent", "agonal")),
                 ("airway_blocked", check.airway == "blocked"),
@@ -548,7 +548,7 @@ class Events:
                 if isinstance(event.side, Absent) or isinstance(event.site, Absent)
                 else limb_of(event.side, event.site)
             )
-            yield self._charted(event.event, epoch(event.time), epoch(event.end), place(event), limb, event.before_care)
+            yield self._charted(event.event, event.time.epoch, event.end.epoch, place(event), limb, event.before_care)
         yield from self._arrests()
         for time, action in self.actions:
             code = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}.get(action.action)
@@ -562,7 +562,7 @@ class Events:
     def _arrests(self) -> Iterator[Draft]:
         """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
         events = items(part(self.line.episode.monitoring, "events"))
-        known = [t for e in events if e.event == "arrest" and (t := epoch(e.time)) is not None]
+        known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
         before = False
         for time, vital in self.vitals:
             stopped = vital.hr == 0 or vital.rhythm in ("vf", "pea", "asystole")
@@ -630,7 +630,7 @@ class Events:
         if self._airway_taken is None:
             self._airway_taken = sorted(
                 [t for t, a in self.actions if a.action in _AIRWAY]
-                + [t for c in items(covers) if (t := epoch(c.off)) is not None]
+                + [t for c in items(covers) if (t := c.off.epoch) is not None]
                 + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
             )
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
@@ -676,7 +676,7 @@ class Events:
 
     @staticmethod
     def _on(on: Any, off: Any, time: int) -> bool:
-        start, end = epoch(on), epoch(off)
+        start, end = on.epoch, off.epoch
         return (start is None or start <= time) and (end is None or end >= time)
 
     def posture_at(self, time: int) -> model.Posture | None:

@@ -9,7 +9,7 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals
-from .draft import Draft, epoch
+from .draft import Draft
 from .intervals import Span
 from .model import place
 from .timeline import ROUNDING, Timeline, dated, items, part
@@ -17,7 +17,7 @@ from .timeline import ROUNDING, Timeline, dated, items, part
 
 def is_entry(line: Timeline, vital: model.VitalSet) -> bool:
     """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
-    time = epoch(vital.time)
+    time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
         if not isinstance(value, Absent):
             return True
@@ -35,8 +35,8 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
     vitals = line.vitals
-    at = {t: v for v in items(vitals) if (t := epoch(v.time)) is not None}
-    points = sorted(t for v in items(vitals) if (t := epoch(v.time)) is not None and is_entry(line, v))
+    at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
+    points = sorted(t for v in items(vitals) if (t := v.time.epoch) is not None and is_entry(line, v))
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)
@@ -115,7 +115,7 @@ def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: 
         return draft
     cover = []
     for span in listed:
-        start, (end, _) = epoch(span.start), line.end_of(span.end)
+        start, (end, _) = span.start.epoch, line.end_of(span.end)
         if start is not None and end is not None and end >= start:
             cover.append((start, end))
     draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = (

@@ -11,7 +11,7 @@ from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
 from . import intervals, scales
-from .draft import Draft, epoch, scaled, state_of
+from .draft import Draft, scaled, state_of
 from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
 
@@ -66,7 +66,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
 
 def sections(line: Timeline) -> Iterator[Draft]:
     """One fact a section, with the state of every member."""
-    episode = line.episode
+    episode, wanted = line.episode, line.wanted("section")
     for member in kinds.members(model.Episode):
         if member.name == "episode_ref":
             continue
@@ -76,7 +76,7 @@ def sections(line: Timeline) -> Iterator[Draft]:
         draft.put("section", member.name)
         draft.put("section_present", value if isinstance(value, Absent) else True)
         if isinstance(value, kinds.Node):
-            draft.members(value, f"{member.name}_")
+            draft.members(value, wanted, f"{member.name}_")
             draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))
@@ -96,7 +96,7 @@ def _monitoring(draft: Draft, line: Timeline) -> None:
     if isinstance(vitals, Absent):
         draft.put("vitals_after_contact", vitals)
     else:
-        ours = [v for v in vitals if line.ours(v.before_care, epoch(v.time))]
+        ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
         draft.put("vitals_after_contact", len(ours))
         draft.evidence["vitals_after_contact"] = draft.evidence.get("monitoring_vitals", ())
     untimed = [
@@ -151,12 +151,12 @@ def postures(line: Timeline) -> Iterator[Draft]:
     pressures = [
         (t, v.sbp)
         for v in items(part(line.episode.monitoring, "vitals"))
-        if not isinstance(v.sbp, Absent) and (t := epoch(v.time)) is not None
+        if not isinstance(v.sbp, Absent) and (t := v.time.epoch) is not None
     ]
     for posture in listed:
         draft = Draft("posture", posture.posture, (place(posture),))
-        draft.members(posture)
-        start, own_end = epoch(posture.start), epoch(posture.end)
+        draft.members(posture, line.wanted("posture"))
+        start, own_end = posture.start.epoch, posture.end.epoch
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
         _stretch(draft, line, start, end, posture.care, (posture.start, posture.end))
@@ -182,8 +182,8 @@ def body_weights(line: Timeline) -> Iterator[Draft]:
     """One fact a place where body weight went."""
     for item in items(part(line.episode.application, "body_weight")):
         draft = Draft("body_weight", item.place, (place(item),))
-        draft.members(item)
-        _stretch(draft, line, epoch(item.start), epoch(item.end), item.care, (item.start, item.end))
+        draft.members(item, line.wanted("body_weight"))
+        _stretch(draft, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
         yield draft
 
 
@@ -222,10 +222,10 @@ def devices(line: Timeline) -> Iterator[Draft]:
 
 def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> Draft:
     draft = Draft("device", key, (place(item),))
-    draft.members(item)
+    draft.members(item, line.wanted("device"))
     draft.put("device_group", group)
     draft.put("name", name)
-    start, end = epoch(on), epoch(off)
+    start, end = on.epoch, off.epoch
     last = end if end is not None else line.handover
     if end is not None and line.contact is not None:
         draft.put("in_care", end > line.contact)
@@ -246,7 +246,7 @@ def belts(line: Timeline) -> Iterator[Draft]:
     """One fact a belt."""
     for belt in items(part(line.episode.stretcher, "belts")):
         draft = Draft("belt", belt.place, (place(belt),))
-        draft.members(belt)
+        draft.members(belt, line.wanted("belt"))
         draft.put("on_chest", belt.place in ("chest", "abdomen"))
         yield draft
 
@@ -255,7 +255,7 @@ def people(line: Timeline) -> Iterator[Draft]:
     """One fact a person of the team."""
     for person in items(part(line.episode.team, "members")):
         draft = Draft("person", "person", (place(person),))
-        draft.members(person)
+        draft.members(person, line.wanted("person"))
         roles = person.roles
         draft.put("holds_limb", roles if isinstance(roles, Absent) else bool(set(roles) & set(model.LIMBS)))
         draft.put("roles_charted", roles if isinstance(roles, Absent) else len(roles))
@@ -267,7 +267,7 @@ def checks(line: Timeline) -> Iterator[Draft]:
     """The checks of one limb that read alike are one fact: one slip, one finding."""
     groups: dict[tuple[Any, ...], list[model.LimbCheck]] = {}
     for check in items(part(line.episode.monitoring, "limb_checks")):
-        time, limb = epoch(check.time), line.limbs.get(limb_of(check.side, check.site))
+        time, limb = check.time.epoch, line.limbs.get(limb_of(check.side, check.site))
         if limb is None:
             restrained: bool | None = False
         else:
@@ -276,7 +276,7 @@ def checks(line: Timeline) -> Iterator[Draft]:
         alike = (restrained, after, time is None, isinstance(check.by, Absent), _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
-        yield _check(same, restrained, after)
+        yield _check(line, same, restrained, after)
 
 
 #: What two checks of one limb must share to be one fact.
@@ -285,11 +285,11 @@ _ALIKE = attrgetter(
 )
 
 
-def _check(same: list[model.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
+def _check(line: Timeline, same: list[model.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
     check = same[0]
     limb = limb_of(check.side, check.site)
     draft = Draft("check", limb, tuple(place(each) for each in same))
-    draft.members(check)
+    draft.members(check, line.wanted("check"))
     draft.put("limb", limb)
     pulse, refill = check.pulse, check.cap_refill_s
     if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
@@ -303,7 +303,7 @@ def _check(same: list[model.LimbCheck], restrained: bool | None, after: bool | N
         draft.put("motor_and_sensation_charted", None, "not_collected")
     else:
         draft.put("motor_and_sensation_charted", "missing" not in states)
-    draft.put("refill", refill if isinstance(refill, Absent) else draft.values["cap_refill_s"])
+    draft.put("refill", refill if isinstance(refill, Absent) else scaled(refill, "s"))
     draft.put("limb_restrained", restrained)
     draft.put("attempted", not isinstance(check.not_done, Absent))
     draft.put("after_control", after)
@@ -316,14 +316,14 @@ def doses(line: Timeline) -> Iterator[Draft]:
     weight = part(episode.patient, "weight_kg")
     basis = part(episode.patient, "weight_basis")
     allergies = part(episode.patient, "allergies")
-    vitals = [(t, v) for v in items(part(episode.monitoring, "vitals")) if (t := epoch(v.time)) is not None]
+    vitals = [(t, v) for v in items(part(episode.monitoring, "vitals")) if (t := v.time.epoch) is not None]
     scores = charted_in(line.vitals, ("agitation_score",), line)
     signs = charted_in(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
     listed = items(line.dose_items)
     for dose in listed:
         draft = Draft("dose", dose.drug, (place(dose),))
-        draft.members(dose)
-        drug, time = DRUGS.get(dose.drug), epoch(dose.time)
+        draft.members(dose, line.wanted("dose"))
+        drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if isinstance(dose.route, Absent) else drugs.ROUTE_GROUP.get(dose.route, "other")
         draft.put("route_group", group, state_of(dose.route))
         for name, known in (
@@ -341,7 +341,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
             for d in listed
             if d is not dose
             and d.drug == dose.drug
-            and (t := epoch(d.time)) is not None
+            and (t := d.time.epoch) is not None
             and time is not None
             and (t, d.at) < (time, dose.at)
         ]
@@ -469,7 +469,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
             None if None in routes or None in im else sum(a or 0 for a in im),
             state_of(*ways) if None in routes else state_of(*inputs, weight),
         )
-        at = sorted(t for d in given if (t := epoch(d.time)) is not None)
+        at = sorted(t for d in given if (t := d.time.epoch) is not None)
         gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
         draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
         draft.put("im", True if "im" in routes else None if None in routes else False, state_of(*ways))

@@ -9,7 +9,7 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import intervals
-from .draft import Draft, epoch, state_of
+from .draft import Draft, state_of
 from .model import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items, limb_of, part
 
@@ -18,7 +18,7 @@ def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
     """A check that was done, or tried: "unsafe to attempt" counts before control only."""
     if check.not_done != "unsafe_to_attempt":
         return True
-    time = epoch(check.time)
+    time = check.time.epoch
     return time is not None and line.control is not None and time < line.control
 
 
@@ -58,7 +58,7 @@ def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
     if line.handover is None:
         draft.unknown(("released_early", "release_reason"), state_of(part(line.episode.handover, "time")))
         return
-    early = [x for x in limb.own if (t := epoch(x.off)) is not None and t < line.handover]
+    early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.handover]
     draft.put("released_early", bool(early))
     reasons = [x.off_reason for x in early]
     if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
@@ -69,7 +69,7 @@ def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
     silent = [x for x in early if isinstance(x.off_reason, Absent)]
     if early:
         draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in silent or early)
-        first = min(t for x in early if (t := epoch(x.off)) is not None)
+        first = min(t for x in early if (t := x.off.epoch) is not None)
         draft.spans["release_reason"] = (first, first)
 
 

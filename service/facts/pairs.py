@@ -14,7 +14,7 @@ from typing import Any
 from service.episode import model
 from service.episode.kinds import Absent
 
-from .draft import Draft, epoch
+from .draft import Draft
 from .model import Evidence, place
 from .phrases import Hit
 from .timeline import ROUNDING, Timeline, items, part
@@ -65,7 +65,7 @@ def _limb_off_before_on(line: Timeline) -> Iterator[Compared]:
 
 
 def _order(item: Any, first: str, second: str) -> Iterator[Compared]:
-    start, end = epoch(getattr(item, first)), epoch(getattr(item, second))
+    start, end = getattr(item, first).epoch, getattr(item, second).epoch
     if start is not None and end is not None:
         yield Compared((place(item, first), place(item, second)), end < start)
 
@@ -108,7 +108,7 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
 
 def _two_postures(line: Timeline) -> Iterator[Compared]:
     for (start, one), (other_start, other) in zip(line.postures, line.postures[1:], strict=False):
-        end = epoch(one.end)
+        end = one.end.epoch
         clash = one.posture != other.posture and (
             start == other_start or (end is not None and end - other_start > ROUNDING)
         )
@@ -125,7 +125,7 @@ def _section_order(line: Timeline) -> Iterator[Compared]:
         ("handover", "time"),
     ):
         node = getattr(episode, section)
-        time = epoch(part(node, member))
+        time = part(node, member).epoch
         if time is not None:
             known.append((time, place(node, member)))
     for (first, one), (second, other) in zip(known, known[1:], strict=False):
@@ -140,7 +140,7 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
     if line.contact is None and line.handover is None:
         return
     for item in items(line.limb_items):
-        on = epoch(item.on)
+        on = item.on.epoch
         if on is None or (not isinstance(item.applied_by, Absent) and item.applied_by not in ("ems", "fire")):
             continue
         early = line.contact is not None and on < line.contact - ROUNDING
@@ -150,7 +150,7 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
 
 def _dose_outside(line: Timeline) -> Iterator[Compared]:
     for dose in items(line.dose_items):
-        time = epoch(dose.time)
+        time = dose.time.epoch
         if time is None or (line.contact is None and line.handover is None):
             continue
         early = line.contact is not None and time < line.contact - ROUNDING
@@ -161,7 +161,7 @@ def _dose_outside(line: Timeline) -> Iterator[Compared]:
 def _marked_before(line: Timeline) -> Iterator[Compared]:
     monitoring = line.episode.monitoring
     for entry in (*items(part(monitoring, "vitals")), *items(part(monitoring, "events"))):
-        time = epoch(entry.time)
+        time = entry.time.epoch
         if entry.before_care is True and time is not None and line.contact is not None:
             yield Compared((place(entry, "before_care"), place(entry, "time")), time > line.contact + ROUNDING)
 
@@ -174,7 +174,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
         for v in items(part(line.episode.monitoring, "vitals"))
         if v.agitation_scale == "bars"
         and not isinstance(v.agitation_score, Absent)
-        and (t := epoch(v.time)) is not None
+        and (t := v.time.epoch) is not None
         and t <= line.secured[0]
     ]
     if before:
@@ -185,7 +185,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
 def _limb_twice(line: Timeline) -> Iterator[Compared]:
     seen: dict[tuple[str, str], list[tuple[int, int, model.LimbRestraint]]] = {}
     for item in items(line.limb_items):
-        start, end = epoch(item.on), line.end_of(item.off)[0]
+        start, end = item.on.epoch, line.end_of(item.off)[0]
         if start is not None and end is not None:
             seen.setdefault((item.side, item.site), []).append((start, end, item))
     for group in seen.values():
@@ -197,7 +197,7 @@ def _limb_twice(line: Timeline) -> Iterator[Compared]:
 def _late_change(line: Timeline) -> Iterator[Compared]:
     chart = line.episode.chart
     for change in items(part(chart, "amendments")):
-        time = epoch(change.time)
+        time = change.time.epoch
         if time is None or line.closed is None or isinstance(change.path, Absent):
             continue
         late = time > line.closed
@@ -264,7 +264,7 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
     ours = items(line.limb_items)
     if isinstance(state, Absent) or not ours or line.handover is None:
         return
-    off_before = [(t := epoch(i.off)) is not None and t < line.handover - ROUNDING for i in ours]
+    off_before = [(t := i.off.epoch) is not None and t < line.handover - ROUNDING for i in ours]
     taken_off = not isinstance(part(handover, "removed_time"), Absent)
     still_on = any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours) and not taken_off
     clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
@@ -273,7 +273,7 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
 
 def _completed(line: Timeline) -> Iterator[Compared]:
     application = line.episode.application
-    completed = epoch(part(application, "completed"))
+    completed = part(application, "completed").epoch
     if completed is None or not line.secured:
         return
     yield Compared((place(application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)  # type: ignore[arg-type]
@@ -283,10 +283,10 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
     postures = [
         (t, p)
         for p in items(line.episode.postures)
-        if (t := epoch(p.start)) is not None and not isinstance(p.arms_behind_back, Absent)
+        if (t := p.start.epoch) is not None and not isinstance(p.arms_behind_back, Absent)
     ]
     for device in items(line.police_items):
-        on, off = epoch(device.on), epoch(device.off)
+        on, off = device.on.epoch, device.off.epoch
         if device.site != "wrists_behind_back" or on is None:
             continue
         for start, posture in postures:
@@ -298,11 +298,11 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
 
 def _death(line: Timeline) -> Iterator[Compared]:
     death = part(line.episode.injuries, "death")
-    time = epoch(part(death, "time"))
+    time = part(death, "time").epoch
     if time is None or part(death, "died") is not True:
         return
     for vital in items(part(line.episode.monitoring, "vitals")):
-        at = epoch(vital.time)
+        at = vital.time.epoch
         if at is not None and not isinstance(vital.hr, Absent):
             yield Compared((place(death, "time"), place(vital, "hr")), at > time + ROUNDING and vital.hr > 0)
 

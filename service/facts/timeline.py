@@ -6,6 +6,7 @@ maximum interval is judged after ``ROUNDING`` seconds are taken off.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,7 @@ from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 from service.episode.kinds import MISSING, Absent, Moment
 
 from . import intervals
-from .draft import Draft, epoch, state_of
+from .draft import Asked, Draft, Wanted, state_of
 from .intervals import Span
 from .model import Scalar
 
@@ -133,13 +134,16 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: model.Episode) -> None:
+    def __init__(self, episode: model.Episode, asked: Asked | None = None) -> None:
+        """``asked``: what rules can ask for; without it every attribute is made."""
         self.episode = episode
-        self.contact = epoch(part(episode.transport, "at_patient"))
-        self.departed = epoch(part(episode.transport, "departed"))
-        self.arrived = epoch(part(episode.transport, "arrived"))
-        self.handover = epoch(part(episode.handover, "time"))
-        self.closed = epoch(part(episode.chart, "closed"))
+        self._asked = asked
+        self._standing: dict[str, list[tuple[str, Callable[[Timeline, int], Scalar | Absent | None]]]] = {}
+        self.contact: int | None = part(episode.transport, "at_patient").epoch
+        self.departed: int | None = part(episode.transport, "departed").epoch
+        self.arrived: int | None = part(episode.transport, "arrived").epoch
+        self.handover: int | None = part(episode.handover, "time").epoch
+        self.closed: int | None = part(episode.chart, "closed").epoch
         #: Objects that say when they were written, in reading order.
         self.written: list[Any] = []
         self.last = last_entry(episode, self.written)
@@ -148,7 +152,7 @@ class Timeline:
         self.dose_items = part(episode.sedation, "doses")
         self.vitals = dated(part(episode.monitoring, "vitals"))
         self.postures = sorted(
-            ((t, p) for p in items(episode.postures) if (t := epoch(p.start)) is not None),
+            ((t, p) for p in items(episode.postures) if (t := p.start.epoch) is not None),
             key=lambda x: (x[0], x[1].at),
         )
         self.checks = self._checks()
@@ -164,7 +168,7 @@ class Timeline:
             for dose in items(self.dose_items)
             if dose.drug in DRUGS
             and DRUGS[dose.drug].sedative
-            and (t := epoch(dose.time)) is not None
+            and (t := dose.time.epoch) is not None
             and (self.handover is None or t <= self.handover)
         )
         self.control = self._control()
@@ -188,7 +192,7 @@ class Timeline:
 
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
         """(end, open) of something without or with a charted end: its own, else transfer of care, else the last entry."""
-        own = epoch(time)
+        own = time.epoch
         if own is not None:
             return (own if self.handover is None else min(own, self.handover)), False
         if self.handover is not None:
@@ -210,7 +214,7 @@ class Timeline:
             opened = False
             known = True
             for item in own.get(limb, ()):
-                start = epoch(item.on)
+                start = item.on.epoch
                 if start is None:
                     known = False
                     continue
@@ -251,7 +255,7 @@ class Timeline:
 
     def _police_span(self, device: model.PoliceDevice) -> tuple[Span | None, bool, bool]:
         """(span in this unit's care, open, known): from contact at the earliest."""
-        on, off = epoch(device.on), epoch(device.off)
+        on, off = device.on.epoch, device.off.epoch
         if off is not None and self.contact is not None and off <= self.contact:
             return None, False, True
         if self.contact is None or unknown_end(device.off, device.replaced):
@@ -267,7 +271,7 @@ class Timeline:
         out: list[Span] = []
         self._hold_open = False
         for hold in items(part(self.episode.application, "holds")):
-            start = epoch(hold.start)
+            start = hold.start.epoch
             if start is None:
                 continue
             end, still = self.end_of(hold.end)
@@ -287,7 +291,8 @@ class Timeline:
             return self.secured[-1]
         if items(self.limb_items) or isinstance(self.limb_items, Absent):
             # Devices without times, or nobody knows of devices: only the charted end of the application tells.
-            return epoch(part(self.episode.application, "completed"))
+            completed: int | None = part(self.episode.application, "completed").epoch
+            return completed
         if self.holds:
             return max(end for _, end in self.holds)
         police = [limb.spans[0][0] for limb in self.limbs.values() if limb.spans]
@@ -296,7 +301,7 @@ class Timeline:
         return self.sedatives[0] + CONTROL_AFTER_SEDATIVE if self.sedatives else None
 
     def _loaded(self) -> int | None:
-        belts = [t for belt in items(part(self.episode.stretcher, "belts")) if (t := epoch(belt.on)) is not None]
+        belts = [t for belt in items(part(self.episode.stretcher, "belts")) if (t := belt.on.epoch) is not None]
         known = [t for t in (min(belts, default=None), self.departed) if t is not None]
         return min(known, default=None)
 
@@ -324,36 +329,44 @@ class Timeline:
 
     # ------------------------------------------------------------ what facts carry
 
+    def wanted(self, kind: str) -> Wanted:
+        """The attributes that are wanted of a kind of fact."""
+        return None if self._asked is None else self._asked.of(kind)
+
     def stand(self, draft: Draft, time: int | None) -> None:
         """The ``at_`` attributes: how things stood at the fact's own time."""
-        names = (
-            "at_in_care",
-            "at_restrained",
-            "at_sedated",
-            "at_transport",
-            "at_control",
-            "at_since_application",
-            "at_since_sedative",
-        )
-        if time is None:
-            draft.unknown(names, "missing")
-            return
-        draft.put("at_in_care", self.in_care(time))
-        if any(not limb.known for limb in self.limbs.values()) and not intervals.inside(time, self.restrained):
-            draft.put("at_restrained", None)
-        elif isinstance(self.limb_items, Absent) and not self.restrained:
-            draft.put("at_restrained", self.limb_items)
-        else:
-            draft.put("at_restrained", intervals.inside(time, self.restrained))
-        if isinstance(self.dose_items, Absent):
-            draft.put("at_sedated", self.dose_items)
-        else:
-            draft.put("at_sedated", any(t <= time for t in self.sedatives))
-        draft.put("at_transport", self.in_transport(time, time))
-        draft.put("at_control", None if self.control is None else time >= self.control)
-        draft.put("at_since_application", time - self.secured[0] if self.secured and time >= self.secured[0] else None)
+        known = self._standing.get(draft.kind)
+        if known is None:
+            wanted = self.wanted(draft.kind)
+            known = self._standing[draft.kind] = [
+                (name, stood) for name, stood in _AT.items() if wanted is None or name in wanted
+            ]
+        for name, stood in known:
+            draft.put(name, None if time is None else stood(self, time))
+
+    def _at_restrained(self, time: int) -> bool | Absent | None:
+        inside = intervals.inside(time, self.restrained)
+        if not inside and not all(limb.known for limb in self.limbs.values()):
+            return None
+        if isinstance(self.limb_items, Absent) and not self.restrained:
+            return self.limb_items
+        return inside
+
+    def _at_sedated(self, time: int) -> bool | Absent:
+        return self.dose_items if isinstance(self.dose_items, Absent) else any(t <= time for t in self.sedatives)
+
+    def _at_transport(self, time: int) -> bool | None:
+        return self.in_transport(time, time)
+
+    def _at_control(self, time: int) -> bool | None:
+        return None if self.control is None else time >= self.control
+
+    def _since_application(self, time: int) -> int | None:
+        return time - self.secured[0] if self.secured and time >= self.secured[0] else None
+
+    def _since_sedative(self, time: int) -> int | None:
         given = [t for t in self.sedatives if t <= time]
-        draft.put("at_since_sedative", time - given[-1] if given else None)
+        return time - given[-1] if given else None
 
     def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
         """The ``ep_`` attributes."""
@@ -436,6 +449,17 @@ class Timeline:
         for name, words in groups.items():
             known = conditions if isinstance(conditions, Absent) else bool(words & set(conditions))
             draft.put(f"ep_condition_{name}", known)
+
+
+_AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {
+    "at_in_care": Timeline.in_care,
+    "at_restrained": Timeline._at_restrained,
+    "at_sedated": Timeline._at_sedated,
+    "at_transport": Timeline._at_transport,
+    "at_control": Timeline._at_control,
+    "at_since_application": Timeline._since_application,
+    "at_since_sedative": Timeline._since_sedative,
+}
 
 
 def parenteral(route: str | Absent) -> bool | None:

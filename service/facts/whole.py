@@ -9,9 +9,9 @@ from service.episode.drugs import DRUGS
 from service.episode.kinds import Absent
 
 from . import intervals, scales
-from .draft import Draft, epoch, state_of
+from .draft import Draft, state_of
 from .items import charted_in, met, news2
-from .model import place
+from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, part
 
 #: Two very agitated scores this far apart show that the struggle goes on.
@@ -22,7 +22,57 @@ FIRST_SCORE = 300
 BEFORE_TRANSFER = 600
 #: An entry written this long after its time is a late one.
 LATE = 1800
+#: What follows from the sets of vital signs, and what is looked for among the things told at transfer.
+_FROM_VITALS = (
+    "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
+    "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
+    "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
+    "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+)  # fmt: skip
+_TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant")
 _SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
+
+
+#: Where an attribute stands whatever its state is: section, member of it or None.
+_STANDS: dict[str, tuple[str, str | None]] = {
+    "posture_while_restrained": ("postures", None),
+    "hip_belt": ("stretcher", "belts"),
+    "knee_belt": ("stretcher", "belts"),
+    **dict.fromkeys(
+        ("head_injury_considered", "stroke_considered", "seizure_considered", "substances_considered"),
+        ("decision", "causes"),
+    ),
+    "weight_charted": ("patient", "weight_kg"),
+    "sedation_considered": ("sedation", None),
+    **dict.fromkeys(_FROM_VITALS, ("monitoring", "vitals")),
+    **dict.fromkeys((f"{name}_told" for name in _TOLD), ("handover", "told")),
+    "arrest": ("monitoring", "events"),
+    "patient_injured": ("injuries", "patient"),
+    "died": ("injuries", "death"),
+    "irritant_used": ("custody", "irritant"),
+    "irritant_watched": ("custody", "irritant"),
+    "energy_weapon_trigger": ("custody", "energy_weapon"),
+    "reassessments": ("reassessments", None),
+}
+
+
+class _Places(dict[str, tuple[Evidence, ...]]):
+    """Where the attributes of the whole episode stand; what ``_STANDS`` holds is worked out when a finding asks."""
+
+    def __init__(self, episode: model.Episode) -> None:
+        super().__init__()
+        self._episode = episode
+
+    def get(self, attribute: str, default: Any = None) -> Any:
+        """The places of an attribute, or the default."""
+        if attribute in self or attribute not in _STANDS:
+            return super().get(attribute, default)
+        return (_at(self._episode, *_STANDS[attribute]),)
+
+
+def _at(episode: model.Episode, section: str, member: str | None) -> Evidence:
+    node = getattr(episode, section)
+    return place(episode, section) if isinstance(node, Absent) or member is None else place(node, member)
 
 
 def _listed(episode: model.Episode, section: str, member: str) -> Any:
@@ -33,6 +83,7 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
     """Everything that needs more than one section."""
     episode = line.episode
     draft = Draft("episode", "episode", (place(episode),))
+    draft.evidence = _Places(episode)
     _time(draft, line)
     _posture(draft, line)
     _team(draft, line)
@@ -51,21 +102,19 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
 def _where(
     draft: Draft, names: tuple[str, ...], episode: model.Episode, section: str, member: str | None = None
 ) -> None:
-    node = getattr(episode, section)
-    at = place(episode, section) if isinstance(node, Absent) or member is None else place(node, member)
+    where = (_at(episode, section, member),)
     for name in names:
-        draft.evidence[name] = (at,)
+        draft.evidence[name] = where
 
 
 def _posture(draft: Draft, line: Timeline) -> None:
     listed = line.episode.postures
-    _where(draft, ("posture_while_restrained",), line.episode, "postures")
     if isinstance(listed, Absent) or not line.restrained:
         draft.put("posture_while_restrained", listed if isinstance(listed, Absent) else None)
         return
     spans = []
     for start, posture in line.postures:
-        end = epoch(posture.end) or next((t for t, _ in line.postures if t > start), line.last)
+        end = posture.end.epoch or next((t for t, _ in line.postures if t > start), line.last)
         spans.append((start, end if end is not None else start))
     draft.put(
         "posture_while_restrained",
@@ -147,7 +196,7 @@ def _application(draft: Draft, line: Timeline) -> None:
     draft.put("completed_before_departure", before, left)
     began = None if line.departed is None or last is None else line.secured[0] <= line.departed
     draft.put("began_before_departure", began, left)
-    released = epoch(part(episode.application, "head_released"))
+    released = part(episode.application, "head_released").epoch
     draft.put(
         "head_released_last",
         None if released is None or last is None else released >= last,
@@ -174,7 +223,6 @@ def _belts(draft: Draft, line: Timeline) -> None:
     belts = _listed(line.episode, "stretcher", "belts")
     for name, spot in (("hip_belt", "hips"), ("knee_belt", "above_knees")):
         draft.put(name, belts if isinstance(belts, Absent) else any(b.place == spot for b in belts))
-        _where(draft, (name,), line.episode, "stretcher", "belts")
 
 
 def _causes(draft: Draft, line: Timeline) -> None:
@@ -182,7 +230,6 @@ def _causes(draft: Draft, line: Timeline) -> None:
     for cause in ("head_injury", "stroke", "seizure", "substances"):
         name = f"{cause}_considered"
         draft.put(name, causes if isinstance(causes, Absent) else any(c.cause == cause for c in causes))
-        _where(draft, (name,), line.episode, "decision", "causes")
 
 
 def _one_left(line: Timeline) -> bool | None:
@@ -213,8 +260,6 @@ def _sedation(draft: Draft, line: Timeline) -> None:
         if isinstance(weight, Absent) and weight.state == "not_collected"
         else not isinstance(weight, Absent) or weight.state == "declined",
     )
-    _where(draft, ("weight_charted",), episode, "patient", "weight_kg")
-    _where(draft, ("sedation_considered",), episode, "sedation")
     if isinstance(doses, Absent):
         draft.unknown((*names, "complications_charted"), doses.state)
         draft.put("sedation_considered", True if items(not_given) else None, doses.state)
@@ -272,10 +317,10 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
     """
     if isinstance(vitals, Absent):
         return vitals
-    after = line.control is not None and any((t := epoch(v.time)) is not None and t >= line.control for v in vitals)
+    after = line.control is not None and any((t := v.time.epoch) is not None and t >= line.control for v in vitals)
     tried: Absent | None = None
     for vital in vitals:
-        time = epoch(vital.time)
+        time = vital.time.epoch
         for member in members:
             value = getattr(vital, member)
             if not isinstance(value, Absent):
@@ -295,13 +340,6 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
 def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     episode = line.episode
     vitals = line.vitals
-    derived = (
-        "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
-        "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
-        "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
-        "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
-    )  # fmt: skip
-    _where(draft, derived, episode, "monitoring", "vitals")
     direction = _listed(episode, "decision", "medical_direction")
     contacted = part(direction, "contacted")
     considered = draft.values.get("sedation_considered")
@@ -317,14 +355,14 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
         )
     spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
     if isinstance(vitals, Absent):
-        draft.unknown(derived, vitals.state)
+        draft.unknown(_FROM_VITALS, vitals.state)
         for name, span in (("etco2_charted", "capnography"), ("spo2_charted", "oximetry"), ("ecg_charted", "ecg")):
             if items(spans[span]):
                 draft.put(name, True)
                 draft.states.pop(name, None)
         return
     ours = sorted(
-        ((t, v) for v in vitals if (t := epoch(v.time)) is not None and line.ours(v.before_care, t)),
+        ((t, v) for v in vitals if (t := v.time.epoch) is not None and line.ours(v.before_care, t)),
         key=lambda pair: (pair[0], pair[1].at),
     )
     plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]
@@ -370,7 +408,7 @@ def _after_sedation(
         (
             t
             for d in items(line.dose_items)
-            if d.drug in ("haloperidol", "droperidol", "ziprasidone") and (t := epoch(d.time)) is not None
+            if d.drug in ("haloperidol", "droperidol", "ziprasidone") and (t := d.time.epoch) is not None
         ),
         default=None,
     )
@@ -380,7 +418,7 @@ def _after_sedation(
             return None, None, "missing"
         at = [t for t, v in ours if t >= start and met(getattr(v, member), t, line)]
         for item in items(spans[span]):
-            begin, (end, _) = epoch(item.start), line.end_of(item.end)
+            begin, (end, _) = item.start.epoch, line.end_of(item.end)
             if begin is not None and (end is None or end > start):
                 at.append(max(begin, start))
         absent = [getattr(v, member) for t, v in ours if t >= start]
@@ -501,33 +539,23 @@ def _identical(draft: Draft, ours: list[tuple[int, model.VitalSet]]) -> None:
 def _handover(draft: Draft, line: Timeline) -> None:
     episode = line.episode
     told = _listed(episode, "handover", "told")
-    for name, word in (
-        ("glucose_told", "glucose"), ("injuries_told", "injuries"), ("events_told", "events"), ("sedation_told", "sedation"),
-        ("restraint_told", "restraint"), ("police_devices_told", "police_devices"), ("energy_weapon_told", "energy_weapon"),
-        ("irritant_told", "irritant"),
-    ):  # fmt: skip
-        draft.put(name, told if isinstance(told, Absent) else word in told)
-        _where(draft, (name,), episode, "handover", "told")
+    for word in _TOLD:
+        draft.put(f"{word}_told", told if isinstance(told, Absent) else word in told)
     events = _listed(episode, "monitoring", "events")
     draft.put("arrest", events if isinstance(events, Absent) else any(e.event == "arrest" for e in events))
-    _where(draft, ("arrest",), episode, "monitoring", "events")
     patient = _listed(episode, "injuries", "patient")
     draft.put(
         "patient_injured",
         patient if isinstance(patient, Absent) else any(i.when in ("during_restraint", "transport") for i in patient),
     )
-    _where(draft, ("patient_injured",), episode, "injuries", "patient")
     death = _listed(episode, "injuries", "death")
     draft.put("died", part(death, "died"))
-    _where(draft, ("died",), episode, "injuries", "death")
     spray = _listed(episode, "custody", "irritant")
     draft.put("irritant_used", part(spray, "used"))
-    since = epoch(part(spray, "time"))
+    since = part(spray, "time").epoch
     since = line.contact if since is None else since
     draft.put("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
-    _where(draft, ("irritant_used", "irritant_watched"), episode, "custody", "irritant")
     weapon = _listed(episode, "custody", "energy_weapon")
-    _where(draft, ("energy_weapon_trigger",), episode, "custody", "energy_weapon")
     if isinstance(weapon, Absent):
         draft.put("energy_weapon_trigger", weapon)
     elif weapon.used is not True:
@@ -548,7 +576,7 @@ _OWN_TIME = ("time", "start", "on")
 def _own_time(node: Any) -> int | None:
     """When what an object says happened, None where it is not charted."""
     times = kinds.shape(type(node)).times
-    return next((t for name in _OWN_TIME if name in times and (t := epoch(getattr(node, name))) is not None), None)
+    return next((t for name in _OWN_TIME if name in times and (t := getattr(node, name).epoch) is not None), None)
 
 
 def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
@@ -563,6 +591,5 @@ def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
         draft.evidence["late_entries"] = tuple(place(item) for item in late)
     listed = episode.reassessments
     draft.put("reassessments", listed if isinstance(listed, Absent) else len(listed))
-    _where(draft, ("reassessments",), episode, "reassessments")
     sedated = bool(line.sedatives)
     draft.put("destination_duty_due", sedated)

@@ -15,7 +15,6 @@ from typing import Any
 from service.episode import model
 from service.episode.kinds import Absent, Node
 from service.facts import intervals
-from service.facts.draft import epoch
 from service.facts.intervals import Span
 from service.facts.limbs import check_times
 from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of, part
@@ -231,10 +230,10 @@ class Lanes:
         return min(found, key=SEVERITIES.index, default=None)
 
     def _bar(self, node: Node, start: Any, end: Any, kind: str, text: str) -> Bar | None:
-        first = epoch(start)
+        first = start.epoch
         if first is None:
             return None
-        own = epoch(end)
+        own = end.epoch
         last, still = (own, False) if own is not None else self.line.end_of(end)
         if last is None or last < first:
             return Bar(first, first, kind, text, self._stain(node))
@@ -255,13 +254,13 @@ class Lanes:
         ):
             if start is not None and end is not None and end > start:
                 lane.bars.append(Bar(start, end, "care", text))
-        told = epoch(part(transport, "facility_told_time"))
+        told = part(transport, "facility_told_time").epoch
         named = (
             *zip(times, ("contact", "left scene", "arrived", "transfer of care"), strict=True),
             (told, "facility told"),
         )
         lane.dots += [Dot(time, text, None, True) for time, text in named if time is not None]
-        died = epoch(part(part(self.episode.injuries, "death"), "time"))
+        died = part(part(self.episode.injuries, "death"), "time").epoch
         if died is not None:
             lane.dots.append(Dot(died, "death", self.stains.get("/injuries/death"), True))
         if isinstance(handover, Absent) and not lane.empty:
@@ -273,12 +272,12 @@ class Lanes:
         lane = Lane("custody", "Custody", self._none(custody))
         if isinstance(custody, Absent):
             return lane
-        arrived = epoch(custody.arrived)
+        arrived = custody.arrived.epoch
         if arrived is not None:
             lane.bars.append(
                 Bar(
                     arrived,
-                    max(arrived, epoch(custody.left) or self.line.handover or arrived),
+                    max(arrived, custody.left.epoch or self.line.handover or arrived),
                     "care",
                     "officers present",
                 )
@@ -288,7 +287,7 @@ class Lanes:
             lane.bars += self._some(self._bar(device, device.on, device.off, "police", f"{word(device.device)}{place}"))
         for cover in items(custody.face_covers):
             lane.bars += self._some(self._bar(cover, cover.on, cover.off, "own", word(cover.cover)))
-        sprayed = epoch(part(custody.irritant, "time"))
+        sprayed = part(custody.irritant, "time").epoch
         if sprayed is not None:
             lane.dots.append(Dot(sprayed, "irritant", None, True))
         return lane
@@ -350,7 +349,7 @@ class Lanes:
             found = self.line.limbs.get(limb)
             checks = [c for c in items(listed) if limb_of(c.side, c.site) == limb]
             for check in checks:
-                time = epoch(check.time)
+                time = check.time.epoch
                 if time is not None:
                     undone = not isinstance(check.not_done, Absent)
                     worst = min(
@@ -404,7 +403,7 @@ class Lanes:
     def _sedation(self) -> Lane:
         lane = Lane("sedation", "Sedation", self._none(self.line.dose_items, "no dose charted"))
         for dose in items(self.line.dose_items):
-            time = epoch(dose.time)
+            time = dose.time.epoch
             if time is None:
                 continue
             amount = (
@@ -428,7 +427,7 @@ class Lanes:
             lane = Lane(member, title, self._none(vitals, "no reading charted"), _UNITS[member])
             lane.limits = [limit for limit in every if limit.member == member]
             for vital in items(vitals):
-                time, value = epoch(vital.time), getattr(vital, member)
+                time, value = vital.time.epoch, getattr(vital, member)
                 if time is None:
                     continue
                 if not isinstance(value, Absent):
@@ -445,7 +444,7 @@ class Lanes:
         vitals = part(self.episode.monitoring, "vitals")
         lane = Lane("vitals", "Sets of vital signs", self._none(vitals))
         for vital in items(vitals):
-            time = epoch(vital.time)
+            time = vital.time.epoch
             if time is None:
                 continue
             lane.dots.append(Dot(time, "vital signs", self._stain(vital)))
@@ -472,11 +471,11 @@ class Lanes:
         looks = part(self.episode.monitoring, "breathing_checks")
         lane = Lane("checks", "Breathing and need", self._none(looks))
         for look in items(looks):
-            time = epoch(look.time)
+            time = look.time.epoch
             if time is not None:
                 lane.dots.append(Dot(time, "airway and breathing checked", self._stain(look)))
         for review in items(self.episode.reassessments):
-            time = epoch(review.time)
+            time = review.time.epoch
             if time is not None:
                 decision = "" if isinstance(review.decision, Absent) else f": {word(review.decision)}"
                 lane.dots.append(Dot(time, f"need{decision}", self._stain(review), True))
@@ -486,7 +485,7 @@ class Lanes:
         events = part(self.episode.monitoring, "events")
         lane = Lane("events", "Events and actions", self._none(events))
         for item in (*items(events), *items(part(self.episode.monitoring, "actions"))):
-            time = epoch(item.time)
+            time = item.time.epoch
             if time is not None:
                 lane.dots.append(Dot(time, name(item), self._stain(item), True))
         return lane

@@ -8,7 +8,6 @@ from typing import Any
 
 from service.episode import kinds, model
 from service.episode.kinds import Absent, Node
-from service.facts.draft import epoch
 from service.facts.model import item_label
 from service.intake.episode_json import Intake, first_time
 from service.rulebook.message import number, word
@@ -106,10 +105,10 @@ def _times(node: Any) -> Iterator[datetime]:
 
 def reach(node: Node) -> tuple[int, int] | None:
     """When an item was, as charted: (from, to) in epoch seconds; a missing end counts as its start."""
-    start = next((t for name in _STARTS if (t := epoch(getattr(node, name, kinds.MISSING))) is not None), None)
+    start = next((t for name in _STARTS if (t := getattr(node, name, kinds.MISSING).epoch) is not None), None)
     if start is None:
         return None
-    end = next((t for name in _ENDS if (t := epoch(getattr(node, name, kinds.MISSING))) is not None), start)
+    end = next((t for name in _ENDS if (t := getattr(node, name, kinds.MISSING).epoch) is not None), start)
     return start, max(start, end)
 
 
