@@ -7,15 +7,14 @@ so. Where nothing could be compared there is none.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, NamedTuple
 
 from service.episode import model
 from service.episode.kinds import Absent
 
 from .draft import Draft
-from .model import Evidence, place
+from .model import place
 from .phrases import Hit
 from .timeline import ROUNDING, Timeline, items, part
 
@@ -38,11 +37,14 @@ _DECISIVE = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Compared:
+#: An object of the record, and what more ``place`` may need: most comparisons agree, and theirs is never made.
+_Spot = tuple[Any, ...]
+
+
+class Compared(NamedTuple):
     """Two places that were compared. ``decisive``: a decisive value is touched."""
 
-    places: tuple[Evidence, ...]
+    places: tuple[_Spot, ...]
     disagrees: bool
     decisive: bool | None = None
 
@@ -52,22 +54,22 @@ def _gcs(line: Timeline) -> Iterator[Compared]:
         if v.gcs_total.__class__ is Absent:
             continue
         parts = (v.gcs_eye, v.gcs_verbal, v.gcs_motor)
-        if any(isinstance(p, Absent) for p in parts):
+        if Absent in map(type, parts):
             continue
         yield Compared(
-            tuple(place(v, m) for m in ("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")), sum(parts) != v.gcs_total
+            ((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), sum(parts) != v.gcs_total
         )
 
 
 def _limb_off_before_on(line: Timeline) -> Iterator[Compared]:
-    for item in items(line.limb_items):
-        yield from _order(item, "on", "off")
+    return _order(items(line.limb_items), "on", "off")
 
 
-def _order(item: Any, first: str, second: str) -> Iterator[Compared]:
-    start, end = getattr(item, first).epoch, getattr(item, second).epoch
-    if start is not None and end is not None:
-        yield Compared((place(item, first), place(item, second)), end < start)
+def _order(listed: Iterable[Any], first: str, second: str) -> Iterator[Compared]:
+    for item in listed:
+        start, end = getattr(item, first).epoch, getattr(item, second).epoch
+        if start is not None and end is not None:
+            yield Compared(((item, first), (item, second)), end < start)
 
 
 def _span_backwards(line: Timeline) -> Iterator[Compared]:
@@ -78,13 +80,10 @@ def _span_backwards(line: Timeline) -> Iterator[Compared]:
         episode.postures,
         *(part(monitoring, name) for name in ("capnography", "oximetry", "ecg", "observation")),
     ):
-        for item in items(listed):
-            yield from _order(item, "start", "end")
-    for item in items(part(monitoring, "events")):
-        yield from _order(item, "time", "end")
+        yield from _order(items(listed), "start", "end")
+    yield from _order(items(part(monitoring, "events")), "time", "end")
     for listed in (line.police_items, part(episode.custody, "face_covers"), part(episode.stretcher, "belts")):
-        for item in items(listed):
-            yield from _order(item, "on", "off")
+        yield from _order(items(listed), "on", "off")
 
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
@@ -103,7 +102,7 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
             if not any(start - ROUNDING <= time <= end + ROUNDING for start, end in spans)
             and not (spans and time < spans[0][0])
         ]
-        yield Compared(tuple(place(check) for check in stray or [checks[0][1]]), bool(stray))
+        yield Compared(tuple((check,) for check in stray or [checks[0][1]]), bool(stray))
 
 
 def _two_postures(line: Timeline) -> Iterator[Compared]:
@@ -112,12 +111,12 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
         clash = one.posture != other.posture and (
             start == other_start or (end is not None and end - other_start > ROUNDING)
         )
-        yield Compared((place(one), place(other)), clash)
+        yield Compared(((one,), (other,)), clash)
 
 
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
-    known: list[tuple[int, Evidence]] = []
+    known: list[tuple[int, _Spot]] = []
     for section, member in (
         ("transport", "at_patient"),
         ("transport", "departed"),
@@ -127,13 +126,15 @@ def _section_order(line: Timeline) -> Iterator[Compared]:
         node = getattr(episode, section)
         time = part(node, member).epoch
         if time is not None:
-            known.append((time, place(node, member)))
+            known.append((time, (node, member)))
     for (first, one), (second, other) in zip(known, known[1:], strict=False):
         yield Compared((one, other), second < first)
-    if not isinstance(episode.application, Absent):
-        yield from _order(episode.application, "started", "completed")
-    if not isinstance(episode.chart, Absent):
-        yield from _order(episode.chart, "opened", "closed")
+    for node, first_time, last_time in (
+        (episode.application, "started", "completed"),
+        (episode.chart, "opened", "closed"),
+    ):
+        if not isinstance(node, Absent):
+            yield from _order((node,), first_time, last_time)
 
 
 def _outside_contact(line: Timeline) -> Iterator[Compared]:
@@ -145,7 +146,7 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
             continue
         early = line.contact is not None and on < line.contact - ROUNDING
         late = line.handover is not None and on > line.handover + ROUNDING
-        yield Compared((place(item, "on"),), early or late)
+        yield Compared(((item, "on"),), early or late)
 
 
 def _dose_outside(line: Timeline) -> Iterator[Compared]:
@@ -155,7 +156,7 @@ def _dose_outside(line: Timeline) -> Iterator[Compared]:
             continue
         early = line.contact is not None and time < line.contact - ROUNDING
         late = line.handover is not None and time > line.handover + ROUNDING
-        yield Compared((place(dose, "time"),), early or late)
+        yield Compared(((dose, "time"),), early or late)
 
 
 def _marked_before(line: Timeline) -> Iterator[Compared]:
@@ -163,7 +164,7 @@ def _marked_before(line: Timeline) -> Iterator[Compared]:
     for entry in (*items(part(monitoring, "vitals")), *items(part(monitoring, "events"))):
         time = entry.time.epoch
         if entry.before_care is True and time is not None and line.contact is not None:
-            yield Compared((place(entry, "before_care"), place(entry, "time")), time > line.contact + ROUNDING)
+            yield Compared(((entry, "before_care"), (entry, "time")), time > line.contact + ROUNDING)
 
 
 def _bars(line: Timeline) -> Iterator[Compared]:
@@ -179,7 +180,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
     ]
     if before:
         vital = max(before, key=lambda pair: pair[0])[1]
-        yield Compared((place(vital, "agitation_score"),), vital.agitation_score != 7)
+        yield Compared(((vital, "agitation_score"),), vital.agitation_score != 7)
 
 
 def _limb_twice(line: Timeline) -> Iterator[Compared]:
@@ -191,7 +192,7 @@ def _limb_twice(line: Timeline) -> Iterator[Compared]:
     for group in seen.values():
         group.sort(key=lambda entry: (entry[0], entry[2].at))
         for one, other in zip(group, group[1:], strict=False):
-            yield Compared((place(one[2]), place(other[2])), other[0] + ROUNDING < one[1])
+            yield Compared(((one[2],), (other[2],)), other[0] + ROUNDING < one[1])
 
 
 def _late_change(line: Timeline) -> Iterator[Compared]:
@@ -201,13 +202,13 @@ def _late_change(line: Timeline) -> Iterator[Compared]:
         if time is None or line.closed is None or isinstance(change.path, Absent):
             continue
         late = time > line.closed
-        yield Compared((place(change),), late, change.path.rsplit("/", 1)[-1] in _DECISIVE)
+        yield Compared(((change,),), late, change.path.rsplit("/", 1)[-1] in _DECISIVE)
 
 
 def _released_never_on(line: Timeline) -> Iterator[Compared]:
     for item in items(line.limb_items):
         if not isinstance(item.off, Absent):
-            yield Compared((place(item, "off"),), isinstance(item.on, Absent) and item.on.state == "missing")
+            yield Compared(((item, "off"),), isinstance(item.on, Absent) and item.on.state == "missing")
 
 
 def _given_by(line: Timeline) -> Iterator[Compared]:
@@ -219,7 +220,7 @@ def _given_by(line: Timeline) -> Iterator[Compared]:
     for dose in items(line.dose_items):
         # A member without an id may be the one who gave it: then nobody can tell.
         if isinstance(dose.given_by, str) and known and (dose.given_by in known or len(known) == len(members)):
-            places = (place(dose, "given_by"), place(team, "members"))
+            places = ((dose, "given_by"), (team, "members"))
             yield Compared(places, dose.given_by not in known)
 
 
@@ -230,7 +231,7 @@ def _doses_and_told(line: Timeline) -> Iterator[Compared]:
     if isinstance(handover.told, Absent) or isinstance(sedation.doses, Absent) or "sedation" not in handover.told:
         return
     nothing = not sedation.doses and not items(sedation.not_given)
-    yield Compared((place(sedation, "doses"), place(handover, "told")), nothing)
+    yield Compared(((sedation, "doses"), (handover, "told")), nothing)
 
 
 def _transported(line: Timeline) -> Iterator[Compared]:
@@ -239,7 +240,7 @@ def _transported(line: Timeline) -> Iterator[Compared]:
         return
     for member in ("departed", "arrived"):
         if not isinstance(getattr(transport, member), Absent):
-            yield Compared((place(transport, "transported"), place(transport, member)), transport.transported is False)
+            yield Compared(((transport, "transported"), (transport, member)), transport.transported is False)
 
 
 def _officer(line: Timeline) -> Iterator[Compared]:
@@ -253,7 +254,7 @@ def _officer(line: Timeline) -> Iterator[Compared]:
         value = getattr(custody, member)
         used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
         yield Compared(
-            (place(custody, "law_enforcement_present"), place(custody, member)),
+            ((custody, "law_enforcement_present"), (custody, member)),
             used and custody.law_enforcement_present is False,
         )
 
@@ -268,7 +269,7 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
     taken_off = not isinstance(part(handover, "removed_time"), Absent)
     still_on = any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours) and not taken_off
     clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
-    yield Compared((place(handover, "restraint_state"), *(place(i, "off") for i in ours)), clash)  # type: ignore[arg-type]
+    yield Compared(((handover, "restraint_state"), *((i, "off") for i in ours)), clash)
 
 
 def _completed(line: Timeline) -> Iterator[Compared]:
@@ -276,7 +277,7 @@ def _completed(line: Timeline) -> Iterator[Compared]:
     completed = part(application, "completed").epoch
     if completed is None or not line.secured:
         return
-    yield Compared((place(application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)  # type: ignore[arg-type]
+    yield Compared(((application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)
 
 
 def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
@@ -291,9 +292,7 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
             continue
         for start, posture in postures:
             if on + ROUNDING < start and (off is None or start + ROUNDING < off):
-                yield Compared(
-                    (place(device, "site"), place(posture, "arms_behind_back")), posture.arms_behind_back is False
-                )
+                yield Compared(((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is False)
 
 
 def _death(line: Timeline) -> Iterator[Compared]:
@@ -304,7 +303,7 @@ def _death(line: Timeline) -> Iterator[Compared]:
     for vital in items(part(line.episode.monitoring, "vitals")):
         at = vital.time.epoch
         if at is not None and not isinstance(vital.hr, Absent):
-            yield Compared((place(death, "time"), place(vital, "hr")), at > time + ROUNDING and vital.hr > 0)
+            yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
 
 
 _COMPARISONS: dict[str, Callable[[Timeline], Iterator[Compared]]] = {
@@ -349,8 +348,8 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
             continue
         node = getattr(episode, section)
         listed = items(node if member is None else part(node, member))
-        owner = place(episode, section) if member is None or isinstance(node, Absent) else place(node, member)
-        text = tuple(place(episode, "narrative", chars=(hit.start, hit.end)) for hit in affirmed)
+        owner = (episode, section) if member is None or isinstance(node, Absent) else (node, member)
+        text = tuple((episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed)
         yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 
 
@@ -360,16 +359,13 @@ def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
     for name, compared in _narrative(line, hits):
         found.setdefault(name, []).append(compared)
     for name, compared_list in found.items():
-        clashes = [c for c in compared_list if c.disagrees]
-        if clashes:
-            for number, clash in enumerate(clashes):
-                yield _draft(name, f"{name}:{number}" if not clash.places else name, clash)
-        elif compared_list:
-            yield _draft(name, name, Compared(compared_list[0].places, False, compared_list[0].decisive))
+        clashes = [compared for compared in compared_list if compared.disagrees]
+        for compared in clashes or compared_list[:1]:
+            yield _draft(name, compared)
 
 
-def _draft(name: str, key: str, compared: Compared) -> Draft:
-    draft = Draft("pair", key, compared.places)
+def _draft(name: str, compared: Compared) -> Draft:
+    draft = Draft("pair", name, [place(*spot) for spot in compared.places])
     draft.put("pair", name)
     draft.put("disagrees", compared.disagrees)
     draft.put("decisive", compared.decisive)
