@@ -13,6 +13,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Any
 
 from service.episode import model
@@ -30,6 +31,9 @@ RECHECK = 300
 WATCH = 300
 #: A limb check is due this long after a change.
 LIMB_CHECK_DUE = 300
+
+#: Tenths of mmHg from which a rise of EtCO2 is looked at: over 45 mmHg.
+RISE_FROM = 451
 
 _BREATHING = frozenset(
     {
@@ -96,6 +100,15 @@ class Quantity:
     low: bool
     limit: int
     read: str | Callable[[model.VitalSet], int | None] = ""
+
+    def worst(self, sets: Iterable[model.VitalSet]) -> int | None:
+        """The worst reading of all sets, None where there is none."""
+        read, worst = self.read, min if self.low else max
+        if callable(read):
+            return worst([value for value in map(read, sets) if value is not None], default=None)
+        found = worst([x for x in map(attrgetter(self.member), sets) if x.__class__ is not Absent], default=None)
+        # Scaling keeps the order, so one reading is scaled in place of all.
+        return found if found is None or not read else scaled(found, read)
 
     def column(self, sets: Iterable[tuple[int, model.VitalSet]]) -> _Column:
         """(time, set, scaled reading) for every set that has one."""
@@ -184,6 +197,11 @@ def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
     return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
 
 
+def _on(start: int | None, end: int | None, time: int) -> bool:
+    """Whether something with these ends, either of them perhaps not charted, was there at a time."""
+    return (start is None or start <= time) and (end is None or end >= time)
+
+
 class Events:
     """All events of one episode."""
 
@@ -223,7 +241,21 @@ class Events:
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
         self._known_responses: dict[tuple[frozenset[str], str | None], list[int]] = {}
-        self._airway_taken: list[int] | None = None
+        covers = items(part(line.episode.custody, "face_covers"))
+        self.covers = [(cover.on.epoch, cover.off.epoch) for cover in covers]
+        self.airway_taken = sorted(
+            [t for t, a in self.actions if a.action in _AIRWAY]
+            + [off for _, off in self.covers if off is not None]
+            + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
+        )
+        #: When restraints were last charted as taken off by an action.
+        self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
+        #: Every device: on, off, whether its end is charted, whether it is the police's.
+        self.devices = [
+            (device.on.epoch, device.off.epoch, not isinstance(device.off, Absent), police)
+            for listed, police in ((line.limb_items, False), (line.police_items, True))
+            for device in items(listed)
+        ]
 
     # ------------------------------------------------------------ helpers
 
@@ -320,18 +352,18 @@ class Events:
 
     def from_vitals(self) -> Iterator[Draft]:
         """One event for every run of abnormal readings of one quantity."""
-        columns: dict[str, _Column] = {}
+        sets = [vital for _, vital in self.vitals]
         for quantity in _QUANTITIES:
-            column = columns.get(quantity.member)
-            if column is None:
-                column = columns[quantity.member] = quantity.column(self.vitals)
-            if quantity.code == "etco2_rise":
-                column = self._rises(column)
             limit = self._limits.get(quantity.code, quantity.limit)
-            if quantity.low:
-                abnormal = [entry for entry in column if entry[2] <= limit]
-            else:
-                abnormal = [entry for entry in column if entry[2] >= limit]
+            rise = quantity.code == "etco2_rise"
+            worst = quantity.worst(sets)
+            # Most quantities never go wrong: the one worst reading tells.
+            if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
+                continue
+            column = quantity.column(self.vitals)
+            if rise:
+                column = self._rises(column)
+            abnormal = [entry for entry in column if (entry[2] <= limit if quantity.low else entry[2] >= limit)]
             if not abnormal:
                 continue
             readings = [self._reading(time, value, vital, quantity) for time, vital, value in abnormal]
@@ -346,7 +378,7 @@ class Events:
         if baseline is None:
             return []
         # From 50 mmHg on the reading itself is the finding.
-        return [(t, v, x - baseline[1] if 450 < x < 500 else 0) for t, v, x in column if t >= baseline[0]]
+        return [(t, v, x - baseline[1] if RISE_FROM <= x < 500 else 0) for t, v, x in column if t >= baseline[0]]
 
     def from_untimed(self) -> Iterator[Draft]:
         """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
@@ -618,33 +650,20 @@ class Events:
             draft.unknown(names, "missing")
             return
         covers = part(episode.custody, "face_covers")
-        if isinstance(covers, Absent):
-            draft.put("face_cover_on", covers)
-        else:
-            draft.put("face_cover_on", any(self._on(c.on, c.off, time) for c in covers))
+        draft.put(
+            "face_cover_on", covers if isinstance(covers, Absent) else any(_on(s, e, time) for s, e in self.covers)
+        )
         posture = self.posture_at(time)
-        if posture is None:
-            draft.put("tied_supine", None)
-        else:
-            draft.put("tied_supine", posture.posture == "supine" and intervals.inside(time, line.restrained))
-        if self._airway_taken is None:
-            self._airway_taken = sorted(
-                [t for t, a in self.actions if a.action in _AIRWAY]
-                + [t for c in items(covers) if (t := c.off.epoch) is not None]
-                + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
-            )
+        tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
+        draft.put("tied_supine", None if posture is None else tied)
         if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
             draft.put("airway_response", None, "not_collected")
         else:
-            draft.put("airway_response", self._within(self._airway_taken, time, RESPONSE) is not None)
-        removed = any(t >= time for t, a in self.actions if a.action == "restraints_removed")
-        devices = [(d.on, d.off, False) for d in items(line.limb_items)] + [
-            (d.on, d.off, True) for d in items(line.police_items)
-        ]
-        there = [(off, police) for on, off, police in devices if self._on(on, off, time)]
+            draft.put("airway_response", self._within(self.airway_taken, time, RESPONSE) is not None)
+        removed = self.restraints_removed is not None and self.restraints_removed >= time
         draft.put(
             "restraints_off_charted",
-            all(not isinstance(off, Absent) or (removed and not police) for off, police in there),
+            all(told or (removed and not police) for on, off, told, police in self.devices if _on(on, off, time)),
         )
         self._limb_check(draft, time)
 
@@ -674,14 +693,9 @@ class Events:
         draft.put("limb_check_delay", after[0] - time if after else None)
         draft.put("limb_check_delay_sure", max(0, after[0] - time - ROUNDING) if after else None)
 
-    @staticmethod
-    def _on(on: Any, off: Any, time: int) -> bool:
-        start, end = on.epoch, off.epoch
-        return (start is None or start <= time) and (end is None or end >= time)
-
     def posture_at(self, time: int) -> model.Posture | None:
         """The posture that began last before a time, if it had not ended."""
-        there = [p for t, p in self.line.postures if t <= time and self._on(p.start, p.end, time)]
+        there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
         return there[-1] if there else None
 
     def all(self) -> Iterator[Draft]:
