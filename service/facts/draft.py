@@ -105,10 +105,10 @@ class Draft:
         """Set an attribute; None or an Absent leaves it unknown with that state."""
         if value is None:
             self.states[name] = state
-        elif isinstance(value, Absent):
+        elif value.__class__ is Absent:
             self.states[name] = value.state
         else:
-            self.values[name] = value
+            self.values[name] = value  # type: ignore[assignment]
 
     def unknown(self, names: Iterable[str], state: str) -> None:
         """Leave several attributes unknown."""

@@ -153,7 +153,8 @@ NO_BREATH = 80
 
 def _waveform(vital: model.VitalSet) -> int | None:
     """0 when the waveform is lost or there is no breath to measure, else 1."""
-    if not isinstance(vital.etco2_mmhg, Absent) and scaled(vital.etco2_mmhg, "mm[Hg]") < NO_BREATH:
+    breath: Any = vital.etco2_mmhg
+    if breath.__class__ is not Absent and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
         return 0
     return None if isinstance(vital.etco2_waveform, Absent) else 0 if vital.etco2_waveform == "lost" else 1
 
@@ -519,9 +520,11 @@ class Events:
             own = [(t, c) for t, c in self.line.checks[limb] if isinstance(c.not_done, Absent) or c.pulse == "absent"]
             readings = []
             for time, check in own:
-                slow = check.cap_refill_s
-                refill = 0 if slow.__class__ is Absent else scaled(slow, "s")  # type: ignore[arg-type]
+                slow: Any = check.cap_refill_s
                 absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
+                if not absent and not longer and (slow.__class__ is Absent or slow <= 2):
+                    continue
+                refill = 0 if slow.__class__ is Absent else scaled(slow, "s")
                 if absent or longer or refill > 20:
                     member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
                     reading = _Reading(
@@ -678,8 +681,9 @@ class Events:
         if isinstance(listed, Absent):
             draft.unknown(names[:3], listed.state)
             return
-        after = sorted(t for x in limbs for t in check_times(line, x.limb) if t >= time)
-        if not after:
+        times = [check_times(line, x.limb) for x in limbs]
+        after = min([points[at] for points in times if (at := bisect_left(points, time)) < len(points)], default=None)
+        if after is None:
             # A check without a time may be the one that is looked for.
             untimed = [
                 c.time
@@ -689,9 +693,9 @@ class Events:
             if untimed:
                 draft.unknown(names[:3], state_of(*untimed))
                 return
-        draft.put("no_limb_check_after", not after)
-        draft.put("limb_check_delay", after[0] - time if after else None)
-        draft.put("limb_check_delay_sure", max(0, after[0] - time - ROUNDING) if after else None)
+        draft.put("no_limb_check_after", after is None)
+        draft.put("limb_check_delay", None if after is None else after - time)
+        draft.put("limb_check_delay_sure", None if after is None else max(0, after - time - ROUNDING))
 
     def posture_at(self, time: int) -> model.Posture | None:
         """The posture that began last before a time, if it had not ended."""

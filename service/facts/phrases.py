@@ -22,6 +22,7 @@ from .timeline import Timeline
 
 #: A line that begins with a capital, a digit or a sign is a new sentence; any other only goes on after a line's end.
 _SENTENCE = re.compile(r"(?:[^.!?;\n]|\n(?=[ \t]*[a-z]))+")
+_WORD = re.compile(r"[a-z0-9]+")
 _QUOTED = re.compile(r"[\"“”][^\"“”\n]{1,300}[\"“”]")
 #: Words that a trigger reaches over: NegEx took 5, ConText the whole sentence; between the two, number ours.
 _REACH = 8
@@ -34,9 +35,10 @@ _PLAIN = str.maketrans(string.ascii_uppercase + "’", string.ascii_lowercase + 
 
 @dataclass(frozen=True, slots=True)
 class Phrases:
-    """Compiled phrase families and triggers."""
+    """Compiled phrase families and triggers. ``needed``: family -> words without all of which it has no hit."""
 
     families: Mapping[str, re.Pattern[str]]
+    needed: Mapping[str, frozenset[str]]
     masks: re.Pattern[str]
     before: re.Pattern[str]
     after: re.Pattern[str]
@@ -93,6 +95,22 @@ def _first(text: str, slots: Mapping[str, Sequence[str]]) -> set[str]:
     return {word.translate(_PLAIN)[0] for word in words}
 
 
+def _needed(phrases: Sequence[str], slots: Mapping[str, Sequence[str]]) -> frozenset[str]:
+    """Words, as ``_WORD`` cuts them, of which a text holds at least one when it holds one of the phrases."""
+    found: set[str] = set()
+    for text in phrases:
+        choices = []
+        for token in text.split():
+            slot = re.fullmatch(r"\{(\w+)\}(\S*)", token)
+            if slot is None and token != "...":
+                choices += [{word} for word in _WORD.findall(token.translate(_PLAIN))]
+            elif slot is not None and "" not in slots[slot[1]]:
+                choices.append({_WORD.findall((word + slot[2]).translate(_PLAIN))[0] for word in slots[slot[1]]})
+        # One word of each choice always stands there; long words are rare ones.
+        found |= max(choices, key=lambda words: (min(map(len, words)), sorted(words)))
+    return frozenset(found)
+
+
 def compile_phrases(data: Mapping[str, object]) -> Phrases:
     """From the ``phrases`` part of the vocabulary."""
     slots: Mapping[str, Sequence[str]] = data["words"]  # type: ignore[assignment]
@@ -100,6 +118,7 @@ def compile_phrases(data: Mapping[str, object]) -> Phrases:
     triggers: Mapping[str, Sequence[str]] = data["triggers"]  # type: ignore[assignment]
     return Phrases(
         {name: _any_of(words, slots) for name, words in families.items()},
+        {name: _needed(words, slots) for name, words in families.items()},
         _any_of(data["masks"]),  # type: ignore[arg-type]
         *(
             _any_of(triggers[name])
@@ -110,13 +129,18 @@ def compile_phrases(data: Mapping[str, object]) -> Phrases:
 
 def scan(text: str, phrases: Phrases) -> dict[str, list[Hit]]:
     """All hits by family, in order; overlapping hits of one family are one."""
-    quotes = [m.span() for m in _QUOTED.finditer(text)]
     plain = text.translate(_PLAIN)
+    words = set(_WORD.findall(plain))
+    # Most families have no word of theirs in a narrative: they are not looked for.
+    possible = [(name, phrases.families[name]) for name, needed in phrases.needed.items() if needed & words]
     out: dict[str, list[Hit]] = {}
+    if not possible:
+        return out
+    quotes = [m.span() for m in _QUOTED.finditer(text)]
     for match in _SENTENCE.finditer(text):
         base, sentence = match.start(), None
         body = plain[base : match.end()]
-        for family, pattern in phrases.families.items():
+        for family, pattern in possible:
             for hit in pattern.finditer(body):
                 sentence = sentence or _Sentence(body, phrases)
                 if sentence.masked(hit.start(), hit.end()):

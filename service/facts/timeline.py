@@ -12,7 +12,7 @@ from typing import Any
 
 from service.episode import kinds, model
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.kinds import MISSING, Absent, Moment
+from service.episode.kinds import Absent, Moment
 
 from . import intervals
 from .draft import Asked, Draft, Wanted, state_of
@@ -45,24 +45,36 @@ def limb_of(side: str, site: str) -> str:
 
 def items(value: Any) -> tuple[Any, ...]:
     """The items of a list, none when it is absent."""
-    return () if isinstance(value, Absent) else value
+    return () if value.__class__ is Absent else value
 
 
 def part(value: Any, name: str) -> Any:
     """A member of a part; the part's own absence when it is absent."""
-    return value if isinstance(value, Absent) else getattr(value, name)
+    return value if value.__class__ is Absent else getattr(value, name)
 
 
-_WALKS: dict[type, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {}
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """What a walk for times meets in a class: times of what happened (not when it was written), parts, lists."""
+
+    times: tuple[str, ...]
+    parts: tuple[str, ...]
+    lists: tuple[tuple[str, _Walk], ...]
+    #: There is nothing further down, as in most items of lists.
+    flat: bool
 
 
-def _walk(cls: type) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Names of the times of what happened (not when it was written), of the parts, of the lists."""
+_WALKS: dict[type, _Walk] = {}
+
+
+def _walk(cls: type) -> _Walk:
     found = _WALKS.get(cls)
     if found is None:
         shape = kinds.shape(cls)
         times = tuple(name for name in shape.times if name not in _NOT_TIMED)
-        found = _WALKS[cls] = (times, shape.parts, tuple(name for name in shape.lists if name != "amendments"))
+        members = [m for m in kinds.members(cls) if isinstance(m.kind, kinds.Items) and m.name != "amendments"]
+        lists = tuple((m.name, _walk(m.kind.of)) for m in members)  # type: ignore[attr-defined]
+        found = _WALKS[cls] = _Walk(times, shape.parts, lists, not shape.parts and not lists)
     return found
 
 
@@ -71,24 +83,37 @@ def last_entry(node: Any, written: list[Any], latest: int | None = None) -> int 
 
     Objects that say when they were written are added to ``written``, in reading order.
     """
-    # Every object of the record comes through here, so its members are taken as they lie.
-    there = node.__dict__.get
-    if there("entered", MISSING).__class__ is not Absent:
+    # Every object of the record is looked at here, so its members are taken as they lie.
+    there = node.__dict__
+    if "entered" in there and there["entered"].__class__ is not Absent:
         written.append(node)
-    times, parts, lists = _walk(node.__class__)
-    for name in times:
-        value = there(name)
-        if value is not None and (time := value.epoch) is not None and (latest is None or time > latest):
+    walk = _walk(node.__class__)
+    for name in walk.times:
+        if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
             latest = time
-    for name in parts:
-        value = there(name)
-        if value is not None and value.__class__ is not Absent:
-            latest = last_entry(value, written, latest)
-    for name in lists:
-        value = there(name)
-        if value is not None and value.__class__ is not Absent:
-            for item in value:
+    for name in walk.parts:
+        if name in there and there[name].__class__ is not Absent:
+            latest = last_entry(there[name], written, latest)
+    for name, inner in walk.lists:
+        if name not in there or there[name].__class__ is Absent:
+            continue
+        if inner.flat:
+            latest = _last_of(there[name], inner.times, written, latest)
+        else:
+            for item in there[name]:
                 latest = last_entry(item, written, latest)
+    return latest
+
+
+def _last_of(listed: tuple[Any, ...], times: tuple[str, ...], written: list[Any], latest: int | None) -> int | None:
+    """The same of the items of a list that hold nothing further down: most objects are such."""
+    for item in listed:
+        there = item.__dict__
+        if "entered" in there and there["entered"].__class__ is not Absent:
+            written.append(item)
+        for name in times:
+            if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
+                latest = time
     return latest
 
 

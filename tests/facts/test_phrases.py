@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
+
 import pytest
 
+from service.facts.phrases import compile_phrases, scan
+from service.resources import rules_directory
+from service.rulebook import strict_yaml
 from tests.support.episodes import facts, one, small
 
 
@@ -64,3 +71,30 @@ def test_places_are_code_points_of_the_narrative() -> None:
 def test_no_text_of_the_narrative_in_a_fact() -> None:
     fact = one(small(narrative="Canary7391 was prone, canary7391."), "phrase", "prone_or_hogtie")
     assert "anary7391" not in repr(fact)
+
+
+def spelled_out(phrase: str, slots: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """Every text that a phrase stands for, with one word in the gap and the first three words of each slot."""
+    names = re.findall(r"\{(\w+)\}", phrase)
+    for words in product(*[slots[name][:3] for name in names]):
+        text = phrase.replace("...", "quickly")
+        for name, word in zip(names, words, strict=True):
+            text = text.replace(f"{{{name}}}", word, 1)
+        yield " ".join(text.split())
+
+
+def test_no_phrase_is_passed_over_for_want_of_a_word() -> None:
+    """A family is only looked for when a text holds a word that its phrases need."""
+    declared = strict_yaml.load(rules_directory() / "vocabulary.yaml")["phrases"]
+    compiled = compile_phrases(declared)
+    passed_over, tried = [], 0
+    for family, phrases in declared["families"].items():
+        for text in (text for phrase in phrases for text in spelled_out(phrase, declared["words"])):
+            tried += 1
+            if compiled.families[family].fullmatch(text) and not compiled.needed[family] & set(
+                re.findall("[a-z0-9]+", text)
+            ):
+                passed_over.append((family, text))
+            assert scan(f"Then {text}.", compiled) or compiled.masks.search(text), text
+    assert passed_over == []
+    assert tried > 500
