@@ -58,14 +58,17 @@ def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None)
     drafts += [*events.Events(line, values).all(), *gaps.gaps(line)]
     drafts += [*phrases.facts(line, hits), *pairs.pairs(line, hits)]
     shared = {"episode": (values, states)}
-    for kind in {draft.kind for draft in drafts} - shared.keys():
-        names = values.keys() | states.keys() if asked is None else asked.shared(kind)
-        shared[kind] = (
-            {name: values[name] for name in names if name in values},
-            {name: states[name] for name in names if name in states},
-        )
+    for draft in drafts:
+        known = shared.get(draft.kind)
+        if known is None:
+            names = values.keys() | states.keys() if asked is None else asked.shared(draft.kind)
+            known = shared[draft.kind] = (
+                {name: values[name] for name in names if name in values},
+                {name: states[name] for name in names if name in states},
+            )
+        draft.share(*known)
     return FactSheet(
-        tuple([draft.fact(*shared[draft.kind]) for draft in drafts]),
+        tuple(drafts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
     )

@@ -87,19 +87,19 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> list[_Step]:
     return out
 
 
-class Draft:
+class Draft(Fact):
     """A fact in the making."""
 
-    __slots__ = ("evidence", "key", "kind", "pointers", "span", "spans", "states", "values")
+    __slots__ = ()
+    values: dict[str, Scalar]
+    states: dict[str, str]
+    evidence: dict[str, tuple[Evidence, ...]]
+    spans: dict[str, tuple[int, int]]
 
     def __init__(self, kind: str, key: str, pointers: Iterable[Evidence] = ()) -> None:
-        self.kind, self.key = kind, key
-        self.values: dict[str, Scalar] = {}
-        self.states: dict[str, str] = {}
-        self.pointers = tuple(pointers)
-        self.evidence: dict[str, tuple[Evidence, ...]] = {}
-        self.span: tuple[int, int] | None = None
-        self.spans: dict[str, tuple[int, int]] = {}
+        self.kind, self.key, self.pointers = kind, key, tuple(pointers)
+        self.values, self.states, self.evidence, self.spans = {}, {}, {}, {}
+        self.span = None
 
     def put(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
         """Set an attribute; None or an Absent leaves it unknown with that state."""
@@ -144,10 +144,7 @@ class Draft:
                 values[name] = True
                 self.members(value, wanted, f"{name}_")
 
-    def fact(self, shared_values: dict[str, Scalar], shared_states: dict[str, str]) -> Fact:
-        """The finished fact, with what the rules of its kind need of the whole episode."""
-        if shared_values:
-            self.values.update(shared_values)
-        if shared_states:
-            self.states.update(shared_states)
-        return Fact(self.kind, self.key, self.values, self.states, self.pointers, self.evidence, self.span, self.spans)
+    def share(self, values: Mapping[str, Scalar], states: Mapping[str, str]) -> None:
+        """Add what the rules of this kind need of the whole episode."""
+        self.values.update(values)
+        self.states.update(states)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Any, NamedTuple
+from dataclasses import dataclass, field
 
 from service.episode.kinds import Absent, Node, member_label
 
@@ -85,11 +83,9 @@ class Evidence:
 place = Evidence
 
 
-_NONE: Mapping[str, Any] = MappingProxyType({})
-
-
-class Fact(NamedTuple):
-    """One thing the rules can look at.
+@dataclass(slots=True)
+class Fact:
+    """One thing the rules can look at. Nothing is changed once it stands in a sheet.
 
     ``values`` holds the known attributes (int, bool or a word of a closed
     set); ``states`` the state of every attribute that is not known
@@ -105,9 +101,9 @@ class Fact(NamedTuple):
     values: Mapping[str, Scalar]
     states: Mapping[str, str]
     pointers: tuple[Evidence, ...]
-    evidence: Mapping[str, tuple[Evidence, ...]] = _NONE
+    evidence: Mapping[str, tuple[Evidence, ...]] = field(default_factory=dict)
     span: tuple[int, int] | None = None
-    spans: Mapping[str, tuple[int, int]] = _NONE
+    spans: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
     def state(self, attribute: str) -> str:
         """``recorded`` or the state the attribute has instead (``missing`` when nothing says more)."""

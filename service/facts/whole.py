@@ -378,11 +378,13 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
         draft.put(name, charted)
     _after_sedation(draft, line, ours, spans)
     _scores(draft, line, ours)
-    unheard = any(
-        isinstance(x, Absent) and x.state == "not_collected" for _, v in ours for x in (v.hr, v.rr, v.spo2, v.sbp)
-    )
-    full = [t for t, v in ours if all(met(x, t, line) for x in (v.hr, v.rr, v.spo2, v.sbp))]
-    draft.put("complete_sets", None if unheard else len(full), "not_collected")
+    full, unheard = 0, False
+    for time, vital in ours:
+        four = (vital.hr, vital.rr, vital.spo2, vital.sbp)
+        absent = [value for value in four if value.__class__ is Absent]
+        unheard = unheard or any(value.state == "not_collected" for value in absent)
+        full += all(met(value, time, line) for value in absent)
+    draft.put("complete_sets", None if unheard else full, "not_collected")
     signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
     if line.handover is None or isinstance(signs, Absent):
         draft.put("set_before_transfer", None, state_of(signs, part(episode.handover, "time")))
@@ -416,18 +418,18 @@ def _after_sedation(
     def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
         if start is None:
             return None, None, "missing"
-        at = [t for t, v in ours if t >= start and met(getattr(v, member), t, line)]
+        values = [(t, getattr(v, member)) for t, v in ours if t >= start]
+        at = [t for t, value in values if value.__class__ is not Absent or met(value, t, line)]
         for item in items(spans[span]):
             begin, (end, _) = item.start.epoch, line.end_of(item.end)
             if begin is not None and (end is None or end > start):
                 at.append(max(begin, start))
-        absent = [getattr(v, member) for t, v in ours if t >= start]
         if (
             not at
             and isinstance(spans[span], Absent)
             and spans[span].state == "not_collected"
-            and absent
-            and all(isinstance(a, Absent) and a.state == "not_collected" for a in absent)
+            and values
+            and all(isinstance(a, Absent) and a.state == "not_collected" for _, a in values)
         ):
             return None, None, "not_collected"
         return bool(at), min(at) - start if at else None, "missing"
@@ -526,7 +528,7 @@ def _identical(draft: Draft, ours: list[tuple[int, model.VitalSet]]) -> None:
     previous = None
     for _, vital in ours:
         values = (vital.hr, vital.rr, vital.spo2, vital.sbp, vital.dbp, vital.etco2_mmhg)
-        known = sum(not isinstance(x, Absent) for x in values) >= 3
+        known = list(map(type, values)).count(Absent) <= 3
         run = [*run, vital] if known and values == previous else [vital] if known else []
         previous = values if known else None
         if len(run) > len(best):

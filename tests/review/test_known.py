@@ -7,6 +7,7 @@ Unknown is what the rule cannot tell. A leaf that asks about a state knows
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from service.engine.decide import Decider
 from service.facts.model import NOT_COLLECTED, Fact, FactSheet
@@ -63,4 +64,4 @@ def _one_more(rng: random.Random, fact: Fact, asked: set[str]) -> Fact:
     name = rng.choice(unknown)
     known = random_fact(rng, fact.kind, {fact.kind: {name: catalogue[name]}}, {}, unknown=0.0)
     states = {other: state for other, state in fact.states.items() if other != name}
-    return fact._replace(values={**fact.values, **known.values}, states=states)
+    return replace(fact, values={**fact.values, **known.values}, states=states)
