@@ -156,7 +156,8 @@ def _waveform(vital: model.VitalSet) -> int | None:
     breath: Any = vital.etco2_mmhg
     if breath.__class__ is not Absent and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
         return 0
-    return None if isinstance(vital.etco2_waveform, Absent) else 0 if vital.etco2_waveform == "lost" else 1
+    waveform = vital.etco2_waveform
+    return None if waveform.__class__ is Absent else 0 if waveform == "lost" else 1
 
 
 def _deep(vital: model.VitalSet) -> int | None:
@@ -168,7 +169,8 @@ def _deep(vital: model.VitalSet) -> int | None:
 
 def _reduced(vital: model.VitalSet) -> int | None:
     """0 when the patient answers to pain only or not at all, else 1."""
-    return None if isinstance(vital.acvpu, Absent) else 0 if vital.acvpu in ("pain", "unresponsive") else 1
+    acvpu = vital.acvpu
+    return None if acvpu.__class__ is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
 
 
 _QUANTITIES = (
@@ -209,14 +211,14 @@ class Events:
     def __init__(self, line: Timeline, shared: dict[str, Any]) -> None:
         self.line = line
         monitoring = line.episode.monitoring
-        self.vitals = sorted(
-            ((t, v) for v in items(part(monitoring, "vitals")) if (t := v.time.epoch) is not None),
-            key=lambda p: (p[0], p[1].at),
-        )
+        self.vitals = line.sets
         self.listed_actions = part(monitoring, "actions")
         self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if isinstance(a.time, Absent)]
         self.actions = sorted(
             ((t, a) for a in items(self.listed_actions) if (t := a.time.epoch) is not None), key=lambda p: p[0]
+        )
+        self.breathing = sorted(
+            [t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None]
         )
         self.looks = sorted(
             [
@@ -227,17 +229,14 @@ class Events:
                 or v.spo2.__class__ is not Absent
                 or v.etco2_mmhg.__class__ is not Absent
             ]
-            + [t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None]
-        )
-        self.breathing = sorted(
-            t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None
+            + self.breathing
         )
         self.capnography = [
             (s, line.end_of(span.end)[0] or s)
             for span in items(part(monitoring, "capnography"))
             if (s := span.start.epoch) is not None
         ]
-        self.etco2 = [t for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
+        self.etco2 = [t for t, v in self.vitals if v.etco2_mmhg.__class__ is not Absent]
         self.oxygen_on = self._oxygen_started()
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
@@ -265,9 +264,10 @@ class Events:
         out: list[int] = []
         before: bool | None = None
         for time, vital in self.vitals:
-            if isinstance(vital.oxygen, Absent):
+            oxygen = vital.oxygen
+            if oxygen.__class__ is Absent:
                 continue
-            now = vital.oxygen == "oxygen"
+            now = oxygen == "oxygen"
             if now and before is False:
                 out.append(time)
             before = now
@@ -448,60 +448,57 @@ class Events:
     def _run(self, quantity: Quantity, run: list[_Reading]) -> Draft:
         worst = min if quantity.low else max
         draft = Draft("event", quantity.code, tuple(r.where for r in run))
-        draft.put("code", quantity.code)
-        draft.put("worst", worst(r.value for r in run))
+        draft.know(
+            code=quantity.code,
+            worst=worst([r.value for r in run]),
+            readings=len(run),
+            lasted=run[-1].time - run[0].time,
+            etco2_watched=all(self._watched(r.time) for r in run),
+        )
         self._answers(draft, run, worst, quantity.code)
         if quantity.code == "sbp_low" and self.age_months is not None:
             limit = scales.sbp_limit(self.age_months)
-            draft.put("under_age_limit", max([0] + [limit - r.value for r in run if not r.responded]))
-            draft.put(
-                "under_age_limit_unrechecked",
-                max([0] + [limit - r.value for r in run if r.responded and not r.rechecked]),
+            draft.know(
+                under_age_limit=max([0] + [limit - r.value for r in run if not r.responded]),
+                under_age_limit_unrechecked=max(
+                    [0] + [limit - r.value for r in run if r.responded and not r.rechecked]
+                ),
+                under_age_limit_answered=max([0] + [limit - r.value for r in run if r.rechecked]),
             )
-            draft.put("under_age_limit_answered", max([0] + [limit - r.value for r in run if r.rechecked]))
         else:
             draft.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
-        draft.put("readings", len(run))
-        draft.put("lasted", run[-1].time - run[0].time)
-        draft.put("etco2_watched", all(self._watched(r.time) for r in run))
         draft.span = (run[0].time, run[-1].time)
         self._stand(draft, run[0].time, run[0].in_care)
         self._circumstances(draft, run[0].time)
         return draft
 
     def _answers(self, draft: Draft, run: list[_Reading], worst: Callable[..., int], code: str) -> None:
-        unanswered = [r.value for r in run if not r.responded]
-        for name, chosen in (
-            ("unanswered", [r for r in run if not r.responded]),
-            ("unrechecked", [r for r in run if r.responded and not r.rechecked]),
-            ("answered", [r for r in run if r.rechecked]),
-        ):
+        without = [r for r in run if not r.responded]
+        alone = [r for r in run if r.responded and not r.rechecked]
+        both = [r for r in run if r.rechecked]
+        for name, chosen in (("unanswered", without), ("unrechecked", alone), ("answered", both)):
             if chosen:
-                where = tuple(r.where for r in chosen)
+                where = tuple([r.where for r in chosen])
                 draft.evidence[name] = draft.evidence[f"{name}_worst"] = where
                 draft.spans[name] = draft.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
         untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
-        if unanswered and untimed:
+        if without and untimed:
             # A response without a time may be the one that is looked for.
             draft.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 state_of(*untimed),
             )
             return
-        unrechecked = [r.value for r in run if r.responded and not r.rechecked]
-        answered = [r.value for r in run if r.rechecked]
-        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and unanswered:
+        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and without:
             # A system with no place for actions cannot show a response: nothing is claimed either way.
             draft.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 "not_collected",
             )
             return
-        draft.put("unanswered", bool(unanswered))
-        draft.put("unrechecked", bool(unrechecked))
-        draft.put("unanswered_worst", worst(unanswered) if unanswered else None)
-        draft.put("unrechecked_worst", worst(unrechecked) if unrechecked else None)
-        draft.put("answered_worst", worst(answered) if answered else None)
+        draft.know(unanswered=bool(without), unrechecked=bool(alone))
+        for name, chosen in (("unanswered_worst", without), ("unrechecked_worst", alone), ("answered_worst", both)):
+            draft.put(name, worst([r.value for r in chosen]) if chosen else None)
 
     def _watched(self, time: int) -> bool:
         etco2 = self._near(self.etco2, time) or intervals.inside(time, self.capnography)
@@ -546,15 +543,17 @@ class Events:
         open_ = [r for r in run if not (r.responded and r.rechecked)]
         judged = open_ or run
         draft = Draft("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
-        draft.put("code", "limb_circulation")
-        draft.put("limb", limb)
-        draft.put("absent_pulse", any(r.extra["absent"] for r in judged))
-        draft.put("longer_than_other_side", any(r.extra["longer"] for r in judged))
-        draft.put("refill", max(r.extra["refill"] for r in judged))
-        draft.put("worst", max(r.value for r in run))
+        draft.know(
+            code="limb_circulation",
+            limb=limb,
+            absent_pulse=any(r.extra["absent"] for r in judged),
+            longer_than_other_side=any(r.extra["longer"] for r in judged),
+            refill=max(r.extra["refill"] for r in judged),
+            worst=max(r.value for r in run),
+            readings=len(run),
+            lasted=run[-1].time - run[0].time,
+        )
         self._answers(draft, run, max, "limb_circulation")
-        draft.put("readings", len(run))
-        draft.put("lasted", run[-1].time - run[0].time)
         draft.span = (run[0].time, run[-1].time)
         self._stand(draft, run[0].time, run[0].in_care)
         self._circumstances(draft, run[0].time)
@@ -610,9 +609,8 @@ class Events:
         self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
     ) -> Draft:
         draft = Draft("event", f"{code}:{limb}" if limb else code, (where,))
-        draft.put("code", code)
+        draft.know(code=code, readings=1)
         draft.put("limb", limb)
-        draft.put("readings", 1)
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             draft.unknown(names, "missing")
@@ -625,18 +623,14 @@ class Events:
         if not responded and isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
             draft.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
-            draft.put("unanswered", not responded)
-            draft.put(
-                "unrechecked",
-                responded
-                and self._within(self.looks[bisect_right(self.looks, time) :], time, RESPONSE + RECHECK) is None,
-            )
+            # A look at the same minute is not one after it.
+            again = self._within(self.looks, time + 1, RESPONSE + RECHECK - 1)
+            draft.know(unanswered=not responded, unrechecked=responded and again is None)
         at = bisect_left(self.looks, time)
         following = self.looks[at] if at < len(self.looks) else None
-        draft.put("no_check_after", following is None)
+        draft.know(no_check_after=following is None, etco2_watched=self._watched(time))
         draft.put("check_delay", None if following is None else following - time)
         draft.put("check_delay_sure", None if following is None else max(0, following - time - ROUNDING))
-        draft.put("etco2_watched", self._watched(time))
         self._stand(draft, time, self.line.ours(before, time))
         self._circumstances(draft, time)
         return draft

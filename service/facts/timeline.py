@@ -6,8 +6,9 @@ maximum interval is judged after ``ROUNDING`` seconds are taken off.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any
 
 from service.episode import kinds, model
@@ -38,14 +39,33 @@ _POLICE_LIMBS = {
 }
 
 
+_LIMB_OF = {
+    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}"
+    for side in model.SIDES
+    for site in model.SITES
+}
+
+
 def limb_of(side: str, site: str) -> str:
     """The limb a site belongs to: wrist and forearm to the arm, ankle and thigh to the leg."""
-    return f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}"
+    return _LIMB_OF[side, site]
 
 
 def items(value: Any) -> tuple[Any, ...]:
     """The items of a list, none when it is absent."""
     return () if value.__class__ is Absent else value
+
+
+def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
+    """(time, item) of the items with a charted time, in order; at one time in the order of their places."""
+    found = [(time, item) for item in listed if (time := getattr(item, member).epoch) is not None]
+    found.sort(key=_TIME)
+    if len({time for time, _ in found}) < len(found):
+        found.sort(key=lambda entry: (entry[0], entry[1].at))
+    return found
+
+
+_TIME = itemgetter(0)
 
 
 def part(value: Any, name: str) -> Any:
@@ -175,11 +195,11 @@ class Timeline:
         self.limb_items = part(episode.application, "limbs")
         self.police_items = part(episode.custody, "devices")
         self.dose_items = part(episode.sedation, "doses")
-        self.vitals = dated(part(episode.monitoring, "vitals"))
-        self.postures = sorted(
-            ((t, p) for p in items(episode.postures) if (t := p.start.epoch) is not None),
-            key=lambda x: (x[0], x[1].at),
-        )
+        listed = part(episode.monitoring, "vitals")
+        self.vitals = dated(listed)
+        #: The sets of vital signs with a charted time, in order; so are the postures.
+        self.sets: list[tuple[int, model.VitalSet]] = timed(items(listed))
+        self.postures: list[tuple[int, model.Posture]] = timed(items(episode.postures), "start")
         self.checks = self._checks()
         #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
@@ -201,16 +221,14 @@ class Timeline:
 
     def _checks(self) -> dict[str, list[tuple[int, model.LimbCheck]]]:
         """Limb -> its checks with a charted time, in order."""
+        listed = items(part(self.episode.monitoring, "limb_checks"))
         out: dict[str, list[tuple[int, model.LimbCheck]]] = {limb: [] for limb in model.LIMBS}
+        for time, check in timed(listed):
+            out[limb_of(check.side, check.site)].append((time, check))
         self.untimed_checks: dict[str, list[model.LimbCheck]] = {limb: [] for limb in model.LIMBS}
-        for check in items(part(self.episode.monitoring, "limb_checks")):
-            time, limb = check.time.epoch, limb_of(check.side, check.site)
-            if time is not None:
-                out[limb].append((time, check))
-            else:
-                self.untimed_checks[limb].append(check)
-        for listed in out.values():
-            listed.sort(key=lambda pair: (pair[0], pair[1].at))
+        for check in listed:
+            if check.time.__class__ is Absent:
+                self.untimed_checks[limb_of(check.side, check.site)].append(check)
         return out
 
     # ------------------------------------------------------------ spans

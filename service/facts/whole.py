@@ -361,10 +361,7 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
                 draft.put(name, True)
                 draft.states.pop(name, None)
         return
-    ours = sorted(
-        ((t, v) for v in vitals if (t := v.time.epoch) is not None and line.ours(v.before_care, t)),
-        key=lambda pair: (pair[0], pair[1].at),
-    )
+    ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
     plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]
     questions: tuple[tuple[str, tuple[str, ...], str | None], ...] = (
         ("spo2_charted", ("spo2",), "oximetry"),
