@@ -19,7 +19,7 @@ def is_entry(line: Timeline, vital: model.VitalSet) -> bool:
     """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
     time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
-        if not isinstance(value, Absent):
+        if value.__class__ is not Absent:
             return True
         if value.state == "declined" and time is not None and line.control is not None and time < line.control:
             return True
@@ -36,7 +36,7 @@ def gaps(line: Timeline) -> Iterator[Draft]:
     monitoring = line.episode.monitoring
     vitals = line.vitals
     at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
-    points = sorted(t for v in items(vitals) if (t := v.time.epoch) is not None and is_entry(line, v))
+    points = [t for t, v in line.sets if is_entry(line, v)]
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)
@@ -71,16 +71,14 @@ def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> Draft:
     monitoring = line.episode.monitoring
     where = place(line.episode, "monitoring") if isinstance(monitoring, Absent) else place(monitoring, member)
     draft = Draft("gap", name, (where,))
-    draft.put("monitor", name)
-    draft.put("due", bool(intervals.length(window)))
+    draft.know(monitor=name, due=bool(intervals.length(window)))
     draft.put("entries_charted", listed if isinstance(listed, Absent) else bool(listed))
     return draft
 
 
 def _put(draft: Draft, worst: Span | None, is_open: bool) -> Draft:
     gap = worst[1] - worst[0] if worst else 0
-    draft.put("longest_gap", gap)
-    draft.put("longest_gap_so_far", max(0, gap - ROUNDING))
+    draft.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))
     draft.put("longest_gap_sure", None if is_open else max(0, gap - ROUNDING))
     draft.span = worst
     return draft

@@ -73,8 +73,8 @@ def sections(line: Timeline) -> Iterator[Draft]:
         value = getattr(episode, member.name)
         where = place(episode, member.name)
         draft = Draft("section", member.name, (where,))
-        draft.put("section", member.name)
-        draft.put("section_present", value if isinstance(value, Absent) else True)
+        draft.know(section=member.name)
+        draft.put("section_present", value if value.__class__ is Absent else True)
         if isinstance(value, kinds.Node):
             draft.members(value, wanted, f"{member.name}_")
             draft.evidence = _MemberPlaces(value, member.name)

@@ -11,7 +11,17 @@ from service.episode.kinds import Absent
 from . import intervals
 from .draft import Draft, state_of
 from .model import place
-from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items, limb_of, part
+from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, part
+
+#: What follows from the times of the checks of a limb.
+_DERIVED = (
+    "first_check",
+    "first_check_sure",
+    "longest_gap",
+    "longest_gap_sure",
+    "longest_gap_so_far",
+    "arrival_check",
+)
 
 
 def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
@@ -33,24 +43,34 @@ def check_times(line: Timeline, limb: str) -> list[int]:
 def limbs(line: Timeline) -> Iterator[Draft]:
     """One fact for every limb with a device on it in this unit's care."""
     listed = part(line.episode.monitoring, "limb_checks")
-    checked = {limb_of(c.side, c.site) for c in items(listed)}
+    checked = any(line.checks[limb] or line.untimed_checks[limb] for limb in line.limbs)
     for limb in line.limbs.values():
-        draft = Draft("limb", limb.limb, tuple(place(x) for x in limb.devices))
-        draft.put("limb", limb.limb)
-        draft.put("device_on", bool(limb.own))
-        draft.put("police", bool(limb.police))
-        draft.put("on_charted", limb.known)
-        draft.put("ended", limb.known and not limb.open)
-        ends = [x for device in limb.devices for x in (device.on, device.off)]
-        draft.put("restrained", intervals.length(limb.spans) if limb.known else None, state_of(*ends))
-        draft.put("checks_listed", listed if isinstance(listed, Absent) else True)
-        draft.put("any_limb_checked", listed if isinstance(listed, Absent) else bool(checked & set(line.limbs)))
-        draft.put("times_applied", len(limb.own))
+        draft = Draft("limb", limb.limb, [place(x) for x in limb.devices])
+        draft.know(
+            limb=limb.limb,
+            device_on=bool(limb.own),
+            police=bool(limb.police),
+            on_charted=limb.known,
+            ended=limb.known and not limb.open,
+            times_applied=len(limb.own),
+        )
+        if limb.known:
+            draft.know(restrained=intervals.length(limb.spans))
+        else:
+            draft.unknown(("restrained",), state_of(*_ends(limb)))
+        if listed.__class__ is Absent:
+            draft.unknown(("checks_listed", "any_limb_checked"), listed.state)
+        else:
+            draft.know(checks_listed=True, any_limb_checked=checked)
         _released(draft, line, limb)
         if limb.spans:
             draft.span = (limb.spans[0][0], limb.spans[-1][1])
         _checks(draft, line, limb, listed)
         yield draft
+
+
+def _ends(limb: LimbTime) -> list[Any]:
+    return [time for device in limb.devices for time in (device.on, device.off)]
 
 
 def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
@@ -60,70 +80,69 @@ def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
         return
     early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.handover]
     draft.put("released_early", bool(early))
-    reasons = [x.off_reason for x in early]
-    if any(isinstance(r, Absent) and r.state == "missing" for r in reasons):
-        draft.put("release_reason", False)
+    if not early:
+        draft.know(release_reason=True)
+        return
+    absent = [x for x in early if isinstance(x.off_reason, Absent)]
+    states = {x.off_reason.state for x in absent}  # type: ignore[union-attr]
+    if "missing" in states:
+        draft.know(release_reason=False)
     else:
-        unseen = any(isinstance(r, Absent) and r.state == "not_collected" for r in reasons)
-        draft.put("release_reason", None if unseen else True, "not_collected")
-    silent = [x for x in early if isinstance(x.off_reason, Absent)]
-    if early:
-        draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in silent or early)
-        first = min(t for x in early if (t := x.off.epoch) is not None)
-        draft.spans["release_reason"] = (first, first)
+        draft.put("release_reason", None if "not_collected" in states else True, "not_collected")
+    draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in absent or early)
+    first = min(t for x in early if (t := x.off.epoch) is not None)
+    draft.spans["release_reason"] = (first, first)
 
 
 def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
-    derived = (
-        "first_check",
-        "first_check_sure",
-        "longest_gap",
-        "longest_gap_sure",
-        "longest_gap_so_far",
-        "arrival_check",
-    )
     draft.put("arrival_due", _arrival_due(line, limb))
-    if isinstance(listed, Absent):
-        draft.unknown(("checks", *derived), listed.state)
+    if listed.__class__ is Absent:
+        draft.unknown(("checks", *_DERIVED), listed.state)
         return
     points = check_times(line, limb.limb)
-    untimed = [check.time for check in line.untimed_checks[limb.limb] if isinstance(check.time, Absent)]
-    at = dict(line.checks[limb.limb])
-    draft.evidence["checks"] = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
-    seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     # A check without a time was still charted: it is not "never checked".
-    lost = [time for time in untimed if time.state != "missing"]
+    untimed = [check.time for check in line.untimed_checks[limb.limb]]
+    lost = [time for time in untimed if isinstance(time, Absent) and time.state != "missing"]
+    where = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+    draft.evidence["checks"] = where
+    seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     count = len(seen) + len(untimed)
-    draft.put("checks", None if lost and not seen else count or None, state_of(*lost))
+    if count and (seen or not lost):
+        draft.know(checks=count)
+    else:
+        draft.unknown(("checks",), state_of(*lost))
     if not limb.known or not seen:
-        ends = [x for device in limb.devices for x in (device.on, device.off)]
-        draft.unknown(derived, state_of(*untimed) if untimed else "missing" if limb.known else state_of(*ends))
+        state = state_of(*untimed) if untimed else "missing" if limb.known else state_of(*_ends(limb))
+        draft.unknown(_DERIVED, state)
         return
     firsts, gaps = [], []
     for span in limb.spans:
         first = intervals.first_in(points, span)
         firsts.append((span[0], first if first is not None else span[1]))
         gaps += intervals.between(points, span)
+    at = dict(line.checks[limb.limb])
     late = intervals.longest(firsts) or firsts[0]
-    draft.put("first_check", late[1] - late[0])
-    draft.put("first_check_sure", max(0, late[1] - late[0] - ROUNDING))
-    draft.evidence["first_check_sure"] = (*draft.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
-    draft.spans["first_check_sure"] = late
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
-    draft.put("longest_gap", gap)
-    draft.put("longest_gap_so_far", max(0, gap - ROUNDING))
+    draft.know(
+        first_check=late[1] - late[0],
+        first_check_sure=max(0, late[1] - late[0] - ROUNDING),
+        longest_gap=gap,
+        longest_gap_so_far=max(0, gap - ROUNDING),
+    )
     draft.put("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
-    for name in ("longest_gap_sure", "longest_gap_so_far"):
-        draft.evidence[name] = (*draft.pointers, *(place(at[t]) for t in worst or () if t in at))
-        if worst:
-            draft.spans[name] = worst
+    draft.evidence["first_check_sure"] = (*draft.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
+    draft.spans["first_check_sure"] = late
+    ends = (*draft.pointers, *[place(at[t]) for t in worst or () if t in at])
+    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = ends
+    if worst:
+        draft.spans["longest_gap_sure"] = draft.spans["longest_gap_so_far"] = worst
     arrival = _arrival(line)
     if arrival is None:
-        draft.put("arrival_check", None)
+        draft.unknown(("arrival_check",), "missing")
     else:
-        draft.put("arrival_check", intervals.first_in(points, arrival) is not None)
-        draft.evidence["arrival_check"] = draft.evidence["checks"]
+        draft.know(arrival_check=intervals.first_in(points, arrival) is not None)
+        draft.evidence["arrival_check"] = where
         draft.spans["arrival_check"] = arrival
 
 
