@@ -51,17 +51,26 @@ class Evidence:
         return isinstance(other, Evidence) and self._told() == other._told()
 
     def _told(self) -> tuple[object, ...]:
-        return self.pointer, self.label, self.stable, self.by_id, self.member, self.chars
+        return *self.where, self.label, self.stable, self.by_id
+
+    @property
+    def where(self) -> tuple[str, str | None, tuple[int, int] | None]:
+        """``pointer``, ``member`` and ``chars``: what tells two places apart."""
+        if self._name is None:
+            return self._node.at, None, self.chars
+        if isinstance(getattr(self._node, self._name), Absent):
+            return self._node.at, self._name, self.chars
+        return f"{self._node.at}/{self._name}", None, self.chars
 
     @property
     def member(self) -> str | None:
         """The member that is not there, when the pointer stands for something left out."""
-        return self._name if self._name is not None and isinstance(getattr(self._node, self._name), Absent) else None
+        return self.where[1]
 
     @property
     def pointer(self) -> str:
         """An RFC 6901 pointer that resolves in the record: for something left out the nearest place that exists."""
-        return self._node.at if self._name is None or self.member else f"{self._node.at}/{self._name}"
+        return self.where[0]
 
     @property
     def label(self) -> str:

@@ -52,26 +52,33 @@ class Review:
     sheet: FactSheet
 
 
-def _place(evidence: Evidence, intake: Intake) -> dict[str, Any]:
-    label = f"{evidence.label}: no entry" if evidence.member else evidence.label
-    out: dict[str, Any] = {intake.language: intake.locate(evidence.pointer), "label": label}
-    if evidence.chars:
-        out["chars"] = {"from": evidence.chars[0], "to": evidence.chars[1]}
+#: Pointer, member and characters of a place, and the place.
+_Placed = tuple[tuple[str, str | None, tuple[int, int] | None], Evidence]
+
+
+def _place(placed: _Placed, intake: Intake) -> dict[str, Any]:
+    (pointer, member, chars), evidence = placed
+    label = f"{evidence.label}: no entry" if member else evidence.label
+    out: dict[str, Any] = {intake.language: intake.locate(pointer), "label": label}
+    if chars:
+        out["chars"] = {"from": chars[0], "to": chars[1]}
     return out
 
 
-def _places(static: _Static, fact: Fact, disputed: bool) -> list[Evidence]:
+def _places(static: _Static, fact: Fact, disputed: bool) -> list[_Placed]:
     """Where a finding points: the evidence of the leaves that decided, else the fact's own places."""
-    found: dict[tuple[str, str | None, tuple[int, int] | None], Evidence] = {}
     evidence_of = fact.evidence.get
     leaves = [leaf for leaf, _ in static.compiled.deciding(fact)] if disputed else static.compiled.proving(fact)
-    for leaf in leaves:
-        for evidence in evidence_of(leaf.attribute, ()):
-            found[evidence.pointer, evidence.member, evidence.chars] = evidence
-    chosen = list(found.values()) or list(fact.pointers)
+    found = {evidence.where: evidence for leaf in leaves for evidence in evidence_of(leaf.attribute, ())}
+    chosen = list(found.items()) or [(evidence.where, evidence) for evidence in fact.pointers]
     if len(chosen) > 1:
-        chosen.sort(key=lambda e: (pointer_order(e.pointer), e.member or "", e.chars or (0, 0)))
+        chosen.sort(key=_in_the_record)
     return chosen
+
+
+def _in_the_record(placed: _Placed) -> tuple[Any, ...]:
+    pointer, member, chars = placed[0]
+    return pointer_order(pointer), member or "", chars or (0, 0)
 
 
 def fingerprint(rule: Rule, fact: Fact, places: Iterable[Evidence]) -> str:
@@ -180,6 +187,7 @@ class Ruleset:
     versions: Mapping[str, str]
     static: tuple[_Static, ...]
     numbers: Sequence[int]
+    ids: tuple[str, ...]
     accounts: tuple[Callable[[int], tuple[str, dict[str, Any]] | None], ...]
 
     @classmethod
@@ -194,7 +202,8 @@ class Ruleset:
             "profile_digest": book.profile_digests[profile.id],
         }
         static = tuple(_Static(b, book) for b in bound)
-        return cls(book, profile, bound, versions, static, range(len(bound)), tuple(s.accounts.get for s in static))
+        ids, met = tuple(s.rule_id for s in static), tuple(s.accounts.get for s in static)
+        return cls(book, profile, bound, versions, static, range(len(bound)), ids, met)
 
 
 def _finding(
@@ -209,7 +218,7 @@ def _finding(
     span = fact.span
     if fact.spans:
         span = next((fact.spans[name] for name in static.spans if name in fact.spans), span)
-    mark = fingerprint(rule, fact, places)
+    mark = fingerprint(rule, fact, [evidence for _, evidence in places])
     out: dict[str, Any] = {
         **static.opening,
         "message": message.render(fact.values, bound.values),
@@ -222,12 +231,12 @@ def _finding(
         "acceptable": bound.severity != "critical"
         and not rule.locked
         and not disputed
-        and all(p.by_id for p in places),
+        and all(evidence.by_id for _, evidence in places),
     }
     if disputed:
         out["disputed"] = True
     out["related"] = []
-    return (*static.order, pointer_order(places[0].pointer) if places else (), mark), out
+    return (*static.order, pointer_order(places[0][0][0]) if places else (), mark), out
 
 
 def _relate(found: Iterable[tuple[_Static, dict[str, Any]]]) -> None:
@@ -388,9 +397,13 @@ class _Read:
         # Hundreds of rules a review: a tally that was met before is one look-up.
         met = [get(tally) for get, tally in zip(ruleset.accounts, tallies, strict=True)]
         told = [self._account(number) if known is None or number in odd else known for number, known in enumerate(met)]
-        #: (outcome, account) of every rule that is on.
-        self.told = [told[number] for number in self.on] if skipped else told
-        self.outcomes = {account["rule"]: outcome for outcome, account in self.told}
+        #: Of every rule that is on, in order: rule id -> outcome, and the account.
+        self.outcomes: dict[str, str] = {}
+        self.accounts: list[dict[str, Any]] = []
+        if self.on:
+            outcomes, accounts = zip(*(told if not skipped else [told[number] for number in self.on]), strict=True)
+            ids = ruleset.ids if not skipped else [ruleset.ids[number] for number in self.on]
+            self.outcomes, self.accounts = dict(zip(ids, outcomes, strict=True)), list(accounts)
 
     def _account(self, number: int) -> tuple[str, dict[str, Any]]:
         static, tally, odd = self._static[number], self._decisions.tallies[number], self._decisions.odd.get(number)
@@ -418,7 +431,7 @@ class _Read:
         """The rules that cannot be assessed, with the facts that leave them open."""
         out = []
         for number in [
-            number for number, (outcome, _) in zip(self.on, self.told, strict=True) if outcome == NOT_ASSESSABLE
+            n for n, outcome in zip(self.on, self.outcomes.values(), strict=True) if outcome == NOT_ASSESSABLE
         ]:
             odd = self._decisions.odd.get(number)
             places = (
@@ -481,7 +494,7 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisio
     unassessed = read.unassessed()
     notices += _untold_dangers(unassessed)
     notices += _due_later(sheet)
-    accounts = [account for _, account in read.told]
+    accounts = read.accounts
     if explain:
         accounts = [
             {**account, "explanation": _explain(ruleset.static[number], decisions[number].by_fact, sheet, intake)}
