@@ -61,12 +61,15 @@ def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None)
     for draft in drafts:
         known = shared.get(draft.kind)
         if known is None:
-            names = values.keys() | states.keys() if asked is None else asked.shared(draft.kind)
+            names = (*values, *states) if asked is None else asked.shared(draft.kind)
             known = shared[draft.kind] = (
                 {name: values[name] for name in names if name in values},
                 {name: states[name] for name in names if name in states},
             )
-        draft.share(*known)
+        if known[0]:
+            draft.values.update(known[0])
+        if known[1]:
+            draft.states.update(known[1])
     return FactSheet(
         tuple(drafts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},

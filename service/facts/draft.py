@@ -143,8 +143,3 @@ class Draft(Fact):
             else:
                 values[name] = True
                 self.members(value, wanted, f"{name}_")
-
-    def share(self, values: Mapping[str, Scalar], states: Mapping[str, str]) -> None:
-        """Add what the rules of this kind need of the whole episode."""
-        self.values.update(values)
-        self.states.update(states)

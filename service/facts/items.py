@@ -128,9 +128,7 @@ def _stretch(
     found = care in ("found_at_contact", "before_contact")
     if isinstance(care, Absent):
         found = start is not None and line.contact is not None and start < line.contact
-    draft.put("found_so", found)
-    draft.put("in_care", not found)
-    draft.put("end_charted", end is not None)
+    draft.know(found_so=found, in_care=not found, end_charted=end is not None)
     draft.put("duration", None if start is None or end is None else max(0, end - start), state_of(*times))
     after = None if end is None or line.contact is None else max(0, end - line.contact)
     draft.put("after_contact", after)
@@ -194,12 +192,11 @@ def devices(line: Timeline) -> Iterator[Draft]:
     for item in items(line.limb_items):
         limb = limb_of(item.side, item.site)
         draft = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
-        draft.put("limb", limb)
+        draft.know(limb=limb, secured_after_start=not isinstance(item.on, Absent))
         draft.put(
             "by_this_service",
             item.applied_by if isinstance(item.applied_by, Absent) else item.applied_by in ("ems", "fire"),
         )
-        draft.put("secured_after_start", not isinstance(item.on, Absent))
         draft.put(
             "cross_checked",
             item.checked_by if isinstance(item.checked_by, Absent) else not checkers or item.checked_by in checkers,
@@ -223,8 +220,7 @@ def devices(line: Timeline) -> Iterator[Draft]:
 def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> Draft:
     draft = Draft("device", key, (place(item),))
     draft.members(item, line.wanted("device"))
-    draft.put("device_group", group)
-    draft.put("name", name)
+    draft.know(device_group=group, name=name)
     start, end = on.epoch, off.epoch
     last = end if end is not None else line.handover
     if end is not None and line.contact is not None:
@@ -290,22 +286,21 @@ def _check(line: Timeline, same: list[model.LimbCheck], restrained: bool | None,
     limb = limb_of(check.side, check.site)
     draft = Draft("check", limb, tuple(place(each) for each in same))
     draft.members(check, line.wanted("check"))
-    draft.put("limb", limb)
+    draft.know(limb=limb, attempted=not isinstance(check.not_done, Absent))
     pulse, refill = check.pulse, check.cap_refill_s
     if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
-        draft.put("circulation_charted", True)
+        draft.know(circulation_charted=True)
     elif "not_collected" in (pulse.state, refill.state):
         draft.put("circulation_charted", None, "not_collected")
     else:
-        draft.put("circulation_charted", False)
+        draft.know(circulation_charted=False)
     states = [x.state for x in (check.motor, check.sensation) if isinstance(x, Absent)]
     if "not_collected" in states:
         draft.put("motor_and_sensation_charted", None, "not_collected")
     else:
-        draft.put("motor_and_sensation_charted", "missing" not in states)
+        draft.know(motor_and_sensation_charted="missing" not in states)
     draft.put("refill", refill if isinstance(refill, Absent) else scaled(refill, "s"))
     draft.put("limb_restrained", restrained)
-    draft.put("attempted", not isinstance(check.not_done, Absent))
     draft.put("after_control", after)
     return draft
 
@@ -453,8 +448,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
     ]
     for name, given in by_drug.items():
         draft = Draft("drug", name, tuple(place(d) for d in given))
-        draft.put("drug", name)
-        draft.put("doses", len(given))
+        draft.know(drug=name, doses=len(given))
         amounts = [
             None if isinstance(d.dose, Absent) or isinstance(d.unit, Absent) else drugs.dose_mg_100(d.dose, d.unit, kg)
             for d in given

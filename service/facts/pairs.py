@@ -61,29 +61,40 @@ def _gcs(line: Timeline) -> Iterator[Compared]:
         )
 
 
-def _limb_off_before_on(line: Timeline) -> Iterator[Compared]:
+def _limb_off_before_on(line: Timeline) -> list[Compared]:
     return _order(items(line.limb_items), "on", "off")
 
 
-def _order(listed: Iterable[Any], first: str, second: str) -> Iterator[Compared]:
+def _order(listed: Iterable[Any], first: str, second: str) -> list[Compared]:
+    """Every item that ends before it begins, and the first of those that do not."""
+    found: list[Compared] = []
     for item in listed:
         start, end = getattr(item, first).epoch, getattr(item, second).epoch
-        if start is not None and end is not None:
-            yield Compared(((item, first), (item, second)), end < start)
+        if start is not None and end is not None and (end < start or not found):
+            found.append(Compared(((item, first), (item, second)), end < start))
+    return found
 
 
-def _span_backwards(line: Timeline) -> Iterator[Compared]:
+def _span_backwards(line: Timeline) -> list[Compared]:
     episode, monitoring = line.episode, line.episode.monitoring
-    for listed in (
-        part(episode.application, "holds"),
-        part(episode.application, "body_weight"),
-        episode.postures,
-        *(part(monitoring, name) for name in ("capnography", "oximetry", "ecg", "observation")),
+    found: list[Compared] = []
+    for owner, member, first, second in (
+        (episode.application, "holds", "start", "end"),
+        (episode.application, "body_weight", "start", "end"),
+        (episode, "postures", "start", "end"),
+        (monitoring, "capnography", "start", "end"),
+        (monitoring, "oximetry", "start", "end"),
+        (monitoring, "ecg", "start", "end"),
+        (monitoring, "observation", "start", "end"),
+        (monitoring, "events", "time", "end"),
+        (episode.custody, "devices", "on", "off"),
+        (episode.custody, "face_covers", "on", "off"),
+        (episode.stretcher, "belts", "on", "off"),
     ):
-        yield from _order(items(listed), "start", "end")
-    yield from _order(items(part(monitoring, "events")), "time", "end")
-    for listed in (line.police_items, part(episode.custody, "face_covers"), part(episode.stretcher, "belts")):
-        yield from _order(items(listed), "on", "off")
+        listed = items(part(owner, member))
+        if listed:
+            found += _order(listed, first, second)
+    return found
 
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
@@ -306,7 +317,7 @@ def _death(line: Timeline) -> Iterator[Compared]:
             yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
 
 
-_COMPARISONS: dict[str, Callable[[Timeline], Iterator[Compared]]] = {
+_COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "gcs_total": _gcs,
     "limb_off_before_on": _limb_off_before_on,
     "span_backwards": _span_backwards,
