@@ -78,21 +78,24 @@ class Definitions:
     conditions: tuple[Condition, ...]
     wires: Mapping[str, Wire]
 
-    def write(self, fact: Fact) -> str:
-        """The JSON members of a fact after its id, such as ``,"kind":"limb","device_on":true}``.
+    def write(self, facts: Iterable[Fact]) -> list[str]:
+        """The JSON members of each fact after its id, such as ``,"kind":"limb","device_on":true}``.
 
-        Raises EngineError when the kind is not in the catalogue or a value is
+        Raises EngineError when a kind is not in the catalogue or a value is
         not of its attribute's type.
         """
-        wire = self.wires.get(fact.kind)
-        if wire is None:
-            raise EngineError("a fact of a kind that is not in the catalogue")
-        try:
-            return wire.write(fact)
-        except Unfit as unfit:
-            raise EngineError(f"{fact.kind}.{unfit}: the value is not of the attribute's type") from None
-        except TypeError:  # an unhashable value in place of a word
-            raise EngineError(f"{fact.kind}: a value is not of its attribute's type") from None
+        out: list[str] = []
+        for fact in facts:
+            wire = self.wires.get(fact.kind)
+            if wire is None:
+                raise EngineError("a fact of a kind that is not in the catalogue")
+            try:
+                out.append(wire.write(fact))
+            except Unfit as unfit:
+                raise EngineError(f"{fact.kind}.{unfit}: the value is not of the attribute's type") from None
+            except TypeError:  # an unhashable value in place of a word
+                raise EngineError(f"{fact.kind}: a value is not of its attribute's type") from None
+        return out
 
 
 def compile_rules(rules: Sequence[BoundRule], catalogue: Catalogue) -> Definitions:

@@ -141,8 +141,7 @@ class Decider:
             if kind is None:
                 continue
             try:
-                part = kind.part(fact)
-                says = part.of(fact)
+                part, says = kind.put(fact)
             except Exception:  # noqa: BLE001 - decided again rule by rule, where it is reported as the outcome error
                 doubtful.add(fact.kind)
                 part, says = kind.whole, (0,) * len(kind.whole.rules)
@@ -198,7 +197,7 @@ class Decider:
         for rule, fact, expected in cases:
             given += 1
             try:
-                self._definitions.write(fact)
+                self._definitions.write((fact,))
             except EngineError as error:
                 failures.append(f"{rule}: an example cannot be sent: {error}")
                 continue

@@ -90,7 +90,7 @@ class Fence:
         Raises EngineError for a fact outside the catalogue and NotEvaluated
         when the engine did not finish; neither text holds anything of a fact.
         """
-        written = [self._definitions.write(fact) for fact in facts]
+        written = self._definitions.write(facts)
         fired: set[tuple[int, int]] = set()  # a set: two true alternatives fire a rule twice
         for start in range(0, len(written), CHUNK):
             for message in self._evaluate(written[start : start + CHUNK]):

@@ -65,10 +65,6 @@ class Part:
     rules: tuple[int, ...]
     says: _Says
 
-    def of(self, fact: Fact) -> tuple[int, ...]:
-        """What each rule says of a fact."""
-        return self.says(fact.values.get, fact.states.get)
-
 
 @dataclass(frozen=True, slots=True)
 class Kind:
@@ -79,10 +75,12 @@ class Kind:
     others: Part
     whole: Part
 
-    def part(self, fact: Fact) -> Part:
-        """The rules that a fact is put to; to all others of its kind it does not matter."""
-        word = fact.values.get(self.attribute)
-        return self.whole if word is None else self.parts.get(word, self.others)
+    def put(self, fact: Fact) -> tuple[Part, tuple[int, ...]]:
+        """The rules that a fact is put to (to all others of its kind it does not matter), and what each says of it."""
+        value = fact.values.get
+        word = value(self.attribute)
+        part = self.whole if word is None else self.parts.get(word, self.others)
+        return part, part.says(value, fact.states.get)
 
 
 def kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str, Kind]:

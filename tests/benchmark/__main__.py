@@ -106,7 +106,7 @@ def rule_engines(pipeline: Pipeline, effort: Effort) -> str:
     flats = [flatten(sheet.facts) for sheet in sheets]
     fired = [subject.fence.fire(sheet.facts) for sheet in sheets]
     definitions, fence = subject.decider._definitions, subject.fence
-    written = [[definitions.write(fact) for fact in sheet.facts] for sheet in sheets]
+    written = [definitions.write(sheet.facts) for sheet in sheets]
     pairs = list(zip(sheets, fired, strict=True))
     runs: dict[str, Any] = {
         "engine (durable-rules behind the fence)": each(lambda sheet: fence.fire(sheet.facts), sheets),

@@ -178,7 +178,13 @@ def test_a_fact_that_does_not_parse_is_not_evaluated(broken: str, place: int, mo
     facts = limbs(6)
     real = Definitions.write
     with monkeypatch.context() as patch:
-        patch.setattr(Definitions, "write", lambda self, about: broken if about is facts[place] else real(self, about))
+        patch.setattr(
+            Definitions,
+            "write",
+            lambda self, all_: [
+                broken if each is facts[place] else text for each, text in zip(all_, real(self, all_), strict=True)
+            ],
+        )
         with pytest.raises(NotEvaluated):
             built.fire(facts)
     assert built.fire(limbs(8)) == {(0, 6), (0, 7)}
@@ -189,7 +195,13 @@ def test_the_second_chunk_has_its_own_sentinels(monkeypatch: pytest.MonkeyPatch)
     facts = limbs(600)
     real = Definitions.write
     with monkeypatch.context() as patch:
-        patch.setattr(Definitions, "write", lambda self, about: "]" if about is facts[550] else real(self, about))
+        patch.setattr(
+            Definitions,
+            "write",
+            lambda self, all_: [
+                "]" if each is facts[550] else text for each, text in zip(all_, real(self, all_), strict=True)
+            ],
+        )
         with pytest.raises(NotEvaluated):
             built.fire(facts)
 
@@ -257,9 +269,9 @@ def test_only_what_rules_use_is_sent() -> None:
     rule = bound(1, "limb", ALWAYS, group({"any": [{"n": {"gt": 5}}, {"m": {"declined": True}}]}))
     definitions = compile_rules([rule], CATALOGUE)
     about = fact("limb", {"n": 7, "flag": True, "side": "left"}, m="declined")
-    assert definitions.write(about) == ',"kind":"limb","n":7,"m_state":"declined"}'
-    assert definitions.write(fact("limb", {"m": 3}, n="missing")) == ',"kind":"limb","m_state":"recorded"}'
-    assert definitions.write(fact("dose", {"n": 7})) == ',"kind":"dose"}'
+    assert definitions.write([about]) == [',"kind":"limb","n":7,"m_state":"declined"}']
+    assert definitions.write([fact("limb", {"m": 3}, n="missing")]) == [',"kind":"limb","m_state":"recorded"}']
+    assert definitions.write([fact("dose", {"n": 7})]) == [',"kind":"dose"}']
 
 
 def test_groups_of_one_and_nested_all_are_opened() -> None:

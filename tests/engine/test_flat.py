@@ -20,9 +20,9 @@ ALL = (flat.FOUND, flat.OPEN, flat.CLEAR_, 0)
 
 def _said(kind: flat.Kind, fact: Fact, rules: int) -> list[str]:
     """What each rule (by number) says of a fact, the rules that its word rules out included."""
-    part = kind.part(fact)
+    part, says = kind.put(fact)
     said = dict.fromkeys(range(rules), "not_applicable")
-    return list((said | {n: flat.outcome_of(s) for n, s in zip(part.rules, part.of(fact), strict=True)}).values())
+    return list((said | {n: flat.outcome_of(s) for n, s in zip(part.rules, says, strict=True)}).values())
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -70,7 +70,7 @@ def test_a_fact_is_put_to_the_rules_of_its_word_alone() -> None:
     kind = flat.kinds(rules, catalogue)["limb"]
     assert kind.attribute == "side"
     for word, expected in (("left", (0, 2, 3)), ("right", (1, 2, 3)), ("none_seen", (2, 3)), (None, (0, 1, 2, 3))):
-        assert kind.part(Fact("limb", "", {} if word is None else {"side": word}, {}, ())).rules == expected
+        assert kind.put(Fact("limb", "", {} if word is None else {"side": word}, {}, ()))[0].rules == expected
 
 
 def test_tallies() -> None:
