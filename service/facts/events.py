@@ -11,7 +11,7 @@ to ``RECHECK`` after the response (both numbers are this project's own).
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
@@ -92,21 +92,23 @@ class Quantity:
     ``low``: lower is worse. A reading at ``limit`` or beyond lies beyond the
     widest published limit; 0 where the limit depends on age. ``read``: the
     unit of the member when its number is the reading, else how the reading is
-    taken from a set (None where there is none).
+    taken from the members ``of`` a set (None where there is none).
     """
 
     code: str
     member: str
     low: bool
     limit: int
-    read: str | Callable[[model.VitalSet], int | None] = ""
+    read: str | Callable[..., int | None] = ""
+    of: tuple[str, ...] = ()
 
-    def worst(self, sets: Iterable[model.VitalSet]) -> int | None:
-        """The worst reading of all sets, None where there is none."""
+    def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
+        """The worst reading of all sets, given as columns, None where there is none."""
         read, worst = self.read, min if self.low else max
         if callable(read):
-            return worst([value for value in map(read, sets) if value is not None], default=None)
-        found = worst([x for x in map(attrgetter(self.member), sets) if x.__class__ is not Absent], default=None)
+            readings = map(read, *[columns[name] for name in self.of])
+            return worst([value for value in readings if value is not None], default=None)
+        found: Any = worst([value for value in columns[self.member] if value.__class__ is not Absent], default=None)
         # Scaling keeps the order, so one reading is scaled in place of all.
         return found if found is None or not read else scaled(found, read)
 
@@ -114,7 +116,8 @@ class Quantity:
         """(time, set, scaled reading) for every set that has one."""
         read, name = self.read, self.member
         if callable(read):
-            return [(time, vital, value) for time, vital in sets if (value := read(vital)) is not None]
+            told = [(time, vital, read(*[getattr(vital, name) for name in self.of])) for time, vital in sets]
+            return [(time, vital, value) for time, vital, value in told if value is not None]
         found = [
             (time, vital, value) for time, vital in sets if (value := getattr(vital, name)).__class__ is not Absent
         ]
@@ -133,43 +136,37 @@ class _Reading:
     extra: dict[str, Any] = field(default_factory=dict)
 
 
-def _glucose(vital: model.VitalSet) -> int | None:
+def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
     """Tenths of mg/dL; a meter reading of Low is under every limit."""
-    if vital.glucose_reading == "low":
+    if reading == "low":
         return 0
-    return None if isinstance(vital.glucose_mg_dl, Absent) else scaled(vital.glucose_mg_dl, "mg/dL")
+    return None if isinstance(number, Absent) else scaled(number, "mg/dL")
 
 
-def _gcs(vital: model.VitalSet) -> int | None:
-    if not isinstance(vital.gcs_total, Absent):
-        return vital.gcs_total
-    parts = (vital.gcs_eye, vital.gcs_verbal, vital.gcs_motor)
-    return None if any(isinstance(p, Absent) for p in parts) else sum(parts)  # type: ignore[arg-type]
+def _gcs(total: int | Absent, *parts: int | Absent) -> int | None:
+    if not isinstance(total, Absent):
+        return total
+    return None if Absent in map(type, parts) else sum(parts)  # type: ignore[arg-type]
 
 
 #: Under this end-tidal CO2 (tenths of mmHg) there is no breath to measure (8 mmHg, alarm limit for apnea).
 NO_BREATH = 80
 
 
-def _waveform(vital: model.VitalSet) -> int | None:
+def _waveform(breath: float | Absent, waveform: str | Absent) -> int | None:
     """0 when the waveform is lost or there is no breath to measure, else 1."""
-    breath: Any = vital.etco2_mmhg
-    if breath.__class__ is not Absent and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
+    if not isinstance(breath, Absent) and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
         return 0
-    waveform = vital.etco2_waveform
     return None if waveform.__class__ is Absent else 0 if waveform == "lost" else 1
 
 
-def _deep(vital: model.VitalSet) -> int | None:
+def _deep(score: int | Absent, scale: str | Absent) -> int | None:
     """How far the agitation score lies under "deeply sedated" of its scale, negative or 0 when deep."""
-    if isinstance(vital.agitation_score, Absent) or isinstance(vital.agitation_scale, Absent):
-        return None
-    return vital.agitation_score - scales.DEEP[vital.agitation_scale]
+    return None if isinstance(score, Absent) or isinstance(scale, Absent) else score - scales.DEEP[scale]
 
 
-def _reduced(vital: model.VitalSet) -> int | None:
+def _reduced(acvpu: str | Absent) -> int | None:
     """0 when the patient answers to pain only or not at all, else 1."""
-    acvpu = vital.acvpu
     return None if acvpu.__class__ is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
 
 
@@ -180,17 +177,20 @@ _QUANTITIES = (
     Quantity("etco2_high", "etco2_mmhg", False, 451, "mm[Hg]"),
     Quantity("etco2_low", "etco2_mmhg", True, 300, "mm[Hg]"),
     Quantity("etco2_rise", "etco2_mmhg", False, 100, "mm[Hg]"),
-    Quantity("waveform_lost", "etco2_waveform", True, 0, _waveform),
+    Quantity("waveform_lost", "etco2_waveform", True, 0, _waveform, ("etco2_mmhg", "etco2_waveform")),
     Quantity("sbp_low", "sbp", True, 0),
     Quantity("hr_high", "hr", False, 130),
     Quantity("hr_low", "hr", True, 40),
     Quantity("temperature_high", "temperature_c", False, 381, "Cel"),
     Quantity("temperature_low", "temperature_c", True, 350, "Cel"),
-    Quantity("glucose_low", "glucose_mg_dl", True, 699, _glucose),
-    Quantity("gcs_low", "gcs_total", True, 8, _gcs),
-    Quantity("oversedation", "agitation_score", True, 0, _deep),
-    Quantity("reduced_consciousness", "acvpu", True, 0, _reduced),
+    Quantity("glucose_low", "glucose_mg_dl", True, 699, _glucose, ("glucose_mg_dl", "glucose_reading")),
+    Quantity("gcs_low", "gcs_total", True, 8, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
+    Quantity("oversedation", "agitation_score", True, 0, _deep, ("agitation_score", "agitation_scale")),
+    Quantity("reduced_consciousness", "acvpu", True, 0, _reduced, ("acvpu",)),
 )
+
+_MEMBERS = tuple(dict.fromkeys(name for quantity in _QUANTITIES for name in quantity.of or (quantity.member,)))
+_row = attrgetter(*_MEMBERS)
 
 
 def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
@@ -353,12 +353,12 @@ class Events:
 
     def from_vitals(self) -> Iterator[Draft]:
         """One event for every run of abnormal readings of one quantity."""
-        sets = [vital for _, vital in self.vitals]
-        for quantity in _QUANTITIES:
+        # Most quantities never go wrong, and one look at a column of all sets tells.
+        columns = dict(zip(_MEMBERS, zip(*[_row(vital) for _, vital in self.vitals], strict=True), strict=False))
+        for quantity in _QUANTITIES if columns else ():
             limit = self._limits.get(quantity.code, quantity.limit)
             rise = quantity.code == "etco2_rise"
-            worst = quantity.worst(sets)
-            # Most quantities never go wrong: the one worst reading tells.
+            worst = quantity.worst(columns)
             if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
                 continue
             column = quantity.column(self.vitals)
@@ -668,22 +668,23 @@ class Events:
         names = ("limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due")
         line = self.line
         listed = part(line.episode.monitoring, "limb_checks")
-        named = draft.values.get("limb")
-        limbs = [x for x in line.limbs.values() if named in (None, x.limb) and intervals.inside(time, x.spans)]
-        due = [x for x in limbs if intervals.inside(time + LIMB_CHECK_DUE + ROUNDING, x.spans)]
-        draft.put("limb_check_due", bool(due))
+        named, limbs, due, after = draft.values.get("limb"), set(), False, None
+        for x in line.limbs.values():
+            if named not in (None, x.limb) or not intervals.inside(time, x.spans):
+                continue
+            limbs.add(x.limb)
+            due = due or intervals.inside(time + LIMB_CHECK_DUE + ROUNDING, x.spans)
+            points = check_times(line, x.limb)
+            at = bisect_left(points, time)
+            if at < len(points) and (after is None or points[at] < after):
+                after = points[at]
+        draft.put("limb_check_due", due)
         if isinstance(listed, Absent):
             draft.unknown(names[:3], listed.state)
             return
-        times = [check_times(line, x.limb) for x in limbs]
-        after = min([points[at] for points in times if (at := bisect_left(points, time)) < len(points)], default=None)
         if after is None:
             # A check without a time may be the one that is looked for.
-            untimed = [
-                c.time
-                for c in listed
-                if isinstance(c.time, Absent) and limb_of(c.side, c.site) in {x.limb for x in limbs}
-            ]
+            untimed = [c.time for c in listed if isinstance(c.time, Absent) and limb_of(c.side, c.site) in limbs]
             if untimed:
                 draft.unknown(names[:3], state_of(*untimed))
                 return

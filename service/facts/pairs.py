@@ -8,11 +8,13 @@ so. Where nothing could be compared there is none.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from operator import attrgetter
 from typing import Any, NamedTuple
 
 from service.episode import model
 from service.episode.kinds import Absent
 
+from . import intervals
 from .draft import Draft
 from .model import place
 from .phrases import Hit
@@ -49,16 +51,19 @@ class Compared(NamedTuple):
     decisive: bool | None = None
 
 
-def _gcs(line: Timeline) -> Iterator[Compared]:
+_gcs_of = attrgetter("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")
+
+
+def _gcs(line: Timeline) -> list[Compared]:
+    """Every set of which the parts do not make the total, and the first of those of which they do."""
+    found: list[Compared] = []
     for v in items(part(line.episode.monitoring, "vitals")):
-        if v.gcs_total.__class__ is Absent:
-            continue
-        parts = (v.gcs_eye, v.gcs_verbal, v.gcs_motor)
-        if Absent in map(type, parts):
-            continue
-        yield Compared(
-            ((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), sum(parts) != v.gcs_total
-        )
+        score = _gcs_of(v)
+        if Absent not in map(type, score):
+            clash = sum(score[:3]) != score[3]
+            if clash or not found:
+                found.append(Compared(((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), clash))
+    return found
 
 
 def _limb_off_before_on(line: Timeline) -> list[Compared]:
@@ -105,13 +110,13 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
         limb = line.limbs.get(name)
         if not checks or (limb is not None and not limb.known):
             continue
-        spans = limb.spans if limb is not None else ()
+        spans = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
         # A check before the limb was secured is good practice, not a contradiction.
+        secured = limb.spans[0][0] if limb is not None and limb.spans else None
         stray = [
             check
             for time, check in checks
-            if not any(start - ROUNDING <= time <= end + ROUNDING for start, end in spans)
-            and not (spans and time < spans[0][0])
+            if (secured is None or time >= secured) and not intervals.inside(time, spans)
         ]
         yield Compared(tuple((check,) for check in stray or [checks[0][1]]), bool(stray))
 
