@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import MISSING as NO_DEFAULT
 from dataclasses import dataclass, field, fields
 from datetime import datetime
-from typing import Any, ClassVar
+from typing import Any, ClassVar, final
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
 DECLINED_REASONS = (
@@ -44,6 +44,7 @@ class Moment(datetime):
         return self.epoch
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class Absent:
     """Stands in place of a value that is not there. ``state``: missing, not_collected or declined.

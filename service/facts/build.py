@@ -37,9 +37,9 @@ def _state(episode: model.Episode, where: tuple[str, str | None] | None) -> str:
     if where is None:
         return RECORDED
     value: Any = getattr(episode, where[0])
-    if not isinstance(value, Absent) and where[1] is not None:
+    if type(value) is not Absent and where[1] is not None:
         value = getattr(value, where[1])
-    return value.state if isinstance(value, Absent) else RECORDED
+    return value.state if type(value) is Absent else RECORDED
 
 
 def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
@@ -51,7 +51,7 @@ def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None)
     line = Timeline(episode, asked)
     values, states = line.shared()
     narrative = episode.narrative
-    hits: dict[str, list[Hit]] = {} if isinstance(narrative, Absent) else phrases.scan(narrative, declared)
+    hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else phrases.scan(narrative, declared)
     drafts = [whole.episode_fact(line, values), *items.sections(line), *limbs.limbs(line), *items.devices(line)]
     drafts += [*items.belts(line), *items.body_weights(line), *items.people(line), *items.postures(line)]
     drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]

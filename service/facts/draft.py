@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from service.episode import kinds
@@ -21,7 +22,7 @@ def scaled(value: float, unit: str) -> int:
 
 def state_of(*inputs: Any) -> str:
     """The state of something derived from ``inputs``: the first of not_collected, missing, declined among them."""
-    states = {value.state for value in inputs if isinstance(value, Absent)}
+    states = {value.state for value in inputs if type(value) is Absent}
     for state in STATE_ORDER:
         if state in states:
             return state
@@ -51,40 +52,54 @@ class Asked:
 
 
 _Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
-_PLANS: dict[tuple[type, str, Wanted], list[_Step]] = {}
 
 
-def _plan(cls: type, prefix: str, wanted: Wanted) -> list[_Step]:
-    """For every member of a class from which something wanted is made: (member, attribute, how, what that needs)."""
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How the members of a class become attributes.
+
+    ``plain``: (member, attribute) where the attribute takes over the value as
+    it is; ``steps``: (member, attribute, how it becomes one, what that needs)
+    for the others.
+    """
+
+    plain: tuple[tuple[str, str], ...]
+    steps: tuple[_Step, ...]
+
+
+_PLANS: dict[tuple[type, str, Wanted], _Plan] = {}
+
+
+def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
+    """The plan for what is wanted of the members of a class."""
     known = _PLANS.get((cls, prefix, wanted))
     if known is not None:
         return known
-    out: list[_Step] = []
+    plain: list[tuple[str, str]] = []
+    steps: list[_Step] = []
     for member in kinds.members(cls):
         name, spec = prefix + member.name, member.kind
         if member.name in kinds.NOT_ASKED:
             continue
+        if wanted is not None and not any(one == name or one.startswith(f"{name}_") for one in wanted):
+            continue
         if isinstance(spec, kinds.Codes):
-            out.append((member.name, name, "words", {f"{name}_has_{w.replace('-', '_')}": w for w in spec.words}))
+            words = {f"{name}_has_{word.replace('-', '_')}": word for word in spec.words}
+            chosen = {name: word for name, word in words.items() if wanted is None or name in wanted}
+            steps.append((member.name, name, "words", chosen))
         elif isinstance(spec, kinds.Num):
-            out.append((member.name, name, "number", spec.unit))
+            steps.append((member.name, name, "number", spec.unit))
         elif isinstance(spec, kinds.Items):
-            out.append((member.name, name, "count", ""))
+            steps.append((member.name, name, "count", ""))
         elif isinstance(spec, kinds.Part):
             inner = [m.name for m in kinds.members(spec.of) if m.name not in kinds.NOT_ASKED]
-            out.append((member.name, name, "part", tuple(f"{name}_{one}" for one in inner)))
+            steps.append((member.name, name, "part", tuple(f"{name}_{one}" for one in inner)))
         elif isinstance(spec, (kinds.Int, kinds.Flag, kinds.Code)):
-            out.append((member.name, name, "value", ""))
+            plain.append((member.name, name))
         else:  # times, ids, text: only their state can be asked for
-            out.append((member.name, name, "there", ""))
-    if wanted is not None:
-        out = [
-            (member, name, how, {n: w for n, w in more.items() if n in wanted} if isinstance(more, dict) else more)
-            for member, name, how, more in out
-            if any(one == name or one.startswith(f"{name}_") for one in wanted)
-        ]
-    _PLANS[cls, prefix, wanted] = out
-    return out
+            steps.append((member.name, name, "there", ""))
+    made = _PLANS[cls, prefix, wanted] = _Plan(tuple(plain), tuple(steps))
+    return made
 
 
 class Draft(Fact):
@@ -105,10 +120,10 @@ class Draft(Fact):
         """Set an attribute; None or an Absent leaves it unknown with that state."""
         if value is None:
             self.states[name] = state
-        elif value.__class__ is Absent:
+        elif type(value) is Absent:
             self.states[name] = value.state
         else:
-            self.values[name] = value  # type: ignore[assignment]
+            self.values[name] = value
 
     def unknown(self, names: Iterable[str], state: str) -> None:
         """Leave several attributes unknown."""
@@ -122,14 +137,22 @@ class Draft(Fact):
     def members(self, node: Node, wanted: Wanted, prefix: str = "") -> None:
         """The members of an item as attributes, under the names the vocabulary gives them."""
         values, states = self.values, self.states
-        for member, name, how, more in _plan(node.__class__, prefix, wanted):
+        plan = _plan(type(node), prefix, wanted)
+        # Most attributes of most facts come about here, so members are taken as they lie.
+        there = node.__dict__
+        for member, name in plan.plain:
+            if member not in there:
+                states[name] = "missing"
+            elif type(value := there[member]) is Absent:
+                states[name] = value.state
+            else:
+                values[name] = value
+        for member, name, how, more in plan.steps:
             value = getattr(node, member)
-            if value.__class__ is Absent:
+            if type(value) is Absent:
                 states[name] = state = value.state
                 for inner in more if how in ("words", "part") else ():
                     states[inner] = state
-            elif how == "value":
-                values[name] = value
             elif how == "there":
                 values[name] = True
             elif how == "number":

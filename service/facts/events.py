@@ -108,7 +108,7 @@ class Quantity:
         if callable(read):
             readings = map(read, *[columns[name] for name in self.of])
             return worst([value for value in readings if value is not None], default=None)
-        found: Any = worst([value for value in columns[self.member] if value.__class__ is not Absent], default=None)
+        found: Any = worst([value for value in columns[self.member] if type(value) is not Absent], default=None)
         # Scaling keeps the order, so one reading is scaled in place of all.
         return found if found is None or not read else scaled(found, read)
 
@@ -118,9 +118,7 @@ class Quantity:
         if callable(read):
             told = [(time, vital, read(*[getattr(vital, name) for name in self.of])) for time, vital in sets]
             return [(time, vital, value) for time, vital, value in told if value is not None]
-        found = [
-            (time, vital, value) for time, vital in sets if (value := getattr(vital, name)).__class__ is not Absent
-        ]
+        found = [(time, vital, value) for time, vital in sets if type(value := getattr(vital, name)) is not Absent]
         return [(time, vital, scaled(value, read)) for time, vital, value in found] if read else found
 
 
@@ -140,11 +138,11 @@ def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
     """Tenths of mg/dL; a meter reading of Low is under every limit."""
     if reading == "low":
         return 0
-    return None if isinstance(number, Absent) else scaled(number, "mg/dL")
+    return None if type(number) is Absent else scaled(number, "mg/dL")
 
 
 def _gcs(total: int | Absent, *parts: int | Absent) -> int | None:
-    if not isinstance(total, Absent):
+    if type(total) is not Absent:
         return total
     return None if Absent in map(type, parts) else sum(parts)  # type: ignore[arg-type]
 
@@ -155,19 +153,19 @@ NO_BREATH = 80
 
 def _waveform(breath: float | Absent, waveform: str | Absent) -> int | None:
     """0 when the waveform is lost or there is no breath to measure, else 1."""
-    if not isinstance(breath, Absent) and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
+    if type(breath) is not Absent and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
         return 0
-    return None if waveform.__class__ is Absent else 0 if waveform == "lost" else 1
+    return None if type(waveform) is Absent else 0 if waveform == "lost" else 1
 
 
 def _deep(score: int | Absent, scale: str | Absent) -> int | None:
     """How far the agitation score lies under "deeply sedated" of its scale, negative or 0 when deep."""
-    return None if isinstance(score, Absent) or isinstance(scale, Absent) else score - scales.DEEP[scale]
+    return None if type(score) is Absent or type(scale) is Absent else score - scales.DEEP[scale]
 
 
 def _reduced(acvpu: str | Absent) -> int | None:
     """0 when the patient answers to pain only or not at all, else 1."""
-    return None if acvpu.__class__ is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
+    return None if type(acvpu) is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
 
 
 _QUANTITIES = (
@@ -213,7 +211,7 @@ class Events:
         monitoring = line.episode.monitoring
         self.vitals = line.sets
         self.listed_actions = part(monitoring, "actions")
-        self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if isinstance(a.time, Absent)]
+        self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if type(a.time) is Absent]
         self.actions = sorted(
             ((t, a) for a in items(self.listed_actions) if (t := a.time.epoch) is not None), key=lambda p: p[0]
         )
@@ -224,10 +222,10 @@ class Events:
             [
                 t
                 for t, v in self.vitals
-                if v.hr.__class__ is not Absent
-                or v.rr.__class__ is not Absent
-                or v.spo2.__class__ is not Absent
-                or v.etco2_mmhg.__class__ is not Absent
+                if type(v.hr) is not Absent
+                or type(v.rr) is not Absent
+                or type(v.spo2) is not Absent
+                or type(v.etco2_mmhg) is not Absent
             ]
             + self.breathing
         )
@@ -236,7 +234,7 @@ class Events:
             for span in items(part(monitoring, "capnography"))
             if (s := span.start.epoch) is not None
         ]
-        self.etco2 = [t for t, v in self.vitals if v.etco2_mmhg.__class__ is not Absent]
+        self.etco2 = [t for t, v in self.vitals if type(v.etco2_mmhg) is not Absent]
         self.oxygen_on = self._oxygen_started()
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
@@ -252,7 +250,7 @@ class Events:
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
         #: Every device: on, off, whether its end is charted, whether it is the police's.
         self.devices = [
-            (device.on.epoch, device.off.epoch, not isinstance(device.off, Absent), police)
+            (device.on.epoch, device.off.epoch, type(device.off) is not Absent, police)
             for listed, police in ((line.limb_items, False), (line.police_items, True))
             for device in items(listed)
         ]
@@ -265,7 +263,7 @@ class Events:
         before: bool | None = None
         for time, vital in self.vitals:
             oxygen = vital.oxygen
-            if oxygen.__class__ is Absent:
+            if type(oxygen) is Absent:
                 continue
             now = oxygen == "oxygen"
             if now and before is False:
@@ -286,12 +284,7 @@ class Events:
             t
             for t, a in self.actions
             if a.action in family
-            and (
-                limb is None
-                or isinstance(a.side, Absent)
-                or isinstance(a.site, Absent)
-                or limb_of(a.side, a.site) == limb
-            )
+            and (limb is None or type(a.side) is Absent or type(a.site) is Absent or limb_of(a.side, a.site) == limb)
         ]
         if "oxygen_given" in family:
             found += self.oxygen_on
@@ -343,7 +336,7 @@ class Events:
     def _baseline(self) -> tuple[int, int] | None:
         """(time, tenths of mmHg) of the last EtCO2 before the first sedative, else of the first after control."""
         first = self.line.sedatives[0] if self.line.sedatives else None
-        values = [(t, scaled(v.etco2_mmhg, "mm[Hg]")) for t, v in self.vitals if not isinstance(v.etco2_mmhg, Absent)]
+        values = [(t, scaled(v.etco2_mmhg, "mm[Hg]")) for t, v in self.vitals if type(v.etco2_mmhg) is not Absent]
         if first is not None:
             before = [pair for pair in values if pair[0] <= first]
             if before:
@@ -384,7 +377,7 @@ class Events:
     def from_untimed(self) -> Iterator[Draft]:
         """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
         monitoring = self.line.episode.monitoring
-        untimed = [v for v in items(part(monitoring, "vitals")) if isinstance(v.time, Absent)]
+        untimed = [v for v in items(part(monitoring, "vitals")) if type(v.time) is Absent]
         for quantity in _QUANTITIES if untimed else ():
             if quantity.code == "etco2_rise":
                 continue  # over what it was before, and nobody knows before what
@@ -400,9 +393,9 @@ class Events:
                 places = [place(v, quantity.member) for _, v in found]
                 yield self._untimed(quantity.code, worst(value for value, _ in found), places, ours, None)
         for check in items(part(monitoring, "limb_checks")):
-            if not isinstance(check.time, Absent):
+            if type(check.time) is not Absent:
                 continue
-            refill = 0 if isinstance(check.cap_refill_s, Absent) else scaled(check.cap_refill_s, "s")
+            refill = 0 if type(check.cap_refill_s) is Absent else scaled(check.cap_refill_s, "s")
             absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
             if absent or longer or refill > 20:
                 limb = limb_of(check.side, check.site)
@@ -420,7 +413,7 @@ class Events:
         draft.put("readings", len(places))
         family = _RESPONSES.get(code, _ANY)
         charted = any(a.action in family for a in items(self.listed_actions)) or bool(self._responses(code, limb))
-        silent = isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected"
+        silent = type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected"
         if charted or silent:
             names = ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst")
             draft.unknown((*names, "under_age_limit"), "not_collected" if silent else "missing")
@@ -440,9 +433,7 @@ class Events:
         member = quantity.member
         if member == "glucose_mg_dl" and vital.glucose_reading == "low":
             member = "glucose_reading"
-        where = place(
-            vital, None if isinstance(getattr(vital, member), Absent) else member, member_label(quantity.member)
-        )
+        where = place(vital, None if type(getattr(vital, member)) is Absent else member, member_label(quantity.member))
         return _Reading(time, value, where, in_care, None if line.control is None else time >= line.control)
 
     def _run(self, quantity: Quantity, run: list[_Reading]) -> Draft:
@@ -489,7 +480,7 @@ class Events:
                 state_of(*untimed),
             )
             return
-        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected" and without:
+        if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected" and without:
             # A system with no place for actions cannot show a response: nothing is claimed either way.
             draft.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
@@ -514,14 +505,14 @@ class Events:
     def from_limb_checks(self) -> Iterator[Draft]:
         """One event for every run of abnormal checks of one limb."""
         for limb in model.LIMBS:
-            own = [(t, c) for t, c in self.line.checks[limb] if isinstance(c.not_done, Absent) or c.pulse == "absent"]
+            own = [(t, c) for t, c in self.line.checks[limb] if type(c.not_done) is Absent or c.pulse == "absent"]
             readings = []
             for time, check in own:
                 slow: Any = check.cap_refill_s
                 absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
-                if not absent and not longer and (slow.__class__ is Absent or slow <= 2):
+                if not absent and not longer and (type(slow) is Absent or slow <= 2):
                     continue
-                refill = 0 if slow.__class__ is Absent else scaled(slow, "s")
+                refill = 0 if type(slow) is Absent else scaled(slow, "s")
                 if absent or longer or refill > 20:
                     member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
                     reading = _Reading(
@@ -577,11 +568,7 @@ class Events:
         """Events as charted, and changes after which limbs are checked again."""
         monitoring = self.line.episode.monitoring
         for event in items(part(monitoring, "events")):
-            limb = (
-                None
-                if isinstance(event.side, Absent) or isinstance(event.site, Absent)
-                else limb_of(event.side, event.site)
-            )
+            limb = None if type(event.side) is Absent or type(event.site) is Absent else limb_of(event.side, event.site)
             yield self._charted(event.event, event.time.epoch, event.end.epoch, place(event), limb, event.before_care)
         yield from self._arrests()
         for time, action in self.actions:
@@ -620,7 +607,7 @@ class Events:
         draft.span = (time, end if end is not None and end >= time else time)
         draft.put("lasted", end - time if end is not None else None)
         responded = self._within(self._responses(code, limb), time, RESPONSE) is not None
-        if not responded and isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
+        if not responded and type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
             draft.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
             # A look at the same minute is not one after it.
@@ -647,13 +634,11 @@ class Events:
             draft.unknown(names, "missing")
             return
         covers = part(episode.custody, "face_covers")
-        draft.put(
-            "face_cover_on", covers if isinstance(covers, Absent) else any(_on(s, e, time) for s, e in self.covers)
-        )
+        draft.put("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
         posture = self.posture_at(time)
         tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
         draft.put("tied_supine", None if posture is None else tied)
-        if isinstance(self.listed_actions, Absent) and self.listed_actions.state == "not_collected":
+        if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
             draft.put("airway_response", None, "not_collected")
         else:
             draft.put("airway_response", self._within(self.airway_taken, time, RESPONSE) is not None)
@@ -679,12 +664,12 @@ class Events:
             if at < len(points) and (after is None or points[at] < after):
                 after = points[at]
         draft.put("limb_check_due", due)
-        if isinstance(listed, Absent):
+        if type(listed) is Absent:
             draft.unknown(names[:3], listed.state)
             return
         if after is None:
             # A check without a time may be the one that is looked for.
-            untimed = [c.time for c in listed if isinstance(c.time, Absent) and limb_of(c.side, c.site) in limbs]
+            untimed = [c.time for c in listed if type(c.time) is Absent and limb_of(c.side, c.site) in limbs]
             if untimed:
                 draft.unknown(names[:3], state_of(*untimed))
                 return

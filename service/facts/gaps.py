@@ -19,7 +19,7 @@ def is_entry(line: Timeline, vital: model.VitalSet) -> bool:
     """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
     time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
-        if value.__class__ is not Absent:
+        if type(value) is not Absent:
             return True
         if value.state == "declined" and time is not None and line.control is not None and time < line.control:
             return True
@@ -62,17 +62,17 @@ def gaps(line: Timeline) -> Iterator[Draft]:
 
 def _oximetry(line: Timeline) -> list[Span]:
     """Restrained time; from control on where a reading was unsafe to attempt before it."""
-    unsafe = any(isinstance(v.spo2, Absent) and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
+    unsafe = any(type(v.spo2) is Absent and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
     return intervals.clip(line.restrained, line.control if unsafe else None, None)
 
 
 def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> Draft:
     member = "vitals" if name.startswith("vitals") else name
     monitoring = line.episode.monitoring
-    where = place(line.episode, "monitoring") if isinstance(monitoring, Absent) else place(monitoring, member)
+    where = place(line.episode, "monitoring") if type(monitoring) is Absent else place(monitoring, member)
     draft = Draft("gap", name, (where,))
     draft.know(monitor=name, due=bool(intervals.length(window)))
-    draft.put("entries_charted", listed if isinstance(listed, Absent) else bool(listed))
+    draft.put("entries_charted", listed if type(listed) is Absent else bool(listed))
     return draft
 
 
@@ -89,7 +89,7 @@ def _points(
 ) -> Draft:
     """Gaps between entries; ``whole``: the time before the first entry of the window counts too."""
     draft = _draft(line, name, listed, window)
-    if isinstance(listed, Absent):
+    if type(listed) is Absent:
         draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return draft
     found: list[Span] = []
@@ -108,7 +108,7 @@ def _points(
 def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: bool) -> Draft:
     """Holes in spans of watching; a span with no end lasts to transfer of care, else to the last entry."""
     draft = _draft(line, name, listed, window)
-    if isinstance(listed, Absent):
+    if type(listed) is Absent:
         draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return draft
     cover = []

@@ -59,7 +59,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
         if owner is None:
             return default
         inner = getattr(self._node, owner[0])
-        if owner[1] is None or isinstance(inner, Absent):
+        if owner[1] is None or type(inner) is Absent:
             return (place(self._node, owner[0]),)
         return (place(inner, owner[1]),)
 
@@ -74,13 +74,13 @@ def sections(line: Timeline) -> Iterator[Draft]:
         where = place(episode, member.name)
         draft = Draft("section", member.name, (where,))
         draft.know(section=member.name)
-        draft.put("section_present", value if value.__class__ is Absent else True)
+        draft.put("section_present", value if type(value) is Absent else True)
         if isinstance(value, kinds.Node):
             draft.members(value, wanted, f"{member.name}_")
             draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))
-        elif isinstance(value, Absent):
+        elif type(value) is Absent:
             inside = _owners(member.kind.of) if isinstance(member.kind, kinds.Part) else {}
             draft.unknown([f"{member.name}_{name}" for name in inside], value.state)
             if isinstance(member.kind, kinds.Items):
@@ -93,7 +93,7 @@ def sections(line: Timeline) -> Iterator[Draft]:
 def _monitoring(draft: Draft, line: Timeline) -> None:
     vitals = part(line.episode.monitoring, "vitals")
     checks = part(line.episode.monitoring, "limb_checks")
-    if isinstance(vitals, Absent):
+    if type(vitals) is Absent:
         draft.put("vitals_after_contact", vitals)
     else:
         ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
@@ -103,18 +103,18 @@ def _monitoring(draft: Draft, line: Timeline) -> None:
         entry
         for name in ("vitals", "limb_checks", "breathing_checks", "actions", "events")
         for entry in items(part(line.episode.monitoring, name))
-        if isinstance(entry.time, Absent) and entry.time.state == "missing"
+        if type(entry.time) is Absent and entry.time.state == "missing"
     ]
     draft.put("untimed_entries", len(untimed))
     draft.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
     watched = part(line.episode.monitoring, "observation")
-    if isinstance(watched, Absent):
+    if type(watched) is Absent:
         draft.put("observation_out_of_view", watched)
     else:
         away = [o for o in watched if o.seat in ("behind_out_of_view", "front_cab") or o.limbs_in_view is False]
         draft.put("observation_out_of_view", bool(away))
         draft.evidence["observation_out_of_view"] = tuple(place(o) for o in away)
-    if isinstance(checks, Absent):
+    if type(checks) is Absent:
         draft.put("limb_checks_on_restrained", checks)
     else:
         draft.put("limb_checks_on_restrained", sum(limb_of(c.side, c.site) in line.limbs for c in checks))
@@ -126,7 +126,7 @@ def _stretch(
 ) -> None:
     """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
-    if isinstance(care, Absent):
+    if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
     draft.know(found_so=found, in_care=not found, end_charted=end is not None)
     draft.put("duration", None if start is None or end is None else max(0, end - start), state_of(*times))
@@ -149,7 +149,7 @@ def postures(line: Timeline) -> Iterator[Draft]:
     pressures = [
         (t, v.sbp)
         for v in items(part(line.episode.monitoring, "vitals"))
-        if not isinstance(v.sbp, Absent) and (t := v.time.epoch) is not None
+        if type(v.sbp) is not Absent and (t := v.time.epoch) is not None
     ]
     for posture in listed:
         draft = Draft("posture", posture.posture, (place(posture),))
@@ -171,7 +171,7 @@ def postures(line: Timeline) -> Iterator[Draft]:
             "low_pressure",
             any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures),
         )
-        draft.put("reason_charted", not isinstance(posture.reason, Absent))
+        draft.put("reason_charted", type(posture.reason) is not Absent)
         line.stand(draft, start)
         yield draft
 
@@ -192,14 +192,14 @@ def devices(line: Timeline) -> Iterator[Draft]:
     for item in items(line.limb_items):
         limb = limb_of(item.side, item.site)
         draft = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
-        draft.know(limb=limb, secured_after_start=not isinstance(item.on, Absent))
+        draft.know(limb=limb, secured_after_start=type(item.on) is not Absent)
         draft.put(
             "by_this_service",
-            item.applied_by if isinstance(item.applied_by, Absent) else item.applied_by in ("ems", "fire"),
+            item.applied_by if type(item.applied_by) is Absent else item.applied_by in ("ems", "fire"),
         )
         draft.put(
             "cross_checked",
-            item.checked_by if isinstance(item.checked_by, Absent) else not checkers or item.checked_by in checkers,
+            item.checked_by if type(item.checked_by) is Absent else not checkers or item.checked_by in checkers,
         )
         yield draft
     for device in items(line.police_items):
@@ -213,7 +213,7 @@ def devices(line: Timeline) -> Iterator[Draft]:
     for cover in items(part(episode.custody, "face_covers")):
         draft = _device(line, cover, "face_cover", cover.cover, cover.on, cover.off, f"face:{cover.cover}")
         flow = cover.oxygen_l_min
-        draft.put("oxygen_flowing", flow if isinstance(flow, Absent) else flow > 0)
+        draft.put("oxygen_flowing", flow if type(flow) is Absent else flow > 0)
         yield draft
 
 
@@ -253,8 +253,8 @@ def people(line: Timeline) -> Iterator[Draft]:
         draft = Draft("person", "person", (place(person),))
         draft.members(person, line.wanted("person"))
         roles = person.roles
-        draft.put("holds_limb", roles if isinstance(roles, Absent) else bool(set(roles) & set(model.LIMBS)))
-        draft.put("roles_charted", roles if isinstance(roles, Absent) else len(roles))
+        draft.put("holds_limb", roles if type(roles) is Absent else bool(set(roles) & set(model.LIMBS)))
+        draft.put("roles_charted", roles if type(roles) is Absent else len(roles))
         draft.evidence["roles_charted"] = (place(person, "roles"),)
         yield draft
 
@@ -269,7 +269,7 @@ def checks(line: Timeline) -> Iterator[Draft]:
         else:
             restrained = None if time is None or not limb.known else intervals.inside(time, limb.spans)
         after = None if time is None or line.control is None else time >= line.control
-        alike = (restrained, after, time is None, isinstance(check.by, Absent), _ALIKE(check))
+        alike = (restrained, after, time is None, type(check.by) is Absent, _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
         yield _check(line, same, restrained, after)
@@ -286,20 +286,20 @@ def _check(line: Timeline, same: list[model.LimbCheck], restrained: bool | None,
     limb = limb_of(check.side, check.site)
     draft = Draft("check", limb, tuple(place(each) for each in same))
     draft.members(check, line.wanted("check"))
-    draft.know(limb=limb, attempted=not isinstance(check.not_done, Absent))
+    draft.know(limb=limb, attempted=type(check.not_done) is not Absent)
     pulse, refill = check.pulse, check.cap_refill_s
-    if not isinstance(pulse, Absent) or not isinstance(refill, Absent) or "declined" in (pulse.state, refill.state):
+    if type(pulse) is not Absent or type(refill) is not Absent or "declined" in (pulse.state, refill.state):
         draft.know(circulation_charted=True)
     elif "not_collected" in (pulse.state, refill.state):
         draft.put("circulation_charted", None, "not_collected")
     else:
         draft.know(circulation_charted=False)
-    states = [x.state for x in (check.motor, check.sensation) if isinstance(x, Absent)]
+    states = [x.state for x in (check.motor, check.sensation) if type(x) is Absent]
     if "not_collected" in states:
         draft.put("motor_and_sensation_charted", None, "not_collected")
     else:
         draft.know(motor_and_sensation_charted="missing" not in states)
-    draft.put("refill", refill if isinstance(refill, Absent) else scaled(refill, "s"))
+    draft.put("refill", refill if type(refill) is Absent else scaled(refill, "s"))
     draft.put("limb_restrained", restrained)
     draft.put("after_control", after)
     return draft
@@ -319,7 +319,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
         draft = Draft("dose", dose.drug, (place(dose),))
         draft.members(dose, line.wanted("dose"))
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
-        group = None if isinstance(dose.route, Absent) else drugs.ROUTE_GROUP.get(dose.route, "other")
+        group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
         draft.put("route_group", group, state_of(dose.route))
         for name, known in (
             ("sedative", drug.sedative if drug else None),
@@ -329,7 +329,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
         for family in ("benzodiazepine", "antipsychotic", "opioid"):
             draft.put(family, drug.family == family if drug else None, "not_collected")
         _amounts(draft, dose, weight)
-        draft.put("weight", weight if isinstance(weight, Absent) else scaled(weight, "kg"))
+        draft.put("weight", weight if type(weight) is Absent else scaled(weight, "kg"))
         draft.put("weight_basis", basis)
         earlier = [
             t
@@ -345,14 +345,14 @@ def doses(line: Timeline) -> Iterator[Draft]:
         before = [
             (t, v.sbp)
             for t, v in vitals
-            if time is not None and t <= time and (not earlier or t >= max(earlier)) and not isinstance(v.sbp, Absent)
+            if time is not None and t <= time and (not earlier or t >= max(earlier)) and type(v.sbp) is not Absent
         ]
         draft.put("sbp_before", max(before)[1] if before else None)
         _after(draft, line, time, "score", scores, SCORE_DUE, state_of(dose.time))
         _after(draft, line, time, "vitals", signs, VITALS_DUE, state_of(dose.time))
-        draft.put("allergy", allergies if isinstance(allergies, Absent) else dose.drug in allergies)
+        draft.put("allergy", allergies if type(allergies) is Absent else dose.drug in allergies)
         mixed = dose.mixed_with
-        draft.put("mixed_badly", mixed if isinstance(mixed, Absent) else _mixed_badly({dose.drug, *mixed}))
+        draft.put("mixed_badly", mixed if type(mixed) is Absent else _mixed_badly({dose.drug, *mixed}))
         if time is not None:
             draft.span = (time, time)
         line.stand(draft, time)
@@ -365,10 +365,10 @@ def _mixed_badly(syringe: set[str]) -> bool:
 
 def _amounts(draft: Draft, dose: model.Dose, weight: float | Absent) -> None:
     names = ("mg", "mg_per_kg", "mg_per_kg_tolerant")
-    if isinstance(dose.dose, Absent) or isinstance(dose.unit, Absent):
+    if type(dose.dose) is Absent or type(dose.unit) is Absent:
         draft.unknown(names, state_of(dose.dose, dose.unit))
         return
-    kg = None if isinstance(weight, Absent) else weight
+    kg = None if type(weight) is Absent else weight
     mg = drugs.dose_mg_100(dose.dose, dose.unit, kg)
     draft.put("mg", mg, state_of(weight) if dose.unit in drugs.PER_KG else "not_collected")
     if dose.unit in drugs.PER_KG:
@@ -385,7 +385,7 @@ def _after(draft: Draft, line: Timeline, time: int | None, name: str, listed: An
     if time is None:
         draft.unknown(names, state)
         return
-    if isinstance(listed, Absent):
+    if type(listed) is Absent:
         draft.unknown(names[1:], listed.state)
     else:
         following = next((t for t in listed if t > time or (t == time and name == "vitals")), None)
@@ -406,7 +406,7 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
     "Unsafe to attempt" counts before control only. An Absent when the list,
     its times or the members have no place in the sender's system.
     """
-    if isinstance(vitals, Absent):
+    if type(vitals) is Absent:
         return vitals
     found: list[int] = []
     for vital in vitals:
@@ -414,11 +414,11 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
         if time is not None:
             for member in members:
                 value = getattr(vital, member)
-                if value.__class__ is not Absent or met(value, time, line):
+                if type(value) is not Absent or met(value, time, line):
                     found.append(time)
                     break
     if not found and vitals:
-        states = {v.state for vital in vitals for m in members if isinstance(v := getattr(vital, m), Absent)}
+        states = {v.state for vital in vitals for m in members if type(v := getattr(vital, m)) is Absent}
         if states == {"not_collected"}:
             return kinds.NOT_COLLECTED
     return sorted(found)
@@ -426,7 +426,7 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
 
 def met(value: Any, time: int, line: Timeline) -> bool:
     """Whether a member answers a duty at a time: recorded, or declined with a reason that holds then."""
-    if not isinstance(value, Absent):
+    if type(value) is not Absent:
         return True
     if value.state != "declined":
         return False
@@ -436,7 +436,7 @@ def met(value: Any, time: int, line: Timeline) -> bool:
 def drug_totals(line: Timeline) -> Iterator[Draft]:
     """One fact a drug: all its doses together."""
     weight = part(line.episode.patient, "weight_kg")
-    kg = None if isinstance(weight, Absent) else weight
+    kg = None if type(weight) is Absent else weight
     by_drug: dict[str, list[model.Dose]] = {}
     for dose in items(line.dose_items):
         by_drug.setdefault(dose.drug, []).append(dose)
@@ -450,10 +450,10 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         draft = Draft("drug", name, tuple(place(d) for d in given))
         draft.know(drug=name, doses=len(given))
         amounts = [
-            None if isinstance(d.dose, Absent) or isinstance(d.unit, Absent) else drugs.dose_mg_100(d.dose, d.unit, kg)
+            None if type(d.dose) is Absent or type(d.unit) is Absent else drugs.dose_mg_100(d.dose, d.unit, kg)
             for d in given
         ]
-        routes = [None if isinstance(d.route, Absent) else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
+        routes = [None if type(d.route) is Absent else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
         inputs = [x for d in given for x in (d.dose, d.unit)]
         draft.put("total", None if None in amounts else sum(a or 0 for a in amounts), state_of(*inputs, weight))
         im = [a for a, r in zip(amounts, routes, strict=True) if r == "im"]
@@ -479,7 +479,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
 def full_set(vital: model.VitalSet) -> tuple[int, int, int, int] | None:
     """(hr, rr, spo2, sbp) of a complete set, else None."""
     found = (vital.hr, vital.rr, vital.spo2, vital.sbp)
-    return None if any(isinstance(x, Absent) for x in found) else found  # type: ignore[return-value]
+    return None if any(type(x) is Absent for x in found) else found  # type: ignore[return-value]
 
 
 def news2(vital: model.VitalSet, scale2: bool) -> tuple[int, ...] | None:
@@ -487,9 +487,9 @@ def news2(vital: model.VitalSet, scale2: bool) -> tuple[int, ...] | None:
     four = full_set(vital)
     if (
         four is None
-        or isinstance(vital.temperature_c, Absent)
-        or isinstance(vital.acvpu, Absent)
-        or isinstance(vital.oxygen, Absent)
+        or type(vital.temperature_c) is Absent
+        or type(vital.acvpu) is Absent
+        or type(vital.oxygen) is Absent
     ):
         return None
     hr, rr, spo2, sbp = four

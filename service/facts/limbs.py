@@ -58,7 +58,7 @@ def limbs(line: Timeline) -> Iterator[Draft]:
             draft.know(restrained=intervals.length(limb.spans))
         else:
             draft.unknown(("restrained",), state_of(*_ends(limb)))
-        if listed.__class__ is Absent:
+        if type(listed) is Absent:
             draft.unknown(("checks_listed", "any_limb_checked"), listed.state)
         else:
             draft.know(checks_listed=True, any_limb_checked=checked)
@@ -83,7 +83,7 @@ def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
     if not early:
         draft.know(release_reason=True)
         return
-    absent = [x for x in early if isinstance(x.off_reason, Absent)]
+    absent = [x for x in early if type(x.off_reason) is Absent]
     states = {x.off_reason.state for x in absent}  # type: ignore[union-attr]
     if "missing" in states:
         draft.know(release_reason=False)
@@ -96,13 +96,13 @@ def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
 
 def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
     draft.put("arrival_due", _arrival_due(line, limb))
-    if listed.__class__ is Absent:
+    if type(listed) is Absent:
         draft.unknown(("checks", *_DERIVED), listed.state)
         return
     points = check_times(line, limb.limb)
     # A check without a time was still charted: it is not "never checked".
     untimed = [check.time for check in line.untimed_checks[limb.limb]]
-    lost = [time for time in untimed if isinstance(time, Absent) and time.state != "missing"]
+    lost = [time for time in untimed if type(time) is Absent and time.state != "missing"]
     where = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
     draft.evidence["checks"] = where
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points

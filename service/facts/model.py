@@ -58,7 +58,7 @@ class Evidence:
         """``pointer``, ``member`` and ``chars``: what tells two places apart."""
         if self._name is None:
             return self._node.at, None, self.chars
-        if isinstance(getattr(self._node, self._name), Absent):
+        if type(getattr(self._node, self._name)) is Absent:
             return self._node.at, self._name, self.chars
         return f"{self._node.at}/{self._name}", None, self.chars
 

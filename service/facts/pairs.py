@@ -104,7 +104,7 @@ def _span_backwards(line: Timeline) -> list[Compared]:
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
     """One comparison a limb: its checks that were done while nothing was on it."""
-    if isinstance(line.limb_items, Absent):
+    if type(line.limb_items) is Absent:
         return
     for name, checks in line.checks.items():
         limb = line.limbs.get(name)
@@ -149,7 +149,7 @@ def _section_order(line: Timeline) -> Iterator[Compared]:
         (episode.application, "started", "completed"),
         (episode.chart, "opened", "closed"),
     ):
-        if not isinstance(node, Absent):
+        if type(node) is not Absent:
             yield from _order((node,), first_time, last_time)
 
 
@@ -158,7 +158,7 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
         return
     for item in items(line.limb_items):
         on = item.on.epoch
-        if on is None or (not isinstance(item.applied_by, Absent) and item.applied_by not in ("ems", "fire")):
+        if on is None or (type(item.applied_by) is not Absent and item.applied_by not in ("ems", "fire")):
             continue
         early = line.contact is not None and on < line.contact - ROUNDING
         late = line.handover is not None and on > line.handover + ROUNDING
@@ -190,7 +190,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
         (t, v)
         for v in items(part(line.episode.monitoring, "vitals"))
         if v.agitation_scale == "bars"
-        and not isinstance(v.agitation_score, Absent)
+        and type(v.agitation_score) is not Absent
         and (t := v.time.epoch) is not None
         and t <= line.secured[0]
     ]
@@ -215,7 +215,7 @@ def _late_change(line: Timeline) -> Iterator[Compared]:
     chart = line.episode.chart
     for change in items(part(chart, "amendments")):
         time = change.time.epoch
-        if time is None or line.closed is None or isinstance(change.path, Absent):
+        if time is None or line.closed is None or type(change.path) is Absent:
             continue
         late = time > line.closed
         yield Compared(((change,),), late, change.path.rsplit("/", 1)[-1] in _DECISIVE)
@@ -223,13 +223,13 @@ def _late_change(line: Timeline) -> Iterator[Compared]:
 
 def _released_never_on(line: Timeline) -> Iterator[Compared]:
     for item in items(line.limb_items):
-        if not isinstance(item.off, Absent):
-            yield Compared(((item, "off"),), isinstance(item.on, Absent) and item.on.state == "missing")
+        if type(item.off) is not Absent:
+            yield Compared(((item, "off"),), type(item.on) is Absent and item.on.state == "missing")
 
 
 def _given_by(line: Timeline) -> Iterator[Compared]:
     team = line.episode.team
-    if isinstance(team, Absent):
+    if type(team) is Absent:
         return
     members = items(team.members)
     known = {p.id for p in members if isinstance(p.id, str)}
@@ -242,9 +242,9 @@ def _given_by(line: Timeline) -> Iterator[Compared]:
 
 def _doses_and_told(line: Timeline) -> Iterator[Compared]:
     sedation, handover = line.episode.sedation, line.episode.handover
-    if isinstance(sedation, Absent) or isinstance(handover, Absent):
+    if type(sedation) is Absent or type(handover) is Absent:
         return
-    if isinstance(handover.told, Absent) or isinstance(sedation.doses, Absent) or "sedation" not in handover.told:
+    if type(handover.told) is Absent or type(sedation.doses) is Absent or "sedation" not in handover.told:
         return
     nothing = not sedation.doses and not items(sedation.not_given)
     yield Compared(((sedation, "doses"), (handover, "told")), nothing)
@@ -252,20 +252,18 @@ def _doses_and_told(line: Timeline) -> Iterator[Compared]:
 
 def _transported(line: Timeline) -> Iterator[Compared]:
     transport = line.episode.transport
-    if isinstance(transport, Absent) or isinstance(transport.transported, Absent):
+    if type(transport) is Absent or type(transport.transported) is Absent:
         return
     for member in ("departed", "arrived"):
-        if not isinstance(getattr(transport, member), Absent):
+        if type(getattr(transport, member)) is not Absent:
             yield Compared(((transport, "transported"), (transport, member)), transport.transported is False)
 
 
 def _officer(line: Timeline) -> Iterator[Compared]:
     custody = line.episode.custody
-    if isinstance(custody, Absent) or isinstance(custody.law_enforcement_present, Absent):
+    if type(custody) is Absent or type(custody.law_enforcement_present) is Absent:
         return
-    means = [
-        m for m in ("devices", "officer", "energy_weapon", "irritant") if not isinstance(getattr(custody, m), Absent)
-    ]
+    means = [m for m in ("devices", "officer", "energy_weapon", "irritant") if type(getattr(custody, m)) is not Absent]
     for member in means:
         value = getattr(custody, member)
         used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
@@ -279,11 +277,11 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
     handover = line.episode.handover
     state = part(handover, "restraint_state")
     ours = items(line.limb_items)
-    if isinstance(state, Absent) or not ours or line.handover is None:
+    if type(state) is Absent or not ours or line.handover is None:
         return
     off_before = [(t := i.off.epoch) is not None and t < line.handover - ROUNDING for i in ours]
-    taken_off = not isinstance(part(handover, "removed_time"), Absent)
-    still_on = any(isinstance(i.off, Absent) and i.off.state == "missing" for i in ours) and not taken_off
+    taken_off = type(part(handover, "removed_time")) is not Absent
+    still_on = any(type(i.off) is Absent and i.off.state == "missing" for i in ours) and not taken_off
     clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
     yield Compared(((handover, "restraint_state"), *((i, "off") for i in ours)), clash)
 
@@ -300,7 +298,7 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
     postures = [
         (t, p)
         for p in items(line.episode.postures)
-        if (t := p.start.epoch) is not None and not isinstance(p.arms_behind_back, Absent)
+        if (t := p.start.epoch) is not None and type(p.arms_behind_back) is not Absent
     ]
     for device in items(line.police_items):
         on, off = device.on.epoch, device.off.epoch
@@ -318,7 +316,7 @@ def _death(line: Timeline) -> Iterator[Compared]:
         return
     for vital in items(part(line.episode.monitoring, "vitals")):
         at = vital.time.epoch
-        if at is not None and not isinstance(vital.hr, Absent):
+        if at is not None and type(vital.hr) is not Absent:
             yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
 
 
@@ -364,7 +362,7 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
             continue
         node = getattr(episode, section)
         listed = items(node if member is None else part(node, member))
-        owner = (episode, section) if member is None or isinstance(node, Absent) else (node, member)
+        owner = (episode, section) if member is None or type(node) is Absent else (node, member)
         text = tuple((episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed)
         yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 

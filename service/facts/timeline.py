@@ -53,7 +53,7 @@ def limb_of(side: str, site: str) -> str:
 
 def items(value: Any) -> tuple[Any, ...]:
     """The items of a list, none when it is absent."""
-    return () if value.__class__ is Absent else value
+    return () if type(value) is Absent else value
 
 
 def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
@@ -70,7 +70,7 @@ _TIME = itemgetter(0)
 
 def part(value: Any, name: str) -> Any:
     """A member of a part; the part's own absence when it is absent."""
-    return value if value.__class__ is Absent else getattr(value, name)
+    return value if type(value) is Absent else getattr(value, name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,17 +105,17 @@ def last_entry(node: Any, written: list[Any], latest: int | None = None) -> int 
     """
     # Every object of the record is looked at here, so its members are taken as they lie.
     there = node.__dict__
-    if "entered" in there and there["entered"].__class__ is not Absent:
+    if "entered" in there and type(there["entered"]) is not Absent:
         written.append(node)
-    walk = _walk(node.__class__)
+    walk = _walk(type(node))
     for name in walk.times:
         if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
             latest = time
     for name in walk.parts:
-        if name in there and there[name].__class__ is not Absent:
+        if name in there and type(there[name]) is not Absent:
             latest = last_entry(there[name], written, latest)
     for name, inner in walk.lists:
-        if name not in there or there[name].__class__ is Absent:
+        if name not in there or type(there[name]) is Absent:
             continue
         if inner.flat:
             latest = _last_of(there[name], inner.times, written, latest)
@@ -129,7 +129,7 @@ def _last_of(listed: tuple[Any, ...], times: tuple[str, ...], written: list[Any]
     """The same of the items of a list that hold nothing further down: most objects are such."""
     for item in listed:
         there = item.__dict__
-        if "entered" in there and there["entered"].__class__ is not Absent:
+        if "entered" in there and type(there["entered"]) is not Absent:
             written.append(item)
         for name in times:
             if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
@@ -139,10 +139,10 @@ def _last_of(listed: tuple[Any, ...], times: tuple[str, ...], written: list[Any]
 
 def dated(listed: Any, member: str = "time") -> Any:
     """A list, or the absence of its times when not one item has one: nothing can be worked out from it then."""
-    if isinstance(listed, Absent) or not listed:
+    if type(listed) is Absent or not listed:
         return listed
     known = [getattr(item, member) for item in listed]
-    return Absent(state_of(*known)) if all(isinstance(time, Absent) for time in known) else listed
+    return Absent(state_of(*known)) if all(type(time) is Absent for time in known) else listed
 
 
 def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
@@ -151,7 +151,7 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
     Left out, it stayed on until transfer of care; replaced, declined or with
     no place in the sender's system, its end is not known.
     """
-    return isinstance(off, Absent) and (off.state != "missing" or replaced is True)
+    return type(off) is Absent and (off.state != "missing" or replaced is True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +227,7 @@ class Timeline:
             out[limb_of(check.side, check.site)].append((time, check))
         self.untimed_checks: dict[str, list[model.LimbCheck]] = {limb: [] for limb in model.LIMBS}
         for check in listed:
-            if check.time.__class__ is Absent:
+            if type(check.time) is Absent:
                 self.untimed_checks[limb_of(check.side, check.site)].append(check)
         return out
 
@@ -263,7 +263,7 @@ class Timeline:
                     continue
                 end, still = self.end_of(item.off)
                 opened |= still
-                if isinstance(item.off, Absent) and item.off.state != "missing":
+                if type(item.off) is Absent and item.off.state != "missing":
                     known = False
                 if end is not None and end >= start:
                     # Straps put on before this unit came are its duty from contact on.
@@ -292,7 +292,7 @@ class Timeline:
 
     @staticmethod
     def _police_limbs(device: model.PoliceDevice) -> tuple[str, ...]:
-        if not isinstance(device.site, Absent):
+        if type(device.site) is not Absent:
             return _POLICE_LIMBS[device.site]
         return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
 
@@ -332,7 +332,7 @@ class Timeline:
     def _control(self) -> int | None:
         if self.secured:
             return self.secured[-1]
-        if items(self.limb_items) or isinstance(self.limb_items, Absent):
+        if items(self.limb_items) or type(self.limb_items) is Absent:
             # Devices without times, or nobody knows of devices: only the charted end of the application tells.
             completed: int | None = part(self.episode.application, "completed").epoch
             return completed
@@ -391,12 +391,12 @@ class Timeline:
         inside = intervals.inside(time, self.restrained)
         if not inside and not all(limb.known for limb in self.limbs.values()):
             return None
-        if isinstance(self.limb_items, Absent) and not self.restrained:
+        if type(self.limb_items) is Absent and not self.restrained:
             return self.limb_items
         return inside
 
     def _at_sedated(self, time: int) -> bool | Absent:
-        return self.dose_items if isinstance(self.dose_items, Absent) else any(t <= time for t in self.sedatives)
+        return self.dose_items if type(self.dose_items) is Absent else any(t <= time for t in self.sedatives)
 
     def _at_transport(self, time: int) -> bool | None:
         return self.in_transport(time, time)
@@ -418,10 +418,10 @@ class Timeline:
         patient = episode.patient
         self._age(draft, part(patient, "age"))
         sex, pregnant = part(patient, "sex"), part(patient, "pregnant")
-        draft.put("ep_pregnant", False if isinstance(pregnant, Absent) and sex == "male" else pregnant)
+        draft.put("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
         draft.put("ep_gestation_weeks", part(patient, "gestation_weeks"))
         transported = part(episode.transport, "transported")
-        if isinstance(transported, Absent) and (self.departed is not None or self.arrived is not None):
+        if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
             draft.put("ep_transported", True)
         else:
             draft.put("ep_transported", transported)
@@ -429,31 +429,31 @@ class Timeline:
         present = part(episode.custody, "law_enforcement_present")
         draft.put("ep_police", True if items(self.police_items) else present)
         draft.put("ep_in_custody", part(episode.custody, "in_custody"))
-        own = self.limb_items if isinstance(self.limb_items, Absent) else bool(self.limb_items)
+        own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
         holds = part(episode.application, "holds")
-        held = holds if isinstance(holds, Absent) else bool(holds)
+        held = holds if type(holds) is Absent else bool(holds)
         police: Any = (
-            self.police_items if isinstance(self.police_items, Absent) else any(x.police for x in self.limbs.values())
+            self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
         )
         draft.put("ep_device", own)
         draft.put("ep_hold", held)
         draft.put("ep_police_device", police)
         if True in (own, held, police):
             draft.put("ep_physical", True)
-        elif any(isinstance(x, Absent) for x in (own, held, police)):
+        elif any(type(x) is Absent for x in (own, held, police)):
             draft.put("ep_physical", None, state_of(own, held, police))
         else:
             draft.put("ep_physical", False)
         sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
-        draft.put("ep_sedated", self.dose_items if isinstance(self.dose_items, Absent) else sedated)
+        draft.put("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
         draft.put("ep_level", part(episode.team, "highest_level"))
-        count = len(self.limbs) if not isinstance(self.limb_items, Absent) else self.limb_items
+        count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
         draft.put("ep_limbs_restrained", count)
         target = part(patient, "oxygen_target")
         # Scale 2 only when the target is charted: without it the stricter limits hold.
         draft.put("ep_scale2", target == "88-92")
         substances = part(patient, "substances")
-        if isinstance(substances, Absent):
+        if type(substances) is Absent:
             draft.unknown(("ep_depressant", "ep_stimulant"), substances.state)
         else:
             on_board = {s.substance for s in substances}
@@ -468,7 +468,7 @@ class Timeline:
 
     @staticmethod
     def _age(draft: Draft, age: model.Age | Absent) -> None:
-        if isinstance(age, Absent):
+        if type(age) is Absent:
             draft.unknown(("ep_age_years", "ep_age_months"), age.state)
             draft.put("ep_known_child", False)
             return
@@ -490,7 +490,7 @@ class Timeline:
             "shoulder": {"shoulder_injury", "fistula"},
         }
         for name, words in groups.items():
-            known = conditions if isinstance(conditions, Absent) else bool(words & set(conditions))
+            known = conditions if type(conditions) is Absent else bool(words & set(conditions))
             draft.put(f"ep_condition_{name}", known)
 
 
@@ -507,4 +507,4 @@ _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {
 
 def parenteral(route: str | Absent) -> bool | None:
     """Whether a route is by injection or nose; None when it is not charted."""
-    return None if isinstance(route, Absent) else ROUTE_GROUP.get(route) in PARENTERAL
+    return None if type(route) is Absent else ROUTE_GROUP.get(route) in PARENTERAL

@@ -72,7 +72,7 @@ class _Places(dict[str, tuple[Evidence, ...]]):
 
 def _at(episode: model.Episode, section: str, member: str | None) -> Evidence:
     node = getattr(episode, section)
-    return place(episode, section) if isinstance(node, Absent) or member is None else place(node, member)
+    return place(episode, section) if type(node) is Absent or member is None else place(node, member)
 
 
 def _listed(episode: model.Episode, section: str, member: str) -> Any:
@@ -109,8 +109,8 @@ def _where(
 
 def _posture(draft: Draft, line: Timeline) -> None:
     listed = line.episode.postures
-    if isinstance(listed, Absent) or not line.restrained:
-        draft.put("posture_while_restrained", listed if isinstance(listed, Absent) else None)
+    if type(listed) is Absent or not line.restrained:
+        draft.put("posture_while_restrained", listed if type(listed) is Absent else None)
         return
     spans = []
     for start, posture in line.postures:
@@ -139,12 +139,12 @@ def _time(draft: Draft, line: Timeline) -> None:
 def _team(draft: Draft, line: Timeline) -> None:
     members = _listed(line.episode, "team", "members")
     names = ("people", "head_holder", "limb_roles_filled", "fewer_reason")
-    if isinstance(members, Absent):
+    if type(members) is Absent:
         draft.unknown(names, members.state)
         return
     roles = [set(items(p.roles)) for p in members]
-    untold = [p.roles for p in members if isinstance(p.roles, Absent)]
-    services = [p.service for p in members if isinstance(p.service, Absent)]
+    untold = [p.roles for p in members if type(p.roles) is Absent]
+    services = [p.service for p in members if type(p.service) is Absent]
     trained = [
         p.service in ("ems", "fire", "hospital")
         or (p.service == "law_enforcement" and bool(r & {"head", *model.LIMBS}))
@@ -159,8 +159,8 @@ def _team(draft: Draft, line: Timeline) -> None:
     draft.put(
         "fewer_reason",
         reason
-        if isinstance(reason, Absent) and reason.state == "not_collected"
-        else not isinstance(reason, Absent) or reason.state == "declined",
+        if type(reason) is Absent and reason.state == "not_collected"
+        else type(reason) is not Absent or reason.state == "declined",
     )
     _where(draft, names, line.episode, "team", "members")
 
@@ -183,7 +183,7 @@ def _application(draft: Draft, line: Timeline) -> None:
         "sequence_as_taught",
         "head_released_last",
     )
-    if isinstance(line.limb_items, Absent):
+    if type(line.limb_items) is Absent:
         draft.unknown(names, line.limb_items.state)
         return
     _where(draft, names, episode, "application", "limbs")
@@ -205,12 +205,12 @@ def _application(draft: Draft, line: Timeline) -> None:
     _where(draft, ("head_released_last",), episode, "application", "head_released")
     arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
     places = [i.limb_position for i in arms]
-    if {i.side for i in arms} != {"left", "right"} or any(isinstance(p, Absent) for p in places):
+    if {i.side for i in arms} != {"left", "right"} or any(type(p) is Absent for p in places):
         draft.put("arms_apart", None, state_of(*places))
     else:
         draft.put("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
     sequence = part(episode.application, "sequence")
-    if not isinstance(sequence, Absent) and len(sequence) == 4:
+    if type(sequence) is not Absent and len(sequence) == 4:
         draft.put(
             "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
         )
@@ -222,14 +222,14 @@ def _application(draft: Draft, line: Timeline) -> None:
 def _belts(draft: Draft, line: Timeline) -> None:
     belts = _listed(line.episode, "stretcher", "belts")
     for name, spot in (("hip_belt", "hips"), ("knee_belt", "above_knees")):
-        draft.put(name, belts if isinstance(belts, Absent) else any(b.place == spot for b in belts))
+        draft.put(name, belts if type(belts) is Absent else any(b.place == spot for b in belts))
 
 
 def _causes(draft: Draft, line: Timeline) -> None:
     causes = _listed(line.episode, "decision", "causes")
     for cause in ("head_injury", "stroke", "seizure", "substances"):
         name = f"{cause}_considered"
-        draft.put(name, causes if isinstance(causes, Absent) else any(c.cause == cause for c in causes))
+        draft.put(name, causes if type(causes) is Absent else any(c.cause == cause for c in causes))
 
 
 def _one_left(line: Timeline) -> bool | None:
@@ -257,10 +257,10 @@ def _sedation(draft: Draft, line: Timeline) -> None:
     draft.put(
         "weight_charted",
         weight
-        if isinstance(weight, Absent) and weight.state == "not_collected"
-        else not isinstance(weight, Absent) or weight.state == "declined",
+        if type(weight) is Absent and weight.state == "not_collected"
+        else type(weight) is not Absent or weight.state == "declined",
     )
-    if isinstance(doses, Absent):
+    if type(doses) is Absent:
         draft.unknown((*names, "complications_charted"), doses.state)
         draft.put("sedation_considered", True if items(not_given) else None, doses.state)
         return
@@ -288,7 +288,7 @@ def _sedation(draft: Draft, line: Timeline) -> None:
     )
     if doses or items(not_given):
         draft.put("sedation_considered", True)
-    elif isinstance(not_given, Absent) and not_given.state == "not_collected":
+    elif type(not_given) is Absent and not_given.state == "not_collected":
         draft.put("sedation_considered", None, "not_collected")
     else:
         draft.put("sedation_considered", False)
@@ -300,11 +300,11 @@ def _complications(draft: Draft, episode: model.Episode, ketamine: list[model.Do
     listed = _listed(episode, "injuries", "complications")
     effects = [d.adverse_effects for d in ketamine]
     _where(draft, ("complications_charted",), episode, "injuries", "complications")
-    if not isinstance(listed, Absent) or (
-        ketamine and all(not isinstance(e, Absent) or e.state == "declined" for e in effects)
+    if type(listed) is not Absent or (
+        ketamine and all(type(e) is not Absent or e.state == "declined" for e in effects)
     ):
         draft.put("complications_charted", True)
-    elif listed.state == "not_collected" and all(isinstance(e, Absent) and e.state == "not_collected" for e in effects):
+    elif listed.state == "not_collected" and all(type(e) is Absent and e.state == "not_collected" for e in effects):
         draft.put("complications_charted", None, "not_collected")
     else:
         draft.put("complications_charted", listed.state == "declined")
@@ -315,7 +315,7 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
 
     "Unsafe to attempt" counts before control; after control the duty begins anew.
     """
-    if isinstance(vitals, Absent):
+    if type(vitals) is Absent:
         return vitals
     after = line.control is not None and any((t := v.time.epoch) is not None and t >= line.control for v in vitals)
     tried: Absent | None = None
@@ -323,7 +323,7 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
         time = vital.time.epoch
         for member in members:
             value = getattr(vital, member)
-            if not isinstance(value, Absent):
+            if type(value) is not Absent:
                 return True
             if value.state == "declined":
                 late = line.control is None or time is None or time >= line.control
@@ -332,7 +332,7 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
     if tried is not None:
         return True
     states = [getattr(v, m) for v in vitals for m in members]
-    if states and all(isinstance(s, Absent) and s.state == "not_collected" for s in states):
+    if states and all(type(s) is Absent and s.state == "not_collected" for s in states):
         return kinds.NOT_COLLECTED
     return False
 
@@ -345,16 +345,16 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     considered = draft.values.get("sedation_considered")
     if considered is True or contacted is True:
         draft.put("sedation_or_direction", True)
-    elif considered is False and not isinstance(contacted, Absent):
+    elif considered is False and type(contacted) is not Absent:
         draft.put("sedation_or_direction", False)
     else:
         draft.put(
             "sedation_or_direction",
-            None if isinstance(contacted, Absent) and contacted.state == "not_collected" else False,
+            None if type(contacted) is Absent and contacted.state == "not_collected" else False,
             "not_collected",
         )
     spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
-    if isinstance(vitals, Absent):
+    if type(vitals) is Absent:
         draft.unknown(_FROM_VITALS, vitals.state)
         for name, span in (("etco2_charted", "capnography"), ("spo2_charted", "oximetry"), ("ecg_charted", "ecg")):
             if items(spans[span]):
@@ -362,7 +362,7 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
                 draft.states.pop(name, None)
         return
     ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
-    plain = [v for _, v in ours] + [v for v in vitals if isinstance(v.time, Absent) and v.before_care is not True]
+    plain = [v for _, v in ours] + [v for v in vitals if type(v.time) is Absent and v.before_care is not True]
     questions: tuple[tuple[str, tuple[str, ...], str | None], ...] = (
         ("spo2_charted", ("spo2",), "oximetry"),
         ("etco2_charted", ("etco2_mmhg", "etco2_waveform"), "capnography"),
@@ -378,12 +378,12 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     full, unheard = 0, False
     for time, vital in ours:
         four = (vital.hr, vital.rr, vital.spo2, vital.sbp)
-        absent = [value for value in four if value.__class__ is Absent]
+        absent = [value for value in four if type(value) is Absent]
         unheard = unheard or any(value.state == "not_collected" for value in absent)
         full += all(met(value, time, line) for value in absent)
     draft.put("complete_sets", None if unheard else full, "not_collected")
     signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
-    if line.handover is None or isinstance(signs, Absent):
+    if line.handover is None or type(signs) is Absent:
         draft.put("set_before_transfer", None, state_of(signs, part(episode.handover, "time")))
     else:
         draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
@@ -391,7 +391,7 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     high = [
         v
         for _, v in ours
-        if v.glucose_reading == "high" or (not isinstance(v.glucose_mg_dl, Absent) and v.glucose_mg_dl >= 250)
+        if v.glucose_reading == "high" or (type(v.glucose_mg_dl) is not Absent and v.glucose_mg_dl >= 250)
     ]
     draft.put("glucose_high", bool(high))
     if high:
@@ -416,17 +416,17 @@ def _after_sedation(
         if start is None:
             return None, None, "missing"
         values = [(t, getattr(v, member)) for t, v in ours if t >= start]
-        at = [t for t, value in values if value.__class__ is not Absent or met(value, t, line)]
+        at = [t for t, value in values if type(value) is not Absent or met(value, t, line)]
         for item in items(spans[span]):
             begin, (end, _) = item.start.epoch, line.end_of(item.end)
             if begin is not None and (end is None or end > start):
                 at.append(max(begin, start))
         if (
             not at
-            and isinstance(spans[span], Absent)
+            and type(spans[span]) is Absent
             and spans[span].state == "not_collected"
             and values
-            and all(isinstance(a, Absent) and a.state == "not_collected" for _, a in values)
+            and all(type(a) is Absent and a.state == "not_collected" for _, a in values)
         ):
             return None, None, "not_collected"
         return bool(at), min(at) - start if at else None, "missing"
@@ -444,8 +444,8 @@ def _after_sedation(
 
 
 def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]) -> None:
-    scored = [(t, v) for t, v in ours if not isinstance(v.agitation_score, Absent)]
-    absent = [v.agitation_score for _, v in ours if isinstance(v.agitation_score, Absent)]
+    scored = [(t, v) for t, v in ours if type(v.agitation_score) is not Absent]
+    absent = [v.agitation_score for _, v in ours if type(v.agitation_score) is Absent]
     nowhere = not scored and absent and all(a.state == "not_collected" for a in absent)
     begin = line.secured[0] if line.secured else line.control
     if nowhere or begin is None:
@@ -454,7 +454,7 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]
             "not_collected" if nowhere else "missing",
         )
         return
-    refused = [t for t, v in ours if isinstance(v.agitation_score, Absent) and met(v.agitation_score, t, line)]
+    refused = [t for t, v in ours if type(v.agitation_score) is Absent and met(v.agitation_score, t, line)]
     declined = any(t <= begin for t in refused)
     # Nobody can score a patient before meeting him: just after contact is as early as it gets.
     latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)
@@ -467,7 +467,7 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]
         last = at_application[-1]
         least = scales.SUPPORTS.get(last.agitation_scale) if isinstance(last.agitation_scale, str) else None
         score = last.agitation_score
-        known = least is not None and not isinstance(score, Absent)
+        known = least is not None and type(score) is not Absent
         draft.put("score_at_application", None if not known else "supports" if score >= least else "below")  # type: ignore[operator]
         draft.evidence["score_at_application"] = (place(last, "agitation_score"),)
     else:
@@ -483,7 +483,7 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet]]
 
 def _very_agitated(vital: model.VitalSet) -> bool:
     score, scale = vital.agitation_score, vital.agitation_scale
-    return not isinstance(score, Absent) and isinstance(scale, str) and score >= scales.VERY_AGITATED[scale]
+    return type(score) is not Absent and isinstance(scale, str) and score >= scales.VERY_AGITATED[scale]
 
 
 _NEWS2 = ("rr", "spo2", "oxygen", "sbp", "hr", "acvpu", "temperature_c")
@@ -503,9 +503,7 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet
     )
     draft.put("news2", None if parts is None else sum(parts), state_of(*lacking))
     draft.put("news2_single_3", None if parts is None else 3 in parts, state_of(*lacking))
-    pressures = [
-        v for _, v in controlled if not isinstance(v.hr, Absent) and not isinstance(v.sbp, Absent) and v.sbp > 0
-    ]
+    pressures = [v for _, v in controlled if type(v.hr) is not Absent and type(v.sbp) is not Absent and v.sbp > 0]
     if not pressures:
         signs = [x for _, v in controlled for x in (v.hr, v.sbp)]
         draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), state_of(*signs))
@@ -539,13 +537,13 @@ def _handover(draft: Draft, line: Timeline) -> None:
     episode = line.episode
     told = _listed(episode, "handover", "told")
     for word in _TOLD:
-        draft.put(f"{word}_told", told if isinstance(told, Absent) else word in told)
+        draft.put(f"{word}_told", told if type(told) is Absent else word in told)
     events = _listed(episode, "monitoring", "events")
-    draft.put("arrest", events if isinstance(events, Absent) else any(e.event == "arrest" for e in events))
+    draft.put("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
     patient = _listed(episode, "injuries", "patient")
     draft.put(
         "patient_injured",
-        patient if isinstance(patient, Absent) else any(i.when in ("during_restraint", "transport") for i in patient),
+        patient if type(patient) is Absent else any(i.when in ("during_restraint", "transport") for i in patient),
     )
     death = _listed(episode, "injuries", "death")
     draft.put("died", part(death, "died"))
@@ -555,13 +553,13 @@ def _handover(draft: Draft, line: Timeline) -> None:
     since = line.contact if since is None else since
     draft.put("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
     weapon = _listed(episode, "custody", "energy_weapon")
-    if isinstance(weapon, Absent):
+    if type(weapon) is Absent:
         draft.put("energy_weapon_trigger", weapon)
     elif weapon.used is not True:
         draft.put("energy_weapon_trigger", weapon.used)
     else:
         limits = ((weapon.cycles, 3), (weapon.weapons, 1), (weapon.longest_cycle_s, 15))
-        over = [None if isinstance(v, Absent) else v > limit for v, limit in limits]
+        over = [None if type(v) is Absent else v > limit for v, limit in limits]
         draft.put(
             "energy_weapon_trigger",
             True if True in over else None if None in over else False,
@@ -589,6 +587,6 @@ def _record(draft: Draft, episode: model.Episode, line: Timeline) -> None:
     if late:
         draft.evidence["late_entries"] = tuple(place(item) for item in late)
     listed = episode.reassessments
-    draft.put("reassessments", listed if isinstance(listed, Absent) else len(listed))
+    draft.put("reassessments", listed if type(listed) is Absent else len(listed))
     sedated = bool(line.sedatives)
     draft.put("destination_duty_due", sedated)
