@@ -38,6 +38,7 @@ from .fhir.procedures import Parts, is_restraint, read_device_use, read_procedur
 from .fhir.profile import EPISODE, SECTIONS, SHAPES
 from .fhir.shapes import own_shape, read_shape, slug_of
 from .fhir.tree import El, Index, codings, kind
+from .values import lacks
 
 _DETAILS = {
     "not-a-bundle": "Give a FHIR R4 Bundle.",
@@ -158,7 +159,7 @@ def _days(el: El) -> list[date]:
     found = []
     for stem in ("effective", "performed", "timing"):
         name, when = el.choice(stem, "DateTime", "Instant", "Period")
-        for text in (when.get("start").text, when.get("end").text) if name == "Period" else (when.text,):
+        for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
             try:
                 found.append(date.fromisoformat(text[:10]))
             except ValueError:
@@ -196,7 +197,7 @@ def _resources(chart: Chart, whose: _Whose) -> None:
                     grouping.times.setdefault(target.at, when)
     parts = Parts(index)
     for el in index.resources:
-        if el.get("status").text == "entered-in-error" or (
+        if el.text_of("status") == "entered-in-error" or (
             kind(el) in _HISTORY
             and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
@@ -224,7 +225,7 @@ def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
         return
     if not special and shape is not None:
         if (
-            el.get("status").text in ("not-done", "cancelled", "intended")
+            el.text_of("status") in ("not-done", "cancelled", "intended")
             or el.choice("value", "Boolean")[1].value is False
         ):
             chart.notice("not-used-status", el.at)
@@ -274,14 +275,14 @@ def _parts(chart: Chart, el: El, made: Found | None) -> None:
             found.own = True
             chart.merge_parts(found, part)
         elif slug in SECTIONS:
-            if any(x.get("url").text == "none" for x in part.each("extension")):
+            if any(x.text_of("url") == "none" for x in part.each("extension")):
                 chart.none[slug] = part.at
             else:
                 chart.merge_parts(chart.section(slug, part), part)
         elif slug == EPISODE:
             chart.not_collected = []
             for stated in part.each("extension"):
-                if stated.get("url").text == "not_collected":
+                if stated.text_of("url") == "not_collected":
                     path = stated.choice("value", "String", "Uri")[1].text
                     if path in EVERY_PATH:
                         chart.not_collected.append(path)
@@ -338,10 +339,12 @@ def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, str]) -
 
 def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, str]) -> None:
     section, _, name = slug.rpartition(".")
-    whole = [found for found in items if not chart.lacks_required(found)]
+    whole = []
     for found in items:
-        if chart.lacks_required(found):
+        if lacks(found.cls, found.data):
             chart.notice("item-not-readable", found.at)
+        else:
+            whole.append(found)
     if not whole:
         return
     holder = value

@@ -7,10 +7,9 @@ from collections import Counter
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from marshmallow import ValidationError
-
 from service.episode import kinds, model
-from service.intake.episode_json import MOST_ITEMS, Notice, schema_of
+from service.intake.episode_json import MOST_ITEMS, Notice
+from service.intake.values import lacks, takes
 from service.problems import ProblemItem, Rejected
 
 from . import profile
@@ -167,12 +166,12 @@ class Chart:
             if not value.is_integer():
                 self.notice("rounded", at)
             value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
-        try:
-            read = schema_of(found.cls).fields[name].deserialize(value)
-        except ValidationError:
-            self.notice("unusable-time" if isinstance(declared.kind, kinds.Time) else "out-of-bounds", at)
+        timed = isinstance(declared.kind, kinds.Time)
+        if not takes(found.cls, name, value):
+            self.notice("unusable-time" if timed else "out-of-bounds", at)
             return False
-        if isinstance(read, datetime) and name != "entered":
+        if timed and type(value) is str and name != "entered":
+            read = datetime.fromisoformat(value.upper())
             self.first = read if self.first is None or read < self.first else self.first
             self.last = read if self.last is None or read > self.last else self.last
         found.data[name] = value
@@ -227,7 +226,7 @@ class Chart:
         places: dict[str, str] = {}
         taken: dict[str, set[str]] = {}
         for part in extension.each("extension"):
-            name = part.get("url").text
+            name = part.text_of("url")
             declared = profile.member_of(cls, name)
             if declared is None:
                 if name not in ("given", "none", "not_collected", "accepted"):
@@ -246,7 +245,7 @@ class Chart:
         places: dict[str, str],
     ) -> None:
         name, kind = declared.name, declared.kind
-        inner = {p.get("url").text: p for p in part.each("extension")}
+        inner = {p.text_of("url"): p for p in part.each("extension")}
         value: Any
         if "absent" in inner:
             value = {"absent": inner["absent"].choice("value", "Code")[1].text}
@@ -271,7 +270,7 @@ class Chart:
             return
         elif isinstance(kind, kinds.Part):
             value, nested = self._parts(kind.of, part, f"{path}/")
-            if self._lacks(kind.of, value):
+            if lacks(kind.of, value):
                 self.notice("item-not-readable", part.at)
                 return
             value = self._checked(kind.of, value, nested, f"{path}/")
@@ -300,7 +299,7 @@ class Chart:
     ) -> dict[str, Any] | None:
         value, nested = self._parts(cls, part, f"{path}/")
         value = self._checked(cls, value, nested, f"{path}/")
-        if self._lacks(cls, value):
+        if lacks(cls, value):
             self.notice("item-not-readable", part.at)
             return None
         if isinstance(value.get("id"), str) and value["id"] in taken:
@@ -314,23 +313,13 @@ class Chart:
         """The members of a nested object that our schema takes."""
         out = {}
         for name, value in data.items():
-            try:
-                schema_of(cls).fields[name].deserialize(value)
-            except ValidationError:
+            if not takes(cls, name, value):
                 self.notice("out-of-bounds", places[f"{under}{name}"])
                 for path in [p for p in places if p == f"{under}{name}" or p.startswith(f"{under}{name}/")]:
                     del places[path]
                 continue
             out[name] = value
         return out
-
-    @staticmethod
-    def _lacks(cls: type, data: dict[str, Any]) -> bool:
-        return any(m.required and m.name not in data for m in kinds.members(cls))
-
-    def lacks_required(self, found: Found) -> bool:
-        """Whether an item lacks what says which thing it is."""
-        return self._lacks(found.cls, found.data)
 
 
 #: Value types in which a member of each kind is taken.

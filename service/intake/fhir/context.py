@@ -20,8 +20,8 @@ def _refuted(el: El) -> bool:
 
 def read_patient(chart: Chart, el: El) -> None:
     """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
-    if el.get("gender").text:
-        chart.put(chart.section("patient", el), "sex", el.get("gender").text, el.get("gender").at)
+    if el.text_of("gender"):
+        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender").at)
 
 
 def finish_patient(chart: Chart, el: El) -> None:
@@ -147,7 +147,7 @@ def read_condition(chart: Chart, el: El) -> None:
             listed.append(condition)
     elif injury:
         found = chart.item("injuries.patient", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put(found, "kind", injury, concept.at)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
@@ -155,7 +155,7 @@ def read_condition(chart: Chart, el: El) -> None:
 
 def read_adverse_event(chart: Chart, el: El) -> None:
     """A complication; potential events are none."""
-    if el.get("actuality").text == "potential":
+    if el.text_of("actuality") == "potential":
         chart.notice("not-used-status", el.at)
         return
     word = look(el.get("event"), codes.COMPLICATIONS)
@@ -164,14 +164,14 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
     found = chart.item("injuries.complications", el)
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el.at)
     chart.put(found, "complication", word or "other", el.get("event").at if el.get("event") else el.at)
     chart.put_time(found, "time", el.get("date"))
 
 
 def read_communication(chart: Chart, el: El) -> None:
     """Word given to medical direction, to the receiving facility or to a guardian, by a code in category, topic or reason."""
-    if el.get("status").text == "not-done":
+    if el.text_of("status") == "not-done":
         chart.notice("not-used-status", el.at)
         return
     concepts = [*el.each("category"), el.get("topic"), *el.each("reasonCode")]
@@ -204,7 +204,7 @@ def read_provenance(chart: Chart, el: El) -> None:
 def read_composition(chart: Chart, el: El) -> None:
     """The time at which the document was attested is when the chart was closed."""
     for attester in el.each("attester"):
-        if attester.get("mode").text in ("legal", "official", "professional"):
+        if attester.text_of("mode") in ("legal", "official", "professional"):
             section = chart.section("chart", el)
             if "closed" not in section.data:
                 chart.put_time(section, "closed", attester.get("time"))

@@ -20,7 +20,7 @@ _DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
 def read_medication(chart: Chart, el: El) -> None:
     """One MedicationAdministration."""
     concept = _concept(chart, el)
-    status = el.get("status").text
+    status = el.text_of("status")
     if status == "not-done":
         _not_given(chart, el, concept)
         return
@@ -30,7 +30,7 @@ def read_medication(chart: Chart, el: El) -> None:
     action = look(concept, codes.ANSWERING_DRUGS)
     if action:
         found = chart.item("monitoring.actions", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put(found, "action", action, concept.at)
         chart.put_span(found, el, "effective", "time", None)
         return
@@ -42,7 +42,7 @@ def read_medication(chart: Chart, el: El) -> None:
         chart.notice("unknown-drug", el.at)
     found = chart.item(_DOSES, el)
     found.own = is_own(el, _DOSES)
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el.at)
     chart.put(found, "drug", drug or "other", concept.at if concept else el.at)
     chart.put_span(found, el, "effective", "time", None)
     dosage = el.get("dosage")
@@ -102,7 +102,7 @@ def _not_given(chart: Chart, el: El, concept: El) -> None:
         return
     found = chart.item(_NOT_GIVEN, el)
     found.own = own
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el.at)
     if drug:
         chart.put(found, "drug", drug, concept.at)
     elif not own:

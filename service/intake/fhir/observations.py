@@ -48,7 +48,7 @@ def instant(when: El) -> str:
 def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
     """One Observation, by what its code says it is about."""
     subject = look(el.get("code"), codes.SUBJECTS)
-    status = el.get("status").text
+    status = el.text_of("status")
     if status in ("cancelled", "registered") and subject != "limb_check":
         chart.notice("not-used-status", el.at)
         return
@@ -63,7 +63,7 @@ def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
         _narrative(chart, el)
     elif subject == "breathing":
         found = chart.item("monitoring.breathing_checks", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
@@ -101,7 +101,7 @@ def absence(chart: Chart, el: El) -> dict[str, str] | None:
 
 def unit_of(quantity: El) -> str:
     """UCUM code of a Quantity, from its code or from what people write; empty when none is given."""
-    code, text = quantity.get("code").text, quantity.get("unit").text
+    code, text = quantity.text_of("code"), quantity.text_of("unit")
     given = code or text
     return codes.UNIT_TEXTS.get(given.strip().lower(), given)
 
@@ -157,7 +157,7 @@ def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
     if panel:
         alone = chart.item(_VITALS, el)
         alone.own = own
-        chart.put_id(alone, el.get("id").text, el.at)
+        chart.put_id(alone, el.text_of("id"), el.at)
         if when:
             chart.put_time(alone, "time", when)
     for sign, part in known:
@@ -172,7 +172,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
     member = {"rass": "agitation_score", "oxygen_percent": "oxygen"}.get(sign, sign)
     if not value:
-        if any(True for _ in el.each("component")):
+        if el.each("component"):
             return []
         absent = absence(chart, el)
         return [(member, absent, el.at)] if absent and sign != "oxygen_percent" else []
@@ -188,9 +188,9 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
     number = amount(chart, value, codes.UNIT_OF[sign]) if sign in codes.UNIT_OF else None
     if number is None:
         return [(member, CANNOT_TELL, value.at)]
-    if value.get("comparator").text:
+    if value.text_of("comparator"):
         if sign == "glucose_mg_dl":
-            return [("glucose_reading", "low" if value.get("comparator").text.startswith("<") else "high", value.at)]
+            return [("glucose_reading", "low" if value.text_of("comparator").startswith("<") else "high", value.at)]
         chart.notice("boundary-value", value.at)
     if sign == "rass":
         low, high = SCORES["rass"]
@@ -260,7 +260,7 @@ def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str)
         found = chart.item(_CHECKS, el)
         found.own = own
         group.append(found)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put(found, "site", where[0], body_site.at)
         chart.put(found, "side", where[1], body_site.at)
         if when:
@@ -309,7 +309,7 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
         return
     found = chart.item("postures", source)
     if source is resource:
-        chart.put_id(found, resource.get("id").text, resource.at)
+        chart.put_id(found, resource.text_of("id"), resource.at)
     chart.put(found, "posture", word, value.at)
     chart.put_span(found, resource, "effective", "start", "end")
 
@@ -350,7 +350,7 @@ def _behaviour(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         return
     found = chart.item("decision.behaviours", el)
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el.at)
     chart.put(found, "behaviour", "other", value.at)
     chart.put(found, "words", text, value.at)
     chart.put_time(found, "time", when)
@@ -398,6 +398,6 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         word = "other" if next(words(value), None) else None
     if word:
         found = chart.item("injuries.complications", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put(found, "complication", word, value.at)
         chart.put_time(found, "time", when)

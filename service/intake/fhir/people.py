@@ -25,7 +25,7 @@ class People:
         }
         for el in resources:
             for part in el.each("extension"):
-                if part.get("url").text == profile.url("team.members"):
+                if part.text_of("url") == profile.url("team.members"):
                     self._own(el, part)
         for el in resources:
             if el.at not in self._ids and el.at not in family_doctors:
@@ -72,7 +72,7 @@ class People:
             key = target.at
         else:
             # A reference that leads nowhere, or only a number or a name: a key to tell people apart, never handed on.
-            key = actor.get("reference").text or actor.get("identifier").get("value").text or actor.get("display").text
+            key = actor.text_of("reference") or actor.get("identifier").text_of("value") or actor.text_of("display")
             steps = key.split("/")
             if not key or (len(steps) > 1 and actor.get("reference") and not steps[-2].startswith("Practitioner")):
                 return ""

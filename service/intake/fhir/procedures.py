@@ -20,7 +20,7 @@ def is_restraint(el: El) -> bool:
     """Whether a Procedure is a restraint or a hold that was done."""
     return (
         kind(el) == "Procedure"
-        and el.get("status").text not in (*_NOT_DONE, "entered-in-error")
+        and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
         and look(el.get("code"), codes.SUBJECTS) in ("restraint", "hold")
     )
 
@@ -42,8 +42,8 @@ class Parts:
 def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
     """One Procedure, by its code."""
     subject = look(el.get("code"), codes.SUBJECTS)
-    if el.get("status").text in _NOT_DONE:
-        if subject == "medical_direction" and el.get("status").text == "not-done":
+    if el.text_of("status") in _NOT_DONE:
+        if subject == "medical_direction" and el.text_of("status") == "not-done":
             put_contact(chart, el, False, El(None, el.at))
         else:
             chart.notice("not-used-status", el.at)
@@ -69,7 +69,7 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         action = look(el.get("code"), codes.ACTIONS)
         if action:
             found = chart.item("monitoring.actions", el)
-            chart.put_id(found, el.get("id").text, el.at)
+            chart.put_id(found, el.text_of("id"), el.at)
             chart.put(found, "action", action, el.get("code").at)
             chart.put_span(found, el, "performed", "time", None)
         else:
@@ -78,7 +78,7 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
             harm = chart.item("injuries.complications", concept)
-            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.get("id").text else "", concept.at)
+            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else "", concept.at)
             chart.put(harm, "complication", word, concept.at)
         elif not word:
             chart.notice("unknown-code", concept.at)
@@ -96,7 +96,7 @@ def _restraint(chart: Chart, el: El, parts: Parts) -> None:
         if where is not None:
             sites.setdefault(where, concept.at)
     people = performers(chart, el)
-    ident = el.get("id").text
+    ident = el.text_of("id")
     for (site, side), at in sites.items():
         found = chart.item(_LIMBS, el)
         found.at = at
@@ -137,7 +137,7 @@ def device_words(device: El) -> list[El]:
     """What a Device says it is: its type, else its names as if they were text."""
     if device.get("type"):
         return [device.get("type")]
-    return [El({"text": name.get("name").text}, name.at) for name in device.each("deviceName") if name.get("name").text]
+    return [El({"text": name.text_of("name")}, name.at) for name in device.each("deviceName") if name.text_of("name")]
 
 
 def put_device(chart: Chart, found: Found, concept: El, at: str) -> bool:
@@ -167,15 +167,15 @@ def _reasons(chart: Chart, el: El) -> None:
     """Reasons stand in the crew's own words: kept as words, concluded from by nobody."""
     reasons = list(el.each("reasonCode"))
     for index, concept in enumerate(reasons):
-        text = concept.get("text").text or next((c.get("display").text for c in concept.each("coding")), "")
+        text = concept.text_of("text") or next((c.text_of("display") for c in concept.each("coding")), "")
         if not text.strip():
             continue
         chart.notice("free-text", concept.at)
         found = chart.item("decision.behaviours", concept)
-        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.get("id").text else "", concept.at)
+        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.text_of("id") else "", concept.at)
         chart.put(found, "behaviour", "other", concept.at)
         chart.put(found, "words", text, concept.at)
-    if reasons or any(True for _ in el.each("reasonReference")):
+    if reasons or el.each("reasonReference"):
         chart.reason_at = chart.reason_at or (reasons[0].at if reasons else el.at)
 
 
@@ -194,7 +194,7 @@ def _hold(chart: Chart, el: El) -> None:
         chart.notice("no-body-site", el.at)
         parts = {"whole_body": el.at}
     people = performers(chart, el) or [("", el.at)]
-    ident = el.get("id").text
+    ident = el.text_of("id")
     several = len(parts) * len(people) > 1
     for part, at in parts.items():
         for number, (person, where_by) in enumerate(people, 1):
@@ -212,7 +212,7 @@ def _hold(chart: Chart, el: El) -> None:
 
 def read_device_use(chart: Chart, el: El) -> None:
     """A DeviceUseStatement: a device of law enforcement, or one on a limb."""
-    if el.get("status").text == "intended":
+    if el.text_of("status") == "intended":
         chart.notice("not-used-status", el.at)
         return
     device = chart.index.target(el.get("device"))
@@ -224,7 +224,7 @@ def read_device_use(chart: Chart, el: El) -> None:
     if police:
         chart.restrained = True
         found = chart.item("custody.devices", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el.at)
         chart.put(found, "device", police, device.at)
         chart.put_span(found, el, "timing", "on", "off")
         return
@@ -235,7 +235,7 @@ def read_device_use(chart: Chart, el: El) -> None:
         return
     chart.restrained = True
     found = chart.item(_LIMBS, el)
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el.at)
     chart.put(found, "site", site[0], el.get("bodySite").at)
     chart.put(found, "side", site[1], el.get("bodySite").at)
     chart.put_span(found, el, "timing", "on", "off")

@@ -24,7 +24,7 @@ def own_shape(chart: Chart, el: El) -> Shape | None:
         if slug in SHAPES:
             return SHAPES[slug]
     for coding in concept.each("coding"):
-        name = coding.get("system").text
+        name = coding.text_of("system")
         slug = name.removeprefix(profile.system(""))
         if slug != name and slug in SHAPES:
             return SHAPES[slug]
@@ -38,7 +38,7 @@ def is_own(el: El, slug: str) -> bool:
 
 def slug_of(extension: El) -> str:
     """The slug of an extension of the profile, or nothing."""
-    name = extension.get("url").text
+    name = extension.text_of("url")
     slug = name.removeprefix(profile.url(""))
     return slug if slug != name else ""
 
@@ -57,7 +57,7 @@ def read_shape(chart: Chart, el: El, shape: Shape) -> Found:
     """One item from a resource; its extension is read by the caller."""
     found = chart.item(shape.slug, el)
     found.own = True
-    chart.put_id(found, el.get("id").text, el.get("id").at)
+    chart.put_id(found, el.text_of("id"), el.get("id").at)
     if shape.word:
         concept = concept_of(chart, el)
         word = own_word(concept, shape.slug)

@@ -8,10 +8,9 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from marshmallow import ValidationError
-
 from service.episode import kinds, model
-from service.intake.episode_json import Notice, schema_of
+from service.intake.episode_json import Notice
+from service.intake.values import lacks, takes
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import NOT_COLLECTED, El
@@ -100,7 +99,7 @@ class Spot:
 
     def lacks(self) -> bool:
         """Whether it lacks what says which thing it is."""
-        return any(m.required and m.name not in self.data for m in _MEMBERS[self.cls].values())
+        return lacks(self.cls, self.data)
 
 
 class Chart:
@@ -182,9 +181,7 @@ class Chart:
         member = _MEMBERS[spot.cls][name]
         if isinstance(member.kind, kinds.Int) and type(value) is float and value.is_integer():
             value = int(value)
-        try:
-            schema_of(spot.cls).fields[name].deserialize(value)
-        except ValidationError:
+        if not takes(spot.cls, name, value):
             self.notice("unusable-time" if isinstance(member.kind, kinds.Time) else "out-of-bounds", at)
             if member.required or name in spot.data:
                 return False
@@ -288,15 +285,6 @@ class Chart:
             return None
         places[pointer] = places[f"{pointer}/0"].rpartition("/")[0]
         return out
-
-
-def same_value(cls: type, name: str, one: Any, other: Any) -> bool:
-    """Whether two values of a member are read as the same."""
-    spec = schema_of(cls).fields[name]
-    try:
-        return bool(spec.deserialize(one) == spec.deserialize(other))
-    except ValidationError:
-        return False
 
 
 def moment(text: str) -> datetime | None:
