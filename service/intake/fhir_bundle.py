@@ -8,6 +8,7 @@ addresses, numbers and pictures of people, attachments, narrative markup.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
 from dataclasses import dataclass, replace
@@ -110,11 +111,11 @@ def _refuse(code: str, pointer: str) -> None:
 
 
 def _subject(el: El) -> El:
-    return el.get("patient") if el.get("patient") else el.get("subject")
+    return el.first("patient", "subject")
 
 
 def _run(el: El) -> El:
-    return el.get("encounter") if el.get("encounter") else el.get("context")
+    return el.first("encounter", "context")
 
 
 def _is_episode(el: El) -> bool:
@@ -138,11 +139,11 @@ def _whose(index: Index) -> _Whose:
     marked = [el for el in index.resources if _is_episode(el)]
     if len(marked) > 1:
         _refuse("several-charts", "")
-    acts = marked or [el for el in index.resources if is_restraint(el)]
+    acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
     subjects = {key for el in acts if (key := index.key(_subject(el)))}
     runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
-    patients = {el.at: el for el in index.resources if kind(el) == "Patient"}
-    encounters = {el.at: el for el in index.resources if kind(el) == "Encounter" or el in marked}
+    patients = {el.at: el for el in index.of_kind("Patient")}
+    encounters = {el.at: el for el in (*index.of_kind("Encounter"), *marked)}
     if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
         _refuse("several-charts", "")
     whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
@@ -159,11 +160,11 @@ def _days(el: El) -> list[date]:
     found = []
     for stem in ("effective", "performed", "timing"):
         name, when = el.choice(stem, "DateTime", "Instant", "Period")
+        if not when:
+            continue
         for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
-            try:
+            with contextlib.suppress(ValueError):
                 found.append(date.fromisoformat(text[:10]))
-            except ValueError:
-                continue
     return found
 
 
@@ -188,13 +189,12 @@ def _foreign(chart: Chart, el: El, whose: _Whose) -> bool:
 
 def _resources(chart: Chart, whose: _Whose) -> None:
     index, grouping = chart.index, Grouping()
-    for el in index.resources:
-        if kind(el) == "Observation":
-            for member in el.each("hasMember"):
-                target = index.target(member)
-                when = el.choice("effective", "DateTime", "Instant")[1]
-                if target is not None and when:
-                    grouping.times.setdefault(target.at, when)
+    for el in index.of_kind("Observation"):
+        for member in el.each("hasMember"):
+            target = index.target(member)
+            when = el.choice("effective", "DateTime", "Instant")[1]
+            if target is not None and when:
+                grouping.times.setdefault(target.at, when)
     parts = Parts(index)
     for el in index.resources:
         if el.text_of("status") == "entered-in-error" or (
@@ -212,17 +212,17 @@ def _resources(chart: Chart, whose: _Whose) -> None:
             _resource(chart, el, grouping, parts)
     for subject, el in chart.later:
         read_response(chart, subject, el)
-    for el in index.resources:
-        if kind(el) == "Provenance":
-            read_provenance(chart, el)
+    for el in index.of_kind("Provenance"):
+        read_provenance(chart, el)
 
 
 def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
-    before = len(chart.of_resource.get(el.at, []))
+    what = kind(el)
+    if what == "Practitioner":
+        return
+    before = len(chart.of_resource.get(el.at, ()))
     shape = own_shape(chart, el)
     special = shape is None or shape.slug in _STANDARD
-    if kind(el) == "Practitioner":
-        return
     if not special and shape is not None:
         if (
             el.text_of("status") in ("not-done", "cancelled", "intended")
@@ -231,15 +231,15 @@ def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
             chart.notice("not-used-status", el.at)
         else:
             read_shape(chart, el, shape)
-    elif kind(el) == "Observation":
+    elif what == "Observation":
         read_observation(chart, el, grouping)
-    elif kind(el) == "Procedure":
+    elif what == "Procedure":
         read_procedure(chart, el, parts)
-    elif kind(el) in _READERS:
-        _READERS[kind(el)](chart, el)
-    elif kind(el) not in _QUIET and not any(slug_of(part) for part in el.each("extension")):
+    elif what in _READERS:
+        _READERS[what](chart, el)
+    elif what not in _QUIET and not any(slug_of(part) for part in el.each("extension")):
         chart.notice("unknown-resource", el.at)
-    made = chart.of_resource.get(el.at, [])[before:]
+    made = chart.of_resource.get(el.at, ())[before:]
     _parts(chart, el, made[0] if len(made) == 1 else None)
 
 

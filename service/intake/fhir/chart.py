@@ -158,19 +158,18 @@ class Chart:
                 self.notice("conflict", at)
                 return False
             return True
-        declared = profile.member_of(found.cls, name)
+        declared = profile.members_of(found.cls).get(name)
         if declared is None:
             self.notice("unknown-part", at)
             return False
-        if isinstance(declared.kind, kinds.Int) and type(value) is float:
+        if type(value) is float and isinstance(declared.kind, kinds.Int):
             if not value.is_integer():
                 self.notice("rounded", at)
             value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
-        timed = isinstance(declared.kind, kinds.Time)
         if not takes(found.cls, name, value):
-            self.notice("unusable-time" if timed else "out-of-bounds", at)
+            self.notice("unusable-time" if isinstance(declared.kind, kinds.Time) else "out-of-bounds", at)
             return False
-        if timed and type(value) is str and name != "entered":
+        if type(value) is str and isinstance(declared.kind, kinds.Time) and name != "entered":
             read = datetime.fromisoformat(value.upper())
             self.first = read if self.first is None or read < self.first else self.first
             self.last = read if self.last is None or read > self.last else self.last
@@ -218,16 +217,17 @@ class Chart:
         for name, value in data.items():
             if name == "id":
                 found.data.pop("id", None)
-            if self.put(found, name, value, places[name]):
+            if self.put(found, name, value, places[name]) and type(value) in (dict, list):
                 found.places.update({path: at for path, at in places.items() if path.startswith(f"{name}/")})
 
     def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, str]]:
         data: dict[str, Any] = {}
         places: dict[str, str] = {}
         taken: dict[str, set[str]] = {}
+        members = profile.members_of(cls)
         for part in extension.each("extension"):
             name = part.text_of("url")
-            declared = profile.member_of(cls, name)
+            declared = members.get(name)
             if declared is None:
                 if name not in ("given", "none", "not_collected", "accepted"):
                     self.notice("unknown-part", part.at)
@@ -245,18 +245,9 @@ class Chart:
         places: dict[str, str],
     ) -> None:
         name, kind = declared.name, declared.kind
-        inner = {p.text_of("url"): p for p in part.each("extension")}
-        value: Any
-        if "absent" in inner:
-            value = {"absent": inner["absent"].choice("value", "Code")[1].text}
-            if "reason" in inner:
-                value["reason"] = inner["reason"].choice("value", "Code")[1].text
-        elif "none" in inner and isinstance(kind, (kinds.Items, kinds.Codes)):
-            value = []
-        elif "none" in inner and isinstance(kind, kinds.Part) and kind.may_be_none:
-            value = {"none": True}
-        elif "empty" in inner and isinstance(kind, kinds.Text):
-            value = ""
+        value = _stated(kind, part) if "extension" in part.value else None
+        if value is not None:
+            pass
         elif isinstance(kind, kinds.Items):
             if name in data and name not in taken:
                 self.notice("conflict", part.at)
@@ -333,6 +324,21 @@ _TYPES: dict[type, tuple[str, ...]] = {
     kinds.Ident: ("String", "Id", "Code"),
     kinds.Text: ("String", "Markdown"),
 }
+
+
+def _stated(kind: kinds.Kind, part: El) -> Any:
+    """What parts of a part say in place of a value: why there is none, or that it is empty; None where they say neither."""
+    inner = {p.text_of("url"): p for p in part.each("extension")}
+    if "absent" in inner:
+        value = {"absent": inner["absent"].choice("value", "Code")[1].text}
+        if "reason" in inner:
+            value["reason"] = inner["reason"].choice("value", "Code")[1].text
+        return value
+    if "none" in inner and isinstance(kind, (kinds.Items, kinds.Codes)):
+        return []
+    if "none" in inner and isinstance(kind, kinds.Part) and kind.may_be_none:
+        return {"none": True}
+    return "" if "empty" in inner and isinstance(kind, kinds.Text) else None
 
 
 def own_word(concept: El, slug: str) -> str | None:

@@ -175,7 +175,7 @@ def read_communication(chart: Chart, el: El) -> None:
         chart.notice("not-used-status", el.at)
         return
     concepts = [*el.each("category"), el.get("topic"), *el.each("reasonCode")]
-    sent = el.get("sent") if el.get("sent") else el.get("received")
+    sent = el.first("sent", "received")
     subjects = {look(c, codes.SUBJECTS) for c in concepts} | {own_word(c, "communication") for c in concepts}
     if "facility_told" in subjects:
         section = chart.section("transport", el)
@@ -197,7 +197,7 @@ def read_provenance(chart: Chart, el: El) -> None:
     for reference in el.each("target"):
         target = chart.index.target(reference)
         for found in chart.of_resource.get(target.at, []) if target is not None else []:
-            if "entered" not in found.data and not found.own and profile.member_of(found.cls, "entered"):
+            if "entered" not in found.data and not found.own and "entered" in profile.members_of(found.cls):
                 chart.put_time(found, "entered", el.get("recorded"))
 
 

@@ -17,6 +17,8 @@ from .tree import El, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
+#: Signs that are members of another name.
+_MEMBERS = {"rass": "agitation_score", "oxygen_percent": "oxygen"}
 
 
 class Grouping:
@@ -47,13 +49,14 @@ def instant(when: El) -> str:
 
 def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
     """One Observation, by what its code says it is about."""
-    subject = look(el.get("code"), codes.SUBJECTS)
+    code = el.get("code")
+    subject = look(code, codes.SUBJECTS)
     status = el.text_of("status")
     if status in ("cancelled", "registered") and subject != "limb_check":
         chart.notice("not-used-status", el.at)
         return
     when = effective(el, grouping)
-    if subject == "limb_check" or look(el.get("code"), codes.LIMB_FINDINGS):
+    if subject == "limb_check" or look(code, codes.LIMB_FINDINGS):
         _limb_check(chart, el, when, grouping, status)
     elif subject == "posture":
         _posture(chart, el, el)
@@ -78,9 +81,9 @@ def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
     elif subject == "complication":
         _complication(chart, el, when)
     else:
-        used = _signs(chart, el, when, grouping)
+        used = _signs(chart, el, when, grouping, subject)
         if not used and subject is None:
-            chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
+            chart.notice("unknown-code", code.at if code else el.at)
 
 
 # ---------------------------------------------------------------- values
@@ -134,20 +137,20 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
 # ---------------------------------------------------------------- vital signs
 
 
-def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
+def _signs(chart: Chart, el: El, when: El, grouping: Grouping, subject: str | None) -> bool:
     """Every known sign of an Observation and its components; whether there was any."""
     own = is_own(el, _VITALS)
-    subject = look(el.get("code"), codes.SUBJECTS)
     panel = own or subject == "panel"
     known: list[tuple[str, El]] = []
     if subject == "pressures" and el.get("dataAbsentReason"):
         known = [("sbp", el), ("dbp", el)]
     for part in (el, *el.each("component")):
-        sign = look(part.get("code"), codes.SIGNS)
+        code = part.get("code")
+        sign = look(code, codes.SIGNS)
         if sign:
             known.append((sign, part))
         elif part is not el:
-            if look(part.get("code"), codes.SUBJECTS) == "posture":
+            if look(code, codes.SUBJECTS) == "posture":
                 _posture(chart, el, part)
             else:
                 chart.notice("unknown-code", part.at)
@@ -170,7 +173,7 @@ def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
 def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, str]]:
     """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
-    member = {"rass": "agitation_score", "oxygen_percent": "oxygen"}.get(sign, sign)
+    member = _MEMBERS.get(sign, sign)
     if not value:
         if el.each("component"):
             return []
@@ -277,12 +280,13 @@ def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, str]]:
     out = []
     for part in (el, *el.each("component")):
         kind, value = part.choice("value", "Boolean", "CodeableConcept", "Quantity")
-        if kind == "Quantity" and look(part.get("code"), codes.CAPILLARY_REFILL):
+        code = part.get("code")
+        if kind == "Quantity" and look(code, codes.CAPILLARY_REFILL):
             seconds = amount(chart, value, "s")
             if seconds is not None:
                 out.append(("cap_refill_s", seconds, value.at))
             continue
-        concept = value if kind == "CodeableConcept" else part.get("code")
+        concept = value if kind == "CodeableConcept" else code
         finding = look(concept, codes.LIMB_FINDINGS) or _own_finding(concept)
         if finding and (kind != "Boolean" or value.value is True):
             out.append((*finding, value.at if value else part.at))

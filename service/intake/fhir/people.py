@@ -16,11 +16,10 @@ class People:
         self._found: dict[str, Found] = {}
         self._taken: set[str] = set()
         self._next = 1
-        resources = [el for el in chart.index.resources if kind(el) == "Practitioner"]
+        resources = chart.index.of_kind("Practitioner")
         family_doctors = {
             chart.index.key(doctor)
-            for patient in chart.index.resources
-            if kind(patient) == "Patient"
+            for patient in chart.index.of_kind("Patient")
             for doctor in patient.each("generalPractitioner")
         }
         for el in resources:

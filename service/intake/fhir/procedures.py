@@ -30,7 +30,7 @@ class Parts:
 
     def __init__(self, index: Index) -> None:
         self.above: dict[str, El] = {}
-        for el in index.resources:
+        for el in index.of_kind("Procedure"):
             if is_restraint(el):
                 for reference in el.each("partOf"):
                     target = index.target(reference)

@@ -8,6 +8,7 @@ from .people import performers
 from .profile import SHAPES, Shape
 from .tree import El, kind
 
+_URL, _SYSTEM = profile.url(""), profile.system("")
 _TIME_OF = {
     "Observation": "effective",
     "Procedure": "performed",
@@ -18,14 +19,13 @@ _TIME_OF = {
 
 def own_shape(chart: Chart, el: El) -> Shape | None:
     """The list that a coding or an extension of the profile makes this resource an item of."""
-    concept = concept_of(chart, el)
     for part in el.each("extension"):
         slug = slug_of(part)
         if slug in SHAPES:
             return SHAPES[slug]
-    for coding in concept.each("coding"):
+    for coding in concept_of(chart, el).each("coding"):
         name = coding.text_of("system")
-        slug = name.removeprefix(profile.system(""))
+        slug = name.removeprefix(_SYSTEM)
         if slug != name and slug in SHAPES:
             return SHAPES[slug]
     return None
@@ -39,7 +39,7 @@ def is_own(el: El, slug: str) -> bool:
 def slug_of(extension: El) -> str:
     """The slug of an extension of the profile, or nothing."""
     name = extension.text_of("url")
-    slug = name.removeprefix(profile.url(""))
+    slug = name.removeprefix(_URL)
     return slug if slug != name else ""
 
 

@@ -17,7 +17,7 @@ class El:
     path is put together when it is asked for.
     """
 
-    __slots__ = ("_at", "_index", "_up", "value")
+    __slots__ = ("_at", "_codings", "_index", "_up", "value")
 
     def __init__(self, value: Any, at: str, up: El | None = None, index: int | None = None) -> None:
         """``at``: the whole path; below ``up`` the name of the step, and ``index`` its place in a list."""
@@ -25,6 +25,7 @@ class El:
         self._at = at
         self._up = up
         self._index = index
+        self._codings: list[tuple[str, str]] | None = None
 
     def __bool__(self) -> bool:
         return self.value is not None
@@ -41,6 +42,15 @@ class El:
         """A single member; a list is none."""
         value = self.value.get(name) if type(self.value) is dict else None
         return El(None if type(value) is list else value, name, self)
+
+    def first(self, *names: str) -> El:
+        """The first of these single members that is there."""
+        found = self.get(names[0])
+        for name in names[1:]:
+            if found.value is not None:
+                break
+            found = self.get(name)
+        return found
 
     def text_of(self, name: str) -> str:
         """The text of a single member, or nothing."""
@@ -82,7 +92,12 @@ class El:
 
 def codings(concept: El) -> list[tuple[str, str]]:
     """(system, code) of every coding of a CodeableConcept; of a Coding too."""
-    value = concept.value
+    if concept._codings is None:
+        concept._codings = _codings(concept.value)
+    return concept._codings
+
+
+def _codings(value: Any) -> list[tuple[str, str]]:
     if type(value) is not dict:
         return []
     listed = value.get("coding")
@@ -105,11 +120,10 @@ def words(concept: El) -> Iterator[str]:
 
 def look(concept: El, table: Table) -> Any:
     """What a concept means in a table: by code first, by its plain words otherwise; None when it is not in there."""
-    if concept.value is None:
-        return None
+    by_code = table.by_code
     for key in codings(concept):
-        if key in table.by_code:
-            return table.by_code[key]
+        if key in by_code:
+            return by_code[key]
     if table.texts:
         for text in words(concept):
             if text in table.texts:
@@ -122,6 +136,7 @@ class Index:
 
     def __init__(self, bundle: dict[str, Any]) -> None:
         self.resources: list[El] = []
+        self._of_kind: dict[str, list[El]] = {}
         self.unreadable: list[El] = []
         self._by_reference: dict[str, El] = {}
         self._inside: dict[str, dict[str, El]] = {}
@@ -132,6 +147,12 @@ class Index:
                     self.unreadable.append(entry)
                 continue
             self._take(resource, entry.text_of("fullUrl"))
+        for resource in self.resources:
+            self._of_kind.setdefault(kind(resource), []).append(resource)
+
+    def of_kind(self, name: str) -> Sequence[El]:
+        """The resources of one type, in the order of the Bundle."""
+        return self._of_kind.get(name, ())
 
     def _take(self, resource: El, full_url: str) -> None:
         self.resources.append(resource)
