@@ -298,13 +298,19 @@ def examination(chart: Chart) -> None:
                 chart.take(event, "time", when)
 
 
+#: What makes the examination of a limb a check of its circulation, movement or feeling.
+_OF_A_CHECK = {code for table in codes.LIMB_FINDING.values() for code in table} | {
+    codes.LIMB_NORMAL,
+    codes.LIMB_NOT_DONE,
+}
+
+
 def _limb_check(chart: Chart, limb: El, when: El) -> None:
     where = limb.get("eExam.15")
     site = codes.LIMB_SITE.get(where.text)
     found = list(limb.each("eExam.16"))
     told = {el.text for el in found}
-    of_a_check = told & {code for table in codes.LIMB_FINDING.values() for code in table}
-    if site is None or not of_a_check | (told & {codes.LIMB_NORMAL, codes.LIMB_NOT_DONE}):
+    if site is None or told.isdisjoint(_OF_A_CHECK):
         return
     check = chart.item("/monitoring/limb_checks", limb, limb.attribute("CorrelationID") or None)
     chart.put(check, "site", site[0], where.at)
@@ -313,13 +319,13 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
     if codes.LIMB_NOT_DONE in told:
         chart.put(check, "not_done", "other", next(el.at for el in found if el.text == codes.LIMB_NOT_DONE))
     for member, table in codes.LIMB_FINDING.items():
-        order = list(table)
-        present = sorted((el for el in found if el.text in table and not el.pn), key=lambda el: order.index(el.text))
-        negated = next((el for el in found if el.text in table and el.pn), None)
+        of_member = [el for el in found if el.text in table]
+        present = [el for el in of_member if not el.pn]
         if present:
-            chart.code(check, member, present[0], table)
-        elif negated is not None:
-            chart.unreadable(check, member, negated, "negated-finding")
+            order = list(table)
+            chart.code(check, member, min(present, key=lambda el: order.index(el.text)), table)
+        elif of_member:
+            chart.unreadable(check, member, of_member[0], "negated-finding")
         elif codes.LIMB_NORMAL in told:
             # "Normal" alone does not say which of these was looked at.
             chart.put(check, member, NOT_COLLECTED, limb.at)

@@ -45,6 +45,8 @@ DETAILS = {
 }
 
 _ID = re.compile(kinds.ID_PATTERN.strip("^$"), re.ASCII)
+_WHOLE = re.compile(r"[+-]?[0-9]{1,9}", re.ASCII).fullmatch
+_DECIMAL = re.compile(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", re.ASCII).fullmatch
 
 
 def fits_id(text: str) -> bool:
@@ -298,8 +300,8 @@ def moment(text: str) -> datetime | None:
 
 def as_number(text: str) -> int | float | None:
     """A decimal number as XML Schema writes it; None for anything else."""
-    if re.fullmatch(r"[+-]?[0-9]{1,9}", text, re.ASCII):
+    if _WHOLE(text):
         return int(text)
-    if re.fullmatch(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", text, re.ASCII):
+    if _DECIMAL(text):
         return float(text)
     return None
