@@ -37,8 +37,8 @@ from .fhir.observations import Grouping, read_observation
 from .fhir.people import People
 from .fhir.procedures import Parts, is_restraint, read_device_use, read_procedure
 from .fhir.profile import EPISODE, SECTIONS, SHAPES
-from .fhir.shapes import own_shape, read_shape, slug_of
-from .fhir.tree import El, Index, codings, kind
+from .fhir.shapes import own_shape, read_shape
+from .fhir.tree import El, Index, Resource, codings
 from .values import lacks
 
 _DETAILS = {
@@ -118,17 +118,13 @@ def _run(el: El) -> El:
     return el.first("encounter", "context")
 
 
-def _is_episode(el: El) -> bool:
-    return any(slug_of(part) == EPISODE for part in el.each("extension"))
-
-
 @dataclass(frozen=True, slots=True)
 class _Whose:
     """Patient and encounter of the restraint: the resources, if they are in the Bundle, and what references to them lead to."""
 
-    patient: El | None
+    patient: Resource | None
     patient_key: str
-    encounter: El | None
+    encounter: Resource | None
     encounter_key: str
     first_day: date
     last_day: date
@@ -136,7 +132,7 @@ class _Whose:
 
 def _whose(index: Index) -> _Whose:
     """More than one patient, or encounter, is refused."""
-    marked = [el for el in index.resources if _is_episode(el)]
+    marked = [el for el in index.resources if el.is_own(EPISODE)]
     if len(marked) > 1:
         _refuse("several-charts", "")
     acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
@@ -168,13 +164,13 @@ def _days(el: El) -> list[date]:
     return found
 
 
-def _foreign(chart: Chart, el: El, whose: _Whose) -> bool:
+def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
     """Whether a resource belongs to somebody else, or to another run; said in a notice."""
     patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
     if patient and whose.patient_key and patient != whose.patient_key:
         chart.notice("other-patient", el.at)
         return True
-    if run and whose.encounter_key and run != whose.encounter_key and kind(el) not in _HISTORY:
+    if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
         chart.notice("other-encounter", el.at)
         return True
     days = _days(el)
@@ -198,11 +194,10 @@ def _resources(chart: Chart, whose: _Whose) -> None:
     parts = Parts(index)
     for el in index.resources:
         if el.text_of("status") == "entered-in-error" or (
-            kind(el) in _HISTORY
-            and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+            el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
             chart.notice("entered-in-error", el.at)
-        elif kind(el) == "Patient":
+        elif el.kind == "Patient":
             if el.at == whose.patient_key:
                 read_patient(chart, el)
                 _parts(chart, el, None)
@@ -210,15 +205,14 @@ def _resources(chart: Chart, whose: _Whose) -> None:
                 chart.notice("other-patient", el.at)
         elif not _foreign(chart, el, whose):
             _resource(chart, el, grouping, parts)
-    for subject, el in chart.later:
-        read_response(chart, subject, el)
+    for subject, response in chart.later:
+        read_response(chart, subject, response)
     for el in index.of_kind("Provenance"):
         read_provenance(chart, el)
 
 
-def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
-    what = kind(el)
-    if what == "Practitioner":
+def _resource(chart: Chart, el: Resource, grouping: Grouping, parts: Parts) -> None:
+    if el.kind == "Practitioner":
         return
     before = len(chart.of_resource.get(el.at, ()))
     shape = own_shape(chart, el)
@@ -231,13 +225,13 @@ def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
             chart.notice("not-used-status", el.at)
         else:
             read_shape(chart, el, shape)
-    elif what == "Observation":
+    elif el.kind == "Observation":
         read_observation(chart, el, grouping)
-    elif what == "Procedure":
+    elif el.kind == "Procedure":
         read_procedure(chart, el, parts)
-    elif what in _READERS:
-        _READERS[what](chart, el)
-    elif what not in _QUIET and not any(slug_of(part) for part in el.each("extension")):
+    elif el.kind in _READERS:
+        _READERS[el.kind](chart, el)
+    elif el.kind not in _QUIET and not el.own:
         chart.notice("unknown-resource", el.at)
     made = chart.of_resource.get(el.at, ())[before:]
     _parts(chart, el, made[0] if len(made) == 1 else None)
@@ -264,10 +258,9 @@ _STANDARD = {
 }
 
 
-def _parts(chart: Chart, el: El, made: Found | None) -> None:
+def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
     """The extensions of the profile on a resource: of its own item, of a section, of the whole episode."""
-    for part in el.each("extension"):
-        slug = slug_of(part)
+    for slug, part in el.own:
         if slug in SHAPES:
             found = made if made is not None and made.cls is SHAPES[slug].cls else None
             if found is None:
@@ -289,7 +282,7 @@ def _parts(chart: Chart, el: El, made: Found | None) -> None:
                     else:
                         chart.notice("unknown-part", stated.at)
             chart.merge_parts(chart.root, part)
-        elif slug:
+        else:
             chart.notice("unknown-part", part.at)
 
 

@@ -9,15 +9,14 @@ from .chart import CANNOT_TELL, Chart, own_word
 from .context import ingredient
 from .observations import unit_of
 from .people import performers
-from .shapes import is_own
-from .tree import El, look
+from .tree import El, Resource, look
 
 _DOSES, _NOT_GIVEN = "sedation.doses", "sedation.not_given"
 _DONE = ("", "completed", "in-progress", "stopped", "unknown")
 _DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
 
 
-def read_medication(chart: Chart, el: El) -> None:
+def read_medication(chart: Chart, el: Resource) -> None:
     """One MedicationAdministration."""
     concept = _concept(chart, el)
     status = el.text_of("status")
@@ -41,7 +40,7 @@ def read_medication(chart: Chart, el: El) -> None:
     if drug is None:
         chart.notice("unknown-drug", el.at)
     found = chart.item(_DOSES, el)
-    found.own = is_own(el, _DOSES)
+    found.own = el.is_own(_DOSES)
     chart.put_id(found, el.text_of("id"), el.at)
     chart.put(found, "drug", drug or "other", concept.at if concept else el.at)
     chart.put_span(found, el, "effective", "time", None)
@@ -94,9 +93,9 @@ def _dose(chart: Chart, el: El, dosage: El) -> None:
     chart.put(found, "dose", number, dose.at)
 
 
-def _not_given(chart: Chart, el: El, concept: El) -> None:
+def _not_given(chart: Chart, el: Resource, concept: El) -> None:
     drug = ingredient(concept)
-    own = is_own(el, _NOT_GIVEN)
+    own = el.is_own(_NOT_GIVEN)
     if drug is None and not own and (look(concept, codes.ANSWERING_DRUGS) or look(concept, codes.ASIDE_DRUGS)):
         chart.notice("drug-left-aside", el.at)
         return

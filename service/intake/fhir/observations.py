@@ -12,8 +12,7 @@ from .chart import CANNOT_TELL, Chart, Found, own_word
 from .context import put_age
 from .people import performers
 from .profile import SHAPES
-from .shapes import is_own
-from .tree import El, codings, look, words
+from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
@@ -47,7 +46,7 @@ def instant(when: El) -> str:
         return ""
 
 
-def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
+def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
     """One Observation, by what its code says it is about."""
     code = el.get("code")
     subject = look(code, codes.SUBJECTS)
@@ -137,9 +136,9 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
 # ---------------------------------------------------------------- vital signs
 
 
-def _signs(chart: Chart, el: El, when: El, grouping: Grouping, subject: str | None) -> bool:
+def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: str | None) -> bool:
     """Every known sign of an Observation and its components; whether there was any."""
-    own = is_own(el, _VITALS)
+    own = el.is_own(_VITALS)
     panel = own or subject == "panel"
     known: list[tuple[str, El]] = []
     if subject == "pressures" and el.get("dataAbsentReason"):
@@ -237,7 +236,7 @@ def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
     return near  # type: ignore[no-any-return]
 
 
-def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str) -> None:
+def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status: str) -> None:
     body_site = el.get("bodySite")
     where = site_of(chart, body_site) if body_site else None
     if where is None:
@@ -250,7 +249,7 @@ def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str)
         reason = (absence(chart, el) or {}).get("reason") if el.get("dataAbsentReason") else None
         if reason:
             not_done = reason if reason in ("patient_refused", "unsafe_to_attempt") else "other"
-    own = is_own(el, _CHECKS)
+    own = el.is_own(_CHECKS)
     if status in ("cancelled", "registered") and not not_done:
         chart.notice("not-used-status", el.at)
         return

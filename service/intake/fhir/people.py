@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from . import codes, profile
 from .chart import Chart, Found
-from .tree import El, kind, look
+from .tree import El, Resource, look
 
 
 class People:
@@ -56,7 +56,7 @@ class People:
     def id_of(self, actor: El) -> str:
         """The id of a referenced person; nothing for the patient, a device or an organization."""
         role = self._chart.index.target(actor)
-        if role is None or kind(role) != "PractitionerRole" or not role.get("practitioner"):
+        if role is None or role.kind != "PractitionerRole" or not role.get("practitioner"):
             return self._known(actor, role)
         actor = role.get("practitioner")
         person = self._known(actor, self._chart.index.target(actor))
@@ -64,9 +64,9 @@ class People:
             self.level(person, look(code, codes.LEVELS), code.at)
         return person
 
-    def _known(self, actor: El, target: El | None) -> str:
+    def _known(self, actor: El, target: Resource | None) -> str:
         if target is not None:
-            if kind(target) not in ("Practitioner", "PractitionerRole"):
+            if target.kind not in ("Practitioner", "PractitionerRole"):
                 return ""
             key = target.at
         else:

@@ -8,18 +8,18 @@ from .context import put_contact
 from .observations import site_of
 from .people import performers
 from .profile import SHAPES
-from .shapes import is_own, read_shape
-from .tree import El, Index, kind, look, words
+from .shapes import read_shape
+from .tree import El, Index, Resource, look, words
 
 _LIMBS, _HOLDS = "application.limbs", "application.holds"
 _NOT_DONE = ("not-done", "preparation")
 _LONGEST_WORDS = 500
 
 
-def is_restraint(el: El) -> bool:
+def is_restraint(el: Resource) -> bool:
     """Whether a Procedure is a restraint or a hold that was done."""
     return (
-        kind(el) == "Procedure"
+        el.kind == "Procedure"
         and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
         and look(el.get("code"), codes.SUBJECTS) in ("restraint", "hold")
     )
@@ -29,7 +29,7 @@ class Parts:
     """Which restraint is part of which: one limb under the whole, one step up and no further."""
 
     def __init__(self, index: Index) -> None:
-        self.above: dict[str, El] = {}
+        self.above: dict[str, Resource] = {}
         for el in index.of_kind("Procedure"):
             if is_restraint(el):
                 for reference in el.each("partOf"):
@@ -39,7 +39,7 @@ class Parts:
         self.wholes = {target.at for target in self.above.values()}
 
 
-def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
+def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
     """One Procedure, by its code."""
     subject = look(el.get("code"), codes.SUBJECTS)
     if el.text_of("status") in _NOT_DONE:
@@ -54,8 +54,8 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         _hold(chart, el)
     elif subject in ("capnography", "oximetry", "ecg", "observation"):
         slug = f"monitoring.{subject}"
-        if is_own(el, slug) or el.choice("performed", "Period")[1]:
-            read_shape(chart, el, SHAPES[slug]).own = is_own(el, slug)
+        if el.is_own(slug) or el.choice("performed", "Period")[1]:
+            read_shape(chart, el, SHAPES[slug]).own = el.is_own(slug)
         else:
             # Read as a stretch without an end, one look would pass for watching to the last.
             chart.notice("no-stretch", el.at)
@@ -87,7 +87,7 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
 # ---------------------------------------------------------------- restraint
 
 
-def _restraint(chart: Chart, el: El, parts: Parts) -> None:
+def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
     chart.restrained = True
     above = parts.above.get(el.at)
     sites: dict[tuple[str, str], str] = {}
@@ -179,9 +179,9 @@ def _reasons(chart: Chart, el: El) -> None:
         chart.reason_at = chart.reason_at or (reasons[0].at if reasons else el.at)
 
 
-def _hold(chart: Chart, el: El) -> None:
+def _hold(chart: Chart, el: Resource) -> None:
     chart.restrained = True
-    own = is_own(el, _HOLDS)
+    own = el.is_own(_HOLDS)
     parts: dict[str, str] = {}
     for concept in el.each("bodySite"):
         part = own_word(concept, _HOLDS)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from . import profile
 from .codes import SAME_SYSTEM, Table
 
 _MOST_TEXT = 200
+_URL = profile.url("")
 
 
 class El:
@@ -90,6 +92,25 @@ class El:
         return self.value if type(self.value) in (int, float) else None
 
 
+class Resource(El):
+    """A resource: its type as ``kind``, and ``own``, the extensions of the profile on it by slug."""
+
+    __slots__ = ("kind", "own")
+
+    def __init__(self, value: Any, at: str, up: El | None = None, index: int | None = None) -> None:
+        super().__init__(value, at, up, index)
+        self.kind = self.text_of("resourceType")
+        self.own: list[tuple[str, El]] = []
+        for part in self.each("extension"):
+            name = part.text_of("url")
+            if name.startswith(_URL) and name != _URL:
+                self.own.append((name.removeprefix(_URL), part))
+
+    def is_own(self, slug: str) -> bool:
+        """Whether it carries the extension of this slug."""
+        return any(known == slug for known, _ in self.own)
+
+
 def codings(concept: El) -> list[tuple[str, str]]:
     """(system, code) of every coding of a CodeableConcept; of a Coding too."""
     if concept._codings is None:
@@ -135,38 +156,39 @@ class Index:
     """Every resource of a Bundle, contained ones too, and what references lead to. URLs are never followed."""
 
     def __init__(self, bundle: dict[str, Any]) -> None:
-        self.resources: list[El] = []
-        self._of_kind: dict[str, list[El]] = {}
+        self.resources: list[Resource] = []
+        self._of_kind: dict[str, list[Resource]] = {}
         self.unreadable: list[El] = []
-        self._by_reference: dict[str, El] = {}
-        self._inside: dict[str, dict[str, El]] = {}
+        self._by_reference: dict[str, Resource] = {}
+        self._inside: dict[str, dict[str, Resource]] = {}
         for entry in El(bundle, "Bundle").each("entry"):
-            resource = entry.get("resource")
-            if type(resource.value) is not dict:
-                if resource or type(entry.value) is not dict:
+            found = entry.get("resource").value
+            if type(found) is not dict:
+                if found is not None or type(entry.value) is not dict:
                     self.unreadable.append(entry)
                 continue
-            self._take(resource, entry.text_of("fullUrl"))
+            self._take(Resource(found, "resource", entry), entry.text_of("fullUrl"))
         for resource in self.resources:
-            self._of_kind.setdefault(kind(resource), []).append(resource)
+            self._of_kind.setdefault(resource.kind, []).append(resource)
 
-    def of_kind(self, name: str) -> Sequence[El]:
+    def of_kind(self, name: str) -> Sequence[Resource]:
         """The resources of one type, in the order of the Bundle."""
         return self._of_kind.get(name, ())
 
-    def _take(self, resource: El, full_url: str) -> None:
+    def _take(self, resource: Resource, full_url: str) -> None:
         self.resources.append(resource)
-        own = f"{kind(resource)}/{resource.text_of('id')}"
+        own = f"{resource.kind}/{resource.text_of('id')}"
         for name in (full_url, own):
             if name and not name.endswith("/"):
                 self._by_reference.setdefault(name, resource)
-        for inner in resource.each("contained"):
-            if type(inner.value) is dict:
+        for part in resource.each("contained"):
+            if type(part.value) is dict:
+                inner = Resource(part.value, part.at)
                 self.resources.append(inner)
                 if inner.text_of("id"):
                     self._inside.setdefault(resource.at, {}).setdefault(inner.text_of("id"), inner)
 
-    def target(self, reference: El) -> El | None:
+    def target(self, reference: El) -> Resource | None:
         """The resource a Reference leads to: fullUrl, ``Type/id``, ``urn:uuid:``, ``#contained``; None if it is not here."""
         to = reference.text_of("reference")
         if not to:
@@ -184,8 +206,3 @@ class Index:
         """What tells two referenced things apart: the place of the resource, else the reference itself."""
         found = self.target(reference)
         return found.at if found is not None else reference.text_of("reference")
-
-
-def kind(resource: El) -> str:
-    """The resource type."""
-    return resource.text_of("resourceType")
