@@ -39,6 +39,7 @@ from .fhir.procedures import Parts, is_restraint, read_device_use, read_procedur
 from .fhir.profile import EPISODE, SECTIONS, SHAPES
 from .fhir.shapes import own_shape, read_shape
 from .fhir.tree import El, Index, Resource, codings
+from .places import Places
 from .values import lacks
 
 _DETAILS = {
@@ -269,7 +270,7 @@ def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
             chart.merge_parts(found, part)
         elif slug in SECTIONS:
             if any(x.text_of("url") == "none" for x in part.each("extension")):
-                chart.none[slug] = part.at
+                chart.none[slug] = part
             else:
                 chart.merge_parts(chart.section(slug, part), part)
         elif slug == EPISODE:
@@ -289,24 +290,24 @@ def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
 # ---------------------------------------------------------------- the episode
 
 
-def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, str]]:
+def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, El]]:
     value: dict[str, Any] = {"episode_ref": "bundle"}
-    places = {"": "Bundle"}
+    places = {"": El(None, "Bundle")}
     ident = encounter.get("id") if encounter is not None else El(None, "")
     if re.fullmatch(r"[A-Za-z0-9.-]{1,64}", ident.text):
-        value["episode_ref"], places["/episode_ref"] = ident.text, ident.at
+        value["episode_ref"], places["/episode_ref"] = ident.text, ident
     _copy(chart.root, "", value, places)
     for name, section in chart.sections.items():
         value[name] = section.data
-        places[f"/{name}"] = section.at
+        places[f"/{name}"] = section.el
         _copy(section, f"/{name}", section.data, places)
     for slug, items in chart.items.items():
         _list(chart, slug, items, value, places)
-    for name, at in chart.none.items():
+    for name, el in chart.none.items():
         if name in value:
-            chart.notice("conflict", at)
+            chart.notice("conflict", el.at)
         else:
-            value[name], places[f"/{name}"] = {"none": True}, at
+            value[name], places[f"/{name}"] = {"none": True}, el
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
@@ -314,54 +315,54 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     return value, places
 
 
-def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, str]) -> None:
+def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, El]) -> None:
     """What is charted in words or codes that nobody here understands is neither there nor missing."""
     decision = value.get("decision", {})
-    if chart.reason_at and "reasons" not in decision and "absent" not in decision:
-        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason_at
+    if chart.reason and "reasons" not in decision and "absent" not in decision:
+        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason
         value["decision"] = decision
-        places.setdefault("/decision", chart.reason_at)
-    if chart.posture_at and "postures" not in value:
-        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture_at
+        places.setdefault("/decision", chart.reason)
+    if chart.posture and "postures" not in value:
+        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture
 
 
-def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, str]) -> None:
+def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, El]) -> None:
     into.update(found.data)
     places.update({f"{at}/{path}": place for path, place in found.places.items()})
 
 
-def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, str]) -> None:
+def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El]) -> None:
     section, _, name = slug.rpartition(".")
     whole = []
     for found in items:
         if lacks(found.cls, found.data):
-            chart.notice("item-not-readable", found.at)
+            chart.notice("item-not-readable", found.el.at)
         else:
             whole.append(found)
     if not whole:
         return
     holder = value
     if section:
-        places.setdefault(f"/{section}", whole[0].at)
+        places.setdefault(f"/{section}", whole[0].el)
         holder = value.setdefault(section, {})
         if "absent" in holder:
-            chart.notice("conflict", places[f"/{section}"])
+            chart.notice("conflict", places[f"/{section}"].at)
             holder = value[section] = {}
     pointer = f"/{section}/{name}" if section else f"/{name}"
     if name in holder:
-        chart.notice("conflict", places.get(pointer, "Bundle"))
+        chart.notice("conflict", (places.get(pointer) or places[""]).at)
     listed: list[dict[str, Any]] = []
     taken: set[str] = set()
-    places[pointer] = whole[0].at
+    places[pointer] = whole[0].el
     for found in whole:
         ident = found.data.get("id")
         if type(ident) is str and ident in taken:
-            chart.notice("duplicate-id", found.at)
+            chart.notice("duplicate-id", found.el.at)
             del found.data["id"]
         elif type(ident) is str:
             taken.add(ident)
         at = f"{pointer}/{len(listed)}"
-        places[at] = found.at
+        places[at] = found.el
         _copy(found, at, {}, places)
         listed.append(found.data)
     holder[name] = listed
@@ -377,7 +378,7 @@ def _score(chart: Chart, vital: dict[str, Any]) -> None:
             chart.notice("out-of-bounds", "Bundle")
 
 
-def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], document: dict[str, Any]) -> Intake:
+def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any]) -> Intake:
     try:
         intake = episode_json.from_made(value)
     except Rejected as refusal:
@@ -386,13 +387,13 @@ def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], documen
         raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
-    return replace(intake, language="fhirpath", places=places, notices=(*told, *chart.notices()), digest=digest)
+    return replace(intake, language="fhirpath", places=Places(places), notices=(*told, *chart.notices()), digest=digest)
 
 
-def _near(places: dict[str, str], pointer: str) -> str:
+def _near(places: dict[str, El], pointer: str) -> str:
     while pointer and pointer not in places:
         pointer = pointer.rsplit("/", 1)[0]
-    return places[pointer]
+    return places[pointer].at
 
 
 def _pointer(path: str) -> str:

@@ -21,7 +21,7 @@ def _refuted(el: El) -> bool:
 def read_patient(chart: Chart, el: El) -> None:
     """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
     if el.text_of("gender"):
-        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender").at)
+        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
 
 
 def finish_patient(chart: Chart, el: El) -> None:
@@ -34,15 +34,15 @@ def finish_patient(chart: Chart, el: El) -> None:
     injuries = chart.sections.get("injuries")
     if not dead or "injuries" in chart.none or (injuries is not None and "death" in injuries.data):
         return
-    death = Found(model.Death, dead.at)
+    death = Found(model.Death, dead)
     if name == "Boolean":
-        if not chart.put(death, "died", dead.value, dead.at):
+        if not chart.put(death, "died", dead.value, dead):
             return
         if dead.value:
             chart.notice("death-without-time", dead.at)
     else:
         last = chart.last
-        chart.put(death, "died", True, dead.at)
+        chart.put(death, "died", True, dead)
         if not chart.put_time(death, "time", dead):
             chart.notice("death-without-time", dead.at)
         elif last is not None and datetime.fromisoformat(dead.text.upper()) > last:
@@ -53,8 +53,8 @@ def finish_patient(chart: Chart, el: El) -> None:
 
 def put_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
     """Contact with medical direction; the first one charted stands."""
-    contact = Found(model.MedicalDirection, el.at)
-    chart.put(contact, "contacted", contacted, el.at)
+    contact = Found(model.MedicalDirection, el)
+    chart.put(contact, "contacted", contacted, el)
     if contacted:
         chart.put_time(contact, "time", when)
     chart.put_part(chart.section("decision", el), "medical_direction", contact)
@@ -94,13 +94,13 @@ def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
     except ValueError:
         chart.notice("inexact-birth-date", born.at)
         return
-    put_age(chart, section, age[0], age[1], born.at)
+    put_age(chart, section, age[0], age[1], born)
 
 
-def put_age(chart: Chart, section: Found, value: int | float, unit: str, at: str) -> None:
+def put_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
     """Set the age of the patient."""
-    age = Found(model.Age, at)
-    if chart.put(age, "value", value, at) and chart.put(age, "unit", unit, at):
+    age = Found(model.Age, el)
+    if chart.put(age, "value", value, el) and chart.put(age, "unit", unit, el):
         chart.put_part(section, "age", age)
 
 
@@ -111,7 +111,7 @@ def read_allergy(chart: Chart, el: El) -> None:
         return
     section = chart.section("patient", el)
     listed = section.data.setdefault("allergies", [])
-    section.places.setdefault("allergies", el.at)
+    section.places.setdefault("allergies", el)
     concept = el.get("code")
     if look(concept, codes.NO_ALLERGY):
         return
@@ -142,13 +142,13 @@ def read_condition(chart: Chart, el: El) -> None:
     if condition:
         section = chart.section("patient", el)
         listed = section.data.setdefault("conditions", [])
-        section.places.setdefault("conditions", el.at)
+        section.places.setdefault("conditions", el)
         if condition not in listed:
             listed.append(condition)
     elif injury:
         found = chart.item("injuries.patient", el)
-        chart.put_id(found, el.text_of("id"), el.at)
-        chart.put(found, "kind", injury, concept.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "kind", injury, concept)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
 
@@ -164,8 +164,8 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
     found = chart.item("injuries.complications", el)
-    chart.put_id(found, el.text_of("id"), el.at)
-    chart.put(found, "complication", word or "other", el.get("event").at if el.get("event") else el.at)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "complication", word or "other", el.get("event") if el.get("event") else el)
     chart.put_time(found, "time", el.get("date"))
 
 
@@ -179,10 +179,10 @@ def read_communication(chart: Chart, el: El) -> None:
     subjects = {look(c, codes.SUBJECTS) for c in concepts} | {own_word(c, "communication") for c in concepts}
     if "facility_told" in subjects:
         section = chart.section("transport", el)
-        chart.put(section, "facility_told", True, el.at)
+        chart.put(section, "facility_told", True, el)
         chart.put_time(section, "facility_told_time", sent)
     elif "guardian_told" in subjects:
-        chart.put(chart.section("patient", el), "guardian_told", True, el.at)
+        chart.put(chart.section("patient", el), "guardian_told", True, el)
     elif "medical_direction" in subjects:
         put_contact(chart, el, True, sent)
     else:

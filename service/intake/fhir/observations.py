@@ -65,7 +65,7 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
         _narrative(chart, el)
     elif subject == "breathing":
         found = chart.item("monitoring.breathing_checks", el)
-        chart.put_id(found, el.text_of("id"), el.at)
+        chart.put_id(found, el.text_of("id"), el)
         chart.put_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
@@ -130,7 +130,7 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
     if word is None:
         chart.notice("unknown-value", value.at if value else el.at)
         return False
-    return chart.put(found, member, word, value.at)
+    return chart.put(found, member, word, value)
 
 
 # ---------------------------------------------------------------- vital signs
@@ -159,17 +159,17 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
     if panel:
         alone = chart.item(_VITALS, el)
         alone.own = own
-        chart.put_id(alone, el.text_of("id"), el.at)
+        chart.put_id(alone, el.text_of("id"), el)
         if when:
             chart.put_time(alone, "time", when)
     for sign, part in known:
-        for member, value, at in _read_sign(chart, sign, part, derive=not own):
+        for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
-            chart.put(found, member, value, at)
+            chart.put(found, member, value, place)
     return True
 
 
-def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, str]]:
+def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, El]]:
     """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
     member = _MEMBERS.get(sign, sign)
@@ -177,7 +177,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         if el.each("component"):
             return []
         absent = absence(chart, el)
-        return [(member, absent, el.at)] if absent and sign != "oxygen_percent" else []
+        return [(member, absent, el)] if absent and sign != "oxygen_percent" else []
     if kind in ("CodeableConcept", "String"):
         slug = f"{_VITALS}.{sign}"
         table = {"acvpu": codes.AVPU, "rhythm": codes.RHYTHMS}.get(
@@ -186,25 +186,25 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         word = (own_word(value, slug) or look(value, table)) if table else None
         if word is None:
             chart.notice("unknown-value", value.at)
-        return [(member, CANNOT_TELL if word is None else word, value.at)]
+        return [(member, CANNOT_TELL if word is None else word, value)]
     number = amount(chart, value, codes.UNIT_OF[sign]) if sign in codes.UNIT_OF else None
     if number is None:
-        return [(member, CANNOT_TELL, value.at)]
+        return [(member, CANNOT_TELL, value)]
     if value.text_of("comparator"):
         if sign == "glucose_mg_dl":
-            return [("glucose_reading", "low" if value.text_of("comparator").startswith("<") else "high", value.at)]
+            return [("glucose_reading", "low" if value.text_of("comparator").startswith("<") else "high", value)]
         chart.notice("boundary-value", value.at)
     if sign == "rass":
         low, high = SCORES["rass"]
         if not low <= number <= high:
             chart.notice("out-of-bounds", value.at)
             return []
-        return [("agitation_scale", "rass", el.at), (member, number, value.at)]
+        return [("agitation_scale", "rass", el), (member, number, value)]
     if sign == "oxygen_percent":
-        return [(member, "oxygen" if number > 21 else "air", value.at)]
+        return [(member, "oxygen" if number > 21 else "air", value)]
     if sign == "oxygen_l_min" and derive and number > 0:
-        return [(sign, number, value.at), ("oxygen", "oxygen", value.at)]
-    return [(sign, number, value.at)]
+        return [(sign, number, value), ("oxygen", "oxygen", value)]
+    return [(sign, number, value)]
 
 
 def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value: Any) -> Found:
@@ -218,7 +218,7 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
         chart.notice("conflict", el.at)
     found = chart.item(_VITALS, el)
     if chart.put_time(found, "time", when) and time:
-        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el.at)
+        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
     group.append(found)
     return found
 
@@ -262,20 +262,20 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
         found = chart.item(_CHECKS, el)
         found.own = own
         group.append(found)
-        chart.put_id(found, el.text_of("id"), el.at)
-        chart.put(found, "site", where[0], body_site.at)
-        chart.put(found, "side", where[1], body_site.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "site", where[0], body_site)
+        chart.put(found, "side", where[1], body_site)
         if when:
             chart.put_time(found, "time", when)
-        for person, at in performers(chart, el)[:1]:
-            chart.put(found, "by", person, at)
-    for member, value, at in values:
-        chart.put(found, member, value, at)
+        for person, place in performers(chart, el)[:1]:
+            chart.put(found, "by", person, place)
+    for member, value, place in values:
+        chart.put(found, member, value, place)
     if not_done:
-        chart.put(found, "not_done", not_done, el.get("dataAbsentReason").at)
+        chart.put(found, "not_done", not_done, el.get("dataAbsentReason"))
 
 
-def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, str]]:
+def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, El]]:
     out = []
     for part in (el, *el.each("component")):
         kind, value = part.choice("value", "Boolean", "CodeableConcept", "Quantity")
@@ -283,12 +283,12 @@ def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, str]]:
         if kind == "Quantity" and look(code, codes.CAPILLARY_REFILL):
             seconds = amount(chart, value, "s")
             if seconds is not None:
-                out.append(("cap_refill_s", seconds, value.at))
+                out.append(("cap_refill_s", seconds, value))
             continue
         concept = value if kind == "CodeableConcept" else code
         finding = look(concept, codes.LIMB_FINDINGS) or _own_finding(concept)
         if finding and (kind != "Boolean" or value.value is True):
-            out.append((*finding, value.at if value else part.at))
+            out.append((*finding, value if value else part))
         elif part is not el or value:
             chart.notice("unknown-value", part.at)
     return out
@@ -308,12 +308,12 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
     word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
     if word is None:
         chart.notice("unknown-value", value.at if value else source.at)
-        chart.posture_at = chart.posture_at or source.at
+        chart.posture = chart.posture or source
         return
     found = chart.item("postures", source)
     if source is resource:
-        chart.put_id(found, resource.text_of("id"), resource.at)
-    chart.put(found, "posture", word, value.at)
+        chart.put_id(found, resource.text_of("id"), resource)
+    chart.put(found, "posture", word, value)
     chart.put_span(found, resource, "effective", "start", "end")
 
 
@@ -328,7 +328,7 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
         and member == "arrived"
     ):
         # The list defines this time as the arrival of unit and patient at the destination.
-        chart.put(section, "transported", True, el.at)
+        chart.put(section, "transported", True, el)
 
 
 def _narrative(chart: Chart, el: El) -> None:
@@ -339,11 +339,11 @@ def _narrative(chart: Chart, el: El) -> None:
     if "narrative" in chart.root.data:
         chart.notice("several-narratives", el.at)
         joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
-        at = chart.root.places.pop("narrative")
-        if not chart.put(chart.root, "narrative", joined, at):
-            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], at)
+        place = chart.root.places.pop("narrative")
+        if not chart.put(chart.root, "narrative", joined, place):
+            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
         return
-    chart.put(chart.root, "narrative", value.text, value.at)
+    chart.put(chart.root, "narrative", value.text, value)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -353,9 +353,9 @@ def _behaviour(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         return
     found = chart.item("decision.behaviours", el)
-    chart.put_id(found, el.text_of("id"), el.at)
-    chart.put(found, "behaviour", "other", value.at)
-    chart.put(found, "words", text, value.at)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "behaviour", "other", value)
+    chart.put(found, "words", text, value)
     chart.put_time(found, "time", when)
 
 
@@ -369,26 +369,26 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
                 section,
                 {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
                 absent,
-                el.at,
+                el,
             )
     elif subject == "age":
         number, unit = value.get("value").number, unit_of(value)
         if number is None:
             chart.notice("unknown-value", value.at)
         else:
-            put_age(chart, section, number, unit, value.at)
+            put_age(chart, section, number, unit, value)
     elif subject == "pregnancy":
         word = look(value, codes.PREGNANCY)
         if word is None:
             chart.notice("unknown-value", value.at)
         else:
-            chart.put(section, "pregnant", word, value.at)
+            chart.put(section, "pregnant", word, value)
     elif kind == "Quantity":
         member = "gestation_weeks" if subject == "gestation" else "weight_kg"
         number = amount(chart, value, codes.UNIT_OF[member])
         basis = subject.removeprefix("weight_")
-        if number is not None and chart.put(section, member, number, value.at) and basis in ("measured", "estimated"):
-            chart.put(section, "weight_basis", basis, el.get("code").at)
+        if number is not None and chart.put(section, member, number, value) and basis in ("measured", "estimated"):
+            chart.put(section, "weight_basis", basis, el.get("code"))
 
 
 def _complication(chart: Chart, el: El, when: El) -> None:
@@ -401,6 +401,6 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         word = "other" if next(words(value), None) else None
     if word:
         found = chart.item("injuries.complications", el)
-        chart.put_id(found, el.text_of("id"), el.at)
-        chart.put(found, "complication", word, value.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "complication", word, value)
         chart.put_time(found, "time", when)

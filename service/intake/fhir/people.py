@@ -46,11 +46,11 @@ class People:
         self._ids[key] = ident
         found = self._chart.item("team.members", el)
         self._found[ident] = found
-        self._chart.put(found, "id", ident, el.at)
+        self._chart.put(found, "id", ident, el)
         for qualification in el.each("qualification"):
             level = look(qualification.get("code"), codes.LEVELS)
             if level:
-                self._chart.put(found, "level", level, qualification.at)
+                self._chart.put(found, "level", level, qualification)
         return ident
 
     def id_of(self, actor: El) -> str:
@@ -61,7 +61,7 @@ class People:
         actor = role.get("practitioner")
         person = self._known(actor, self._chart.index.target(actor))
         for code in role.each("code"):
-            self.level(person, look(code, codes.LEVELS), code.at)
+            self.level(person, look(code, codes.LEVELS), code)
         return person
 
     def _known(self, actor: El, target: Resource | None) -> str:
@@ -79,11 +79,11 @@ class People:
                 self._chart.notice("dangling-reference", actor.at)
         return self._ids[key] if key in self._ids else self._new(key, target or actor)
 
-    def level(self, person: str, level: str | None, at: str) -> None:
+    def level(self, person: str, level: str | None, el: El) -> None:
         """Set the level of care of a person, if it is known and not yet set."""
         found = self._found.get(person)
         if level and found is not None and "level" not in found.data:
-            self._chart.put(found, "level", level, at)
+            self._chart.put(found, "level", level, el)
 
     def level_of(self, person: str) -> str:
         """The level of care of a person, or nothing."""
@@ -91,13 +91,13 @@ class People:
         return str(found.data.get("level", "")) if found is not None else ""
 
 
-def performers(chart: Chart, el: El) -> list[tuple[str, str]]:
-    """(id, place) of everyone who performed; functions charted beside them give levels of care."""
+def performers(chart: Chart, el: El) -> list[tuple[str, El]]:
+    """(id, element that names them) of everyone who performed; functions charted beside them give levels of care."""
     out = []
     for performer in el.each("performer"):
         actor = performer.get("actor") if performer.get("actor") else performer
         person = chart.people.id_of(actor)
         if person:
-            out.append((person, actor.at))
-            chart.people.level(person, look(performer.get("function"), codes.LEVELS), performer.get("function").at)
+            out.append((person, actor))
+            chart.people.level(person, look(performer.get("function"), codes.LEVELS), performer.get("function"))
     return out
