@@ -54,6 +54,12 @@ class El:
             self._at = around + step if self else around
         return self._at
 
+    @property
+    def around(self) -> El:
+        """The element around this one, which is not the root."""
+        assert self.parent is not None, "found inside it"
+        return self.parent
+
     def _children(self) -> dict[str, list[El]]:
         if self._kids is None:
             found: dict[str, list[El]] = {}
