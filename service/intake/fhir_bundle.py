@@ -8,7 +8,6 @@ addresses, numbers and pictures of people, attachments, narrative markup.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import re
 from dataclasses import dataclass, replace
@@ -157,11 +156,13 @@ def _days(el: El) -> list[date]:
     found = []
     for stem in ("effective", "performed", "timing"):
         name, when = el.choice(stem, "DateTime", "Instant", "Period")
-        if not when:
+        if when.value is None:
             continue
         for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
-            with contextlib.suppress(ValueError):
+            try:
                 found.append(date.fromisoformat(text[:10]))
+            except ValueError:
+                continue
     return found
 
 

@@ -231,8 +231,12 @@ class Chart:
             if declared is None:
                 if name not in ("given", "none", "not_collected", "accepted"):
                     self.notice("unknown-part", part.at)
-                continue
-            self._part(declared, part, f"{under}{name}", data, taken, places)
+            elif name not in data and "extension" not in part.value and type(declared.kind) in _PLAIN:
+                # Most parts by far: one value, and nothing to say about it.
+                data[name] = part.choice("value", *_TYPES[type(declared.kind)])[1].value
+                places[f"{under}{name}"] = part
+            else:
+                self._part(declared, part, f"{under}{name}", data, taken, places)
         return data, places
 
     def _part(
@@ -326,6 +330,10 @@ _TYPES: dict[type, tuple[str, ...]] = {
 }
 
 
+#: Kinds of one value: every other is a list or an object.
+_PLAIN = frozenset(_TYPES) - {kinds.Codes}
+
+
 def _stated(kind: kinds.Kind, part: El) -> Any:
     """What parts of a part say in place of a value: why there is none, or that it is empty; None where they say neither."""
     inner = {p.text_of("url"): p for p in part.each("extension")}
@@ -344,4 +352,7 @@ def _stated(kind: kinds.Kind, part: El) -> Any:
 def own_word(concept: El, slug: str) -> str | None:
     """The word of one of our own code systems in a concept."""
     name = profile.system(slug)
-    return next((code for system, code in codings(concept) if system == name), None)
+    for system, code in codings(concept):
+        if system == name:
+            return code
+    return None

@@ -75,7 +75,7 @@ def _concept(chart: Chart, el: El) -> El:
 def _dose(chart: Chart, el: El, dosage: El) -> None:
     found = chart.items[_DOSES][-1]
     dose = dosage.get("dose")
-    number = dose.get("value").number
+    number = dose.number_of("value")
     if number is None:
         if not found.own or dose:
             chart.notice("no-dose", dosage.at if dosage else el.at)

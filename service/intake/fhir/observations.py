@@ -110,7 +110,7 @@ def unit_of(quantity: El) -> str:
 
 def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
     """The number of a Quantity in the unit of the group, or None with a notice."""
-    number = quantity.get("value").number if type(quantity.value) is dict else quantity.number
+    number = quantity.number_of("value") if type(quantity.value) is dict else quantity.number
     if number is None or abs(number) > 1e9:
         chart.notice("unknown-value", quantity.at)
         return None
@@ -372,7 +372,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
                 el,
             )
     elif subject == "age":
-        number, unit = value.get("value").number, unit_of(value)
+        number, unit = value.number_of("value"), unit_of(value)
         if number is None:
             chart.notice("unknown-value", value.at)
         else:

@@ -43,6 +43,7 @@ def url(slug: str) -> str:
     return f"{BASE}/StructureDefinition/{slug}"
 
 
+@functools.cache
 def system(slug: str) -> str:
     """Name of the code system of a slug."""
     return f"{BASE}/CodeSystem/{slug}"

@@ -59,6 +59,11 @@ class El:
         value = self.value.get(name) if type(self.value) is dict else None
         return value if type(value) is str else ""
 
+    def number_of(self, name: str) -> int | float | None:
+        """The number of a single member, or None; true and false are none."""
+        value = self.value.get(name) if type(self.value) is dict else None
+        return value if type(value) in (int, float) else None
+
     def each(self, name: str) -> Sequence[El]:
         """The items of a member; a single object in place of a list is read as one item."""
         value = self.value.get(name) if type(self.value) is dict else None
