@@ -10,7 +10,6 @@ the first doubt the body is read again by ``exact``, which owns every refusal.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
 import re
@@ -122,9 +121,10 @@ def _plain(body: bytes) -> Any:
 
 def loads(body: bytes) -> Any:
     """Parse one JSON text. Raises Rejected (400)."""
-    with contextlib.suppress(ValueError):
+    try:
         return _plain(body)
-    return exact(body)
+    except ValueError:
+        return exact(body)
 
 
 def exact(body: bytes) -> Any:
