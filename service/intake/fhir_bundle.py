@@ -175,6 +175,8 @@ def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
     if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
         chart.notice("other-encounter", el.at)
         return True
+    if whose.first_day == date.min and whose.last_day == date.max:
+        return False  # no day is too far off
     days = _days(el)
     if days and (max(days) < whose.first_day or min(days) > whose.last_day):
         chart.notice("other-day", el.at)
