@@ -29,14 +29,22 @@ def everything_below(table: Iterable[str]) -> tuple[str, ...]:
     return tuple(path for path in EVERY_PATH if any(path == p or path.startswith(f"{p}/") for p in prefixes))
 
 
-def brought(value: Any, path: str) -> bool:
-    """Whether an episode value holds the member a path names, in any item of a list on the way."""
-    return _brought(value, path.split("/")[1:])
+def brought(value: dict[str, Any]) -> set[str]:
+    """The member paths that an episode value holds, in any item of a list on the way."""
+    found: set[str] = set()
+    _brought([value], "", found)
+    return found
 
 
-def _brought(value: Any, steps: list[str]) -> bool:
-    if not steps:
-        return True
-    if steps[0] == "*":
-        return type(value) is list and any(_brought(item, steps[1:]) for item in value)
-    return type(value) is dict and steps[0] in value and _brought(value[steps[0]], steps[1:])
+def _brought(objects: list[dict[str, Any]], path: str, found: set[str]) -> None:
+    """The paths of objects that stand at one path."""
+    for name in set[str]().union(*objects):
+        here = f"{path}/{name}"
+        found.add(here)
+        inner = [each[name] for each in objects if name in each]
+        parts = [part for part in inner if type(part) is dict]
+        items = [item for listed in inner if type(listed) is list for item in listed if type(item) is dict]
+        if parts:
+            _brought(parts, here, found)
+        if items:
+            _brought(items, f"{here}/*", found)

@@ -36,8 +36,10 @@ from .fhir.observations import Grouping, read_observation
 from .fhir.people import People
 from .fhir.procedures import Parts, is_restraint, read_device_use, read_procedure
 from .fhir.profile import EPISODE, SECTIONS, SHAPES
-from .fhir.shapes import own_shape, read_shape, slug_of
-from .fhir.tree import El, Index, codings, kind
+from .fhir.shapes import own_shape, read_shape
+from .fhir.tree import El, Index, Resource, codings
+from .places import Places
+from .values import lacks
 
 _DETAILS = {
     "not-a-bundle": "Give a FHIR R4 Bundle.",
@@ -109,24 +111,20 @@ def _refuse(code: str, pointer: str) -> None:
 
 
 def _subject(el: El) -> El:
-    return el.get("patient") if el.get("patient") else el.get("subject")
+    return el.first("patient", "subject")
 
 
 def _run(el: El) -> El:
-    return el.get("encounter") if el.get("encounter") else el.get("context")
-
-
-def _is_episode(el: El) -> bool:
-    return any(slug_of(part) == EPISODE for part in el.each("extension"))
+    return el.first("encounter", "context")
 
 
 @dataclass(frozen=True, slots=True)
 class _Whose:
     """Patient and encounter of the restraint: the resources, if they are in the Bundle, and what references to them lead to."""
 
-    patient: El | None
+    patient: Resource | None
     patient_key: str
-    encounter: El | None
+    encounter: Resource | None
     encounter_key: str
     first_day: date
     last_day: date
@@ -134,14 +132,14 @@ class _Whose:
 
 def _whose(index: Index) -> _Whose:
     """More than one patient, or encounter, is refused."""
-    marked = [el for el in index.resources if _is_episode(el)]
+    marked = [el for el in index.resources if el.is_own(EPISODE)]
     if len(marked) > 1:
         _refuse("several-charts", "")
-    acts = marked or [el for el in index.resources if is_restraint(el)]
+    acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
     subjects = {key for el in acts if (key := index.key(_subject(el)))}
     runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
-    patients = {el.at: el for el in index.resources if kind(el) == "Patient"}
-    encounters = {el.at: el for el in index.resources if kind(el) == "Encounter" or el in marked}
+    patients = {el.at: el for el in index.of_kind("Patient")}
+    encounters = {el.at: el for el in (*index.of_kind("Encounter"), *marked)}
     if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
         _refuse("several-charts", "")
     whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
@@ -158,7 +156,9 @@ def _days(el: El) -> list[date]:
     found = []
     for stem in ("effective", "performed", "timing"):
         name, when = el.choice(stem, "DateTime", "Instant", "Period")
-        for text in (when.get("start").text, when.get("end").text) if name == "Period" else (when.text,):
+        if when.value is None:
+            continue
+        for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
             try:
                 found.append(date.fromisoformat(text[:10]))
             except ValueError:
@@ -166,15 +166,17 @@ def _days(el: El) -> list[date]:
     return found
 
 
-def _foreign(chart: Chart, el: El, whose: _Whose) -> bool:
+def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
     """Whether a resource belongs to somebody else, or to another run; said in a notice."""
     patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
     if patient and whose.patient_key and patient != whose.patient_key:
         chart.notice("other-patient", el.at)
         return True
-    if run and whose.encounter_key and run != whose.encounter_key and kind(el) not in _HISTORY:
+    if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
         chart.notice("other-encounter", el.at)
         return True
+    if whose.first_day == date.min and whose.last_day == date.max:
+        return False  # no day is too far off
     days = _days(el)
     if days and (max(days) < whose.first_day or min(days) > whose.last_day):
         chart.notice("other-day", el.at)
@@ -187,21 +189,19 @@ def _foreign(chart: Chart, el: El, whose: _Whose) -> bool:
 
 def _resources(chart: Chart, whose: _Whose) -> None:
     index, grouping = chart.index, Grouping()
-    for el in index.resources:
-        if kind(el) == "Observation":
-            for member in el.each("hasMember"):
-                target = index.target(member)
-                when = el.choice("effective", "DateTime", "Instant")[1]
-                if target is not None and when:
-                    grouping.times.setdefault(target.at, when)
+    for el in index.of_kind("Observation"):
+        for member in el.each("hasMember"):
+            target = index.target(member)
+            when = el.choice("effective", "DateTime", "Instant")[1]
+            if target is not None and when:
+                grouping.times.setdefault(target.at, when)
     parts = Parts(index)
     for el in index.resources:
-        if el.get("status").text == "entered-in-error" or (
-            kind(el) in _HISTORY
-            and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+        if el.text_of("status") == "entered-in-error" or (
+            el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
             chart.notice("entered-in-error", el.at)
-        elif kind(el) == "Patient":
+        elif el.kind == "Patient":
             if el.at == whose.patient_key:
                 read_patient(chart, el)
                 _parts(chart, el, None)
@@ -209,36 +209,35 @@ def _resources(chart: Chart, whose: _Whose) -> None:
                 chart.notice("other-patient", el.at)
         elif not _foreign(chart, el, whose):
             _resource(chart, el, grouping, parts)
-    for subject, el in chart.later:
-        read_response(chart, subject, el)
-    for el in index.resources:
-        if kind(el) == "Provenance":
-            read_provenance(chart, el)
+    for subject, response in chart.later:
+        read_response(chart, subject, response)
+    for el in index.of_kind("Provenance"):
+        read_provenance(chart, el)
 
 
-def _resource(chart: Chart, el: El, grouping: Grouping, parts: Parts) -> None:
-    before = len(chart.of_resource.get(el.at, []))
+def _resource(chart: Chart, el: Resource, grouping: Grouping, parts: Parts) -> None:
+    if el.kind == "Practitioner":
+        return
+    before = len(chart.of_resource.get(el.at, ()))
     shape = own_shape(chart, el)
     special = shape is None or shape.slug in _STANDARD
-    if kind(el) == "Practitioner":
-        return
     if not special and shape is not None:
         if (
-            el.get("status").text in ("not-done", "cancelled", "intended")
+            el.text_of("status") in ("not-done", "cancelled", "intended")
             or el.choice("value", "Boolean")[1].value is False
         ):
             chart.notice("not-used-status", el.at)
         else:
             read_shape(chart, el, shape)
-    elif kind(el) == "Observation":
+    elif el.kind == "Observation":
         read_observation(chart, el, grouping)
-    elif kind(el) == "Procedure":
+    elif el.kind == "Procedure":
         read_procedure(chart, el, parts)
-    elif kind(el) in _READERS:
-        _READERS[kind(el)](chart, el)
-    elif kind(el) not in _QUIET and not any(slug_of(part) for part in el.each("extension")):
+    elif el.kind in _READERS:
+        _READERS[el.kind](chart, el)
+    elif el.kind not in _QUIET and not el.own:
         chart.notice("unknown-resource", el.at)
-    made = chart.of_resource.get(el.at, [])[before:]
+    made = chart.of_resource.get(el.at, ())[before:]
     _parts(chart, el, made[0] if len(made) == 1 else None)
 
 
@@ -263,10 +262,9 @@ _STANDARD = {
 }
 
 
-def _parts(chart: Chart, el: El, made: Found | None) -> None:
+def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
     """The extensions of the profile on a resource: of its own item, of a section, of the whole episode."""
-    for part in el.each("extension"):
-        slug = slug_of(part)
+    for slug, part in el.own:
         if slug in SHAPES:
             found = made if made is not None and made.cls is SHAPES[slug].cls else None
             if found is None:
@@ -274,45 +272,45 @@ def _parts(chart: Chart, el: El, made: Found | None) -> None:
             found.own = True
             chart.merge_parts(found, part)
         elif slug in SECTIONS:
-            if any(x.get("url").text == "none" for x in part.each("extension")):
-                chart.none[slug] = part.at
+            if any(x.text_of("url") == "none" for x in part.each("extension")):
+                chart.none[slug] = part
             else:
                 chart.merge_parts(chart.section(slug, part), part)
         elif slug == EPISODE:
             chart.not_collected = []
             for stated in part.each("extension"):
-                if stated.get("url").text == "not_collected":
+                if stated.text_of("url") == "not_collected":
                     path = stated.choice("value", "String", "Uri")[1].text
                     if path in EVERY_PATH:
                         chart.not_collected.append(path)
                     else:
                         chart.notice("unknown-part", stated.at)
             chart.merge_parts(chart.root, part)
-        elif slug:
+        else:
             chart.notice("unknown-part", part.at)
 
 
 # ---------------------------------------------------------------- the episode
 
 
-def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, str]]:
+def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, El]]:
     value: dict[str, Any] = {"episode_ref": "bundle"}
-    places = {"": "Bundle"}
+    places = {"": El(None, "Bundle")}
     ident = encounter.get("id") if encounter is not None else El(None, "")
     if re.fullmatch(r"[A-Za-z0-9.-]{1,64}", ident.text):
-        value["episode_ref"], places["/episode_ref"] = ident.text, ident.at
+        value["episode_ref"], places["/episode_ref"] = ident.text, ident
     _copy(chart.root, "", value, places)
     for name, section in chart.sections.items():
         value[name] = section.data
-        places[f"/{name}"] = section.at
+        places[f"/{name}"] = section.el
         _copy(section, f"/{name}", section.data, places)
     for slug, items in chart.items.items():
         _list(chart, slug, items, value, places)
-    for name, at in chart.none.items():
+    for name, el in chart.none.items():
         if name in value:
-            chart.notice("conflict", at)
+            chart.notice("conflict", el.at)
         else:
-            value[name], places[f"/{name}"] = {"none": True}, at
+            value[name], places[f"/{name}"] = {"none": True}, el
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
@@ -320,52 +318,54 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     return value, places
 
 
-def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, str]) -> None:
+def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, El]) -> None:
     """What is charted in words or codes that nobody here understands is neither there nor missing."""
     decision = value.get("decision", {})
-    if chart.reason_at and "reasons" not in decision and "absent" not in decision:
-        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason_at
+    if chart.reason and "reasons" not in decision and "absent" not in decision:
+        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason
         value["decision"] = decision
-        places.setdefault("/decision", chart.reason_at)
-    if chart.posture_at and "postures" not in value:
-        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture_at
+        places.setdefault("/decision", chart.reason)
+    if chart.posture and "postures" not in value:
+        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture
 
 
-def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, str]) -> None:
+def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, El]) -> None:
     into.update(found.data)
     places.update({f"{at}/{path}": place for path, place in found.places.items()})
 
 
-def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, str]) -> None:
+def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El]) -> None:
     section, _, name = slug.rpartition(".")
-    whole = [found for found in items if not chart.lacks_required(found)]
+    whole = []
     for found in items:
-        if chart.lacks_required(found):
-            chart.notice("item-not-readable", found.at)
+        if lacks(found.cls, found.data):
+            chart.notice("item-not-readable", found.el.at)
+        else:
+            whole.append(found)
     if not whole:
         return
     holder = value
     if section:
-        places.setdefault(f"/{section}", whole[0].at)
+        places.setdefault(f"/{section}", whole[0].el)
         holder = value.setdefault(section, {})
         if "absent" in holder:
-            chart.notice("conflict", places[f"/{section}"])
+            chart.notice("conflict", places[f"/{section}"].at)
             holder = value[section] = {}
     pointer = f"/{section}/{name}" if section else f"/{name}"
     if name in holder:
-        chart.notice("conflict", places.get(pointer, "Bundle"))
+        chart.notice("conflict", (places.get(pointer) or places[""]).at)
     listed: list[dict[str, Any]] = []
     taken: set[str] = set()
-    places[pointer] = whole[0].at
+    places[pointer] = whole[0].el
     for found in whole:
         ident = found.data.get("id")
         if type(ident) is str and ident in taken:
-            chart.notice("duplicate-id", found.at)
+            chart.notice("duplicate-id", found.el.at)
             del found.data["id"]
         elif type(ident) is str:
             taken.add(ident)
         at = f"{pointer}/{len(listed)}"
-        places[at] = found.at
+        places[at] = found.el
         _copy(found, at, {}, places)
         listed.append(found.data)
     holder[name] = listed
@@ -381,7 +381,7 @@ def _score(chart: Chart, vital: dict[str, Any]) -> None:
             chart.notice("out-of-bounds", "Bundle")
 
 
-def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], document: dict[str, Any]) -> Intake:
+def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any]) -> Intake:
     try:
         intake = episode_json.from_made(value)
     except Rejected as refusal:
@@ -390,13 +390,13 @@ def _intake(chart: Chart, value: dict[str, Any], places: dict[str, str], documen
         raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
-    return replace(intake, language="fhirpath", places=places, notices=(*told, *chart.notices()), digest=digest)
+    return replace(intake, language="fhirpath", places=Places(places), notices=(*told, *chart.notices()), digest=digest)
 
 
-def _near(places: dict[str, str], pointer: str) -> str:
+def _near(places: dict[str, El], pointer: str) -> str:
     while pointer and pointer not in places:
         pointer = pointer.rsplit("/", 1)[0]
-    return places[pointer]
+    return places[pointer].at
 
 
 def _pointer(path: str) -> str:

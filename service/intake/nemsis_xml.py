@@ -25,6 +25,7 @@ from .nemsis.custom import Custom, Definitions, definitions, results
 from .nemsis.mapping import MappingError, Mappings, load_mappings, shipped
 from .nemsis.parse import parse
 from .nemsis.tree import NAMESPACES, El
+from .places import Places
 
 __all__ = ["MappingError", "Mappings", "NAMESPACES", "load_mappings", "read", "read_all"]
 
@@ -114,8 +115,7 @@ def _core(chart: Chart) -> None:
 
 def _header(pcr: El) -> El:
     """The Header of a report, which defines its custom elements."""
-    assert pcr.parent is not None, "found inside it"
-    return pcr.parent
+    return pcr.around
 
 
 def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
@@ -139,21 +139,21 @@ def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
     return _intake(value, places, chart, digest)
 
 
-def _intake(value: dict[str, Any], places: dict[str, str], chart: Chart, digest: str) -> Intake:
+def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str) -> Intake:
     try:
-        # Through bytes, for the reader of our own JSON takes a plainly good body in one pass.
         intake = episode_json.from_made(value)
     except Rejected as rejected:
         # Every value was checked on its own, so what is left is of the whole: too many items.
         where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]
         raise Rejected(rejected.status, rejected.code, list[ProblemItem](where)) from None
-    return replace(intake, notices=intake.notices + chart.notices(), digest=digest, language="xpath", places=places)
+    notices = intake.notices + chart.notices()
+    return replace(intake, notices=notices, digest=digest, language="xpath", places=Places(places))
 
 
-def _nearest(places: dict[str, str], pointer: str) -> str:
+def _nearest(places: dict[str, El], pointer: str) -> str:
     while pointer not in places:
         pointer = pointer.rpartition("/")[0]
-    return places[pointer]
+    return places[pointer].at
 
 
 def _reference(pcr: El) -> str:
@@ -167,7 +167,7 @@ def _other_restraint(chart: Chart, value: dict[str, Any]) -> bool:
     return known or bool(value.get("custody", {}).get("devices"))
 
 
-def _restraint(chart: Chart, value: dict[str, Any]) -> str | None:
+def _restraint(chart: Chart, value: dict[str, Any]) -> El | None:
     """Where the chart says that the patient was restrained; None when it does not.
 
     A procedure that was done, a statement (barrier to care, ambulance
@@ -175,7 +175,7 @@ def _restraint(chart: Chart, value: dict[str, Any]) -> str | None:
     the protocol for behavior. The protocol by itself says nothing of restraint.
     """
     if chart.restraint is not None:
-        return chart.restraint.at
+        return chart.restraint
     pcr = chart.pcr
     stated = [
         *(el for el in pcr.get("eHistory").each("eHistory.01") if el.text == codes.PHYSICALLY_RESTRAINED),
@@ -187,13 +187,13 @@ def _restraint(chart: Chart, value: dict[str, Any]) -> str | None:
         ),
     ]
     if stated:
-        return stated[0].at
+        return stated[0]
     if care.sedated(chart):
         for el in pcr.each("eProtocols", "eProtocols.ProtocolGroup", "eProtocols.01"):
             if el.text == codes.BEHAVIOURAL_PROTOCOL:
-                return el.at
+                return el
     if _by_custom(chart):
-        return pcr.get("eCustomResults").at
+        return pcr.get("eCustomResults")
     return None
 
 

@@ -403,7 +403,7 @@ def _items(episode: model.Episode, slug: str) -> tuple[Node, ...]:
 
 def _none(section: str) -> Any:
     """A section as read from ``{"none": true}``, or nothing where it cannot be none."""
-    declared = profile.member_of(model.Episode, section)
+    declared = profile.members_of(model.Episode).get(section)
     if declared is None or not isinstance(declared.kind, kinds.Part) or not declared.kind.may_be_none:
         return None
     return getattr(episode_json.from_value({"episode_ref": "none", section: {"none": True}}).episode, section)

@@ -15,12 +15,13 @@ from lxml import etree
 
 from service.episode import kinds, model
 from service.intake.nemsis import codes
-from service.intake.nemsis.chart import Chart, same_value
+from service.intake.nemsis.chart import Chart
 from service.intake.nemsis.codes import NEMSIS, XSI
 from service.intake.nemsis.custom import EMPTY, NONE, RECORDED
 from service.intake.nemsis.mapping import NOT_COLLECTED_PATH
 from service.intake.nemsis.tree import El
 from service.intake.nemsis_xml import read_core
+from service.intake.values import same
 
 from .nemsis_core import Report, blank, element, key_of, xml_holds
 
@@ -185,7 +186,7 @@ class _Writer:
             if said is not None:
                 self._add(path, key, [None])
             return
-        if said is not None and same_value(cls, member.name, value, said):
+        if said is not None and same(cls, member.name, value, said):
             return
         if isinstance(value, dict) and value.get("none") is True:
             self._add(path, key, [NONE])

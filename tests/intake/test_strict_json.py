@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import random
+from collections.abc import Callable
+from typing import Any
 
 import orjson
 import pytest
@@ -49,6 +52,7 @@ def refused(body: bytes) -> Rejected:
         (b'{"a": 1, "a": 2}', "duplicate-member"),
         (b'{"a": {"b": 1, "b": 1}}', "duplicate-member"),
         (b'{"a": 1, "\\u0061": 2}', "duplicate-member"),
+        (b'{"a": 1, "a": "\\u003a"}', "duplicate-member"),
         (b'{"a": "\\ud800"}', "lone-surrogate"),
         (b'{"a": "\\udc00\\ud800"}', "lone-surrogate"),
         (b'{"\\ud83d": 1}', "lone-surrogate"),
@@ -105,6 +109,7 @@ def test_brackets_in_strings_are_not_depth(text: str) -> None:
 
 def test_depth_after_a_string_that_ends_in_a_backslash() -> None:
     assert refused(json.dumps({"a": "x\\"}).encode()[:-1] + b',"b":' + nested(32) + b"}").code == "too-deep"
+    assert refused(b'["x\\\\",' + nested(32) + b',"x\\\\"]').code == "too-deep"
 
 
 @pytest.mark.parametrize(
@@ -120,7 +125,7 @@ def test_depth_after_a_string_that_ends_in_a_backslash() -> None:
 )
 def test_the_same_as_an_independent_reader(text: str) -> None:
     """orjson (RFC 8259) is the outside check."""
-    assert strict_json.loads(text.encode()) == orjson.loads(text)
+    assert strict_json.loads(text.encode()) == strict_json.exact(text.encode()) == orjson.loads(text)
 
 
 def test_numbers() -> None:
@@ -129,3 +134,69 @@ def test_numbers() -> None:
     assert math.copysign(1, strict_json.loads(b"-0.0")) == -1
     assert refused(b"-" + b"9" * 400).code == "number-too-long"
     assert strict_json.loads(b"1e-999") == 0.0
+
+
+# ---------------------------------------------------------------- the fast parser against the exact one
+
+NAMES = ("a", "b", "a:b", "[", "", "\\", '"', "é", "a\\:")
+TEXTS = ("", "x", ":", "::", "mm[Hg]", "]", "[", '"', '\\"', "\\", "\n", "é:", "0" * 25, "\U0001f600")
+NUMBERS = (0, -1, 2**63, 2**64 - 1, 2**64, -(2**63) - 1, 10**18, 10**30, 1.5, -0.0, 1e300, 1e-7, 0.1234567890123456)
+PIECES = (
+    b"[",
+    b"]",
+    b"{",
+    b"}",
+    b'"',
+    b":",
+    b",",
+    b"\\",
+    b"\\u003a",
+    b"\\u0061",
+    b"1",
+    b"e9",
+    b"-",
+    b" ",
+    b"\xff",
+    b"9" * 401,
+    b'"a":1,',
+)
+
+
+def made(rng: random.Random, levels: int) -> Any:
+    kind = rng.randrange(6) if levels else rng.randrange(3)
+    if kind == 0:
+        return rng.choice(TEXTS)
+    if kind == 1:
+        return rng.choice(NUMBERS)
+    if kind == 2:
+        return rng.choice((None, True, False, [], {}))
+    if kind == 3:
+        return [made(rng, levels - 1) for _ in range(rng.randrange(4))]
+    return {rng.choice(NAMES): made(rng, levels - 1) for _ in range(rng.randrange(4))}
+
+
+def answer(read: Callable[[bytes], Any], body: bytes) -> str:
+    try:
+        return repr(read(body))
+    except Rejected as error:
+        return repr((error.status, error.code, error.errors))
+
+
+def test_the_fast_parser_never_differs() -> None:
+    rng = random.Random(20310412)
+    fast = 0
+    for _ in range(6000):
+        value = made(rng, rng.choice((2, 4, 6)))
+        for _ in range(rng.choice((0, 0, 0, 25, 28, 31, 32, 33))):
+            value = rng.choice(([value], {"a": value}, ["]", value, "["]))
+        body = json.dumps(value, ensure_ascii=rng.random() < 0.2, indent=rng.choice((None, 1))).encode()
+        for _ in range(rng.choice((0, 0, 1, 2))):
+            at = rng.randrange(len(body) + 1)
+            body = body[:at] + rng.choice((b"", *PIECES)) + body[at + rng.choice((0, 0, 1, 5)) :]
+        assert answer(strict_json.loads, body) == answer(strict_json.exact, body), body
+        try:
+            strict_json._plain(body)
+            fast += 1
+        except ValueError:
+            continue
+    assert fast > 1500  # or nothing was compared

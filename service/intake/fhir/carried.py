@@ -102,4 +102,5 @@ EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
 
 def left(value: dict[str, Any]) -> list[str]:
     """The paths of the table that nothing in this episode brought."""
-    return [path for path in EVERY_NOT_CARRIED if not brought(value, path)]
+    held = brought(value)
+    return [path for path in EVERY_NOT_CARRIED if path not in held]

@@ -7,10 +7,9 @@ from collections import Counter
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from marshmallow import ValidationError
-
 from service.episode import kinds, model
-from service.intake.episode_json import MOST_ITEMS, Notice, schema_of
+from service.intake.episode_json import MOST_ITEMS, Notice
+from service.intake.values import lacks, takes
 from service.problems import ProblemItem, Rejected
 
 from . import profile
@@ -74,13 +73,13 @@ class Found:
     ``places`` has the members' relative paths (``takedown/time``) as keys.
     """
 
-    __slots__ = ("at", "cls", "data", "own", "places")
+    __slots__ = ("cls", "data", "el", "own", "places")
 
-    def __init__(self, cls: type, at: str) -> None:
+    def __init__(self, cls: type, el: El) -> None:
         self.cls = cls
-        self.at = at
+        self.el = el
         self.data: dict[str, Any] = {}
-        self.places: dict[str, str] = {}
+        self.places: dict[str, El] = {}
         #: Read from a resource that is written to our profile: nothing is concluded beside it.
         self.own = False
 
@@ -92,7 +91,7 @@ class Chart:
         self.index = index
         self.items: dict[str, list[Found]] = {}
         self.sections: dict[str, Found] = {}
-        self.root = Found(model.Episode, "Bundle")
+        self.root = Found(model.Episode, El(None, "Bundle"))
         self.not_collected: list[str] | None = None
         self.of_resource: dict[str, list[Found]] = {}
         self.first: datetime | None = None
@@ -100,10 +99,10 @@ class Chart:
         #: Whether anything in the document says that the patient was restrained.
         self.restrained = False
         #: Sections of which the sender says that there was none of it.
-        self.none: dict[str, str] = {}
+        self.none: dict[str, El] = {}
         #: Where the reason of a restraint stands in free text, and where a posture is not understood.
-        self.reason_at = ""
-        self.posture_at = ""
+        self.reason: El | None = None
+        self.posture: El | None = None
         #: Responses to drugs, read once every dose is known.
         self.later: list[tuple[str, El]] = []
         self.people: People
@@ -135,7 +134,7 @@ class Chart:
 
     def item(self, slug: str, el: El) -> Found:
         """A new item of a list. Raises Rejected (422) where the list gets longer than an episode may have it."""
-        found = Found(profile.SHAPES[slug].cls, el.at)
+        found = Found(profile.SHAPES[slug].cls, el)
         items = self.items.setdefault(slug, [])
         items.append(found)
         if len(items) > MOST_ITEMS:
@@ -147,44 +146,43 @@ class Chart:
     def section(self, name: str, el: El) -> Found:
         """The one object of a section; made by the first thing that belongs there."""
         if name not in self.sections:
-            self.sections[name] = Found(profile.SECTIONS[name], el.at)
+            self.sections[name] = Found(profile.SECTIONS[name], el)
         return self.sections[name]
 
     # ------------------------------------------------------------ values
 
-    def put(self, found: Found, name: str, value: Any, at: str) -> bool:
+    def put(self, found: Found, name: str, value: Any, el: El) -> bool:
         """Set a member, if our schema takes the value; a notice otherwise. The first of two different values stands."""
         if name in found.data:
             if found.data[name] != value:
-                self.notice("conflict", at)
+                self.notice("conflict", el.at)
                 return False
             return True
-        declared = profile.member_of(found.cls, name)
+        declared = profile.members_of(found.cls).get(name)
         if declared is None:
-            self.notice("unknown-part", at)
+            self.notice("unknown-part", el.at)
             return False
-        if isinstance(declared.kind, kinds.Int) and type(value) is float:
+        if type(value) is float and isinstance(declared.kind, kinds.Int):
             if not value.is_integer():
-                self.notice("rounded", at)
+                self.notice("rounded", el.at)
             value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
-        try:
-            read = schema_of(found.cls).fields[name].deserialize(value)
-        except ValidationError:
-            self.notice("unusable-time" if isinstance(declared.kind, kinds.Time) else "out-of-bounds", at)
+        if not takes(found.cls, name, value):
+            self.notice("unusable-time" if isinstance(declared.kind, kinds.Time) else "out-of-bounds", el.at)
             return False
-        if isinstance(read, datetime) and name != "entered":
+        if type(value) is str and isinstance(declared.kind, kinds.Time) and name != "entered":
+            read = datetime.fromisoformat(value.upper())
             self.first = read if self.first is None or read < self.first else self.first
             self.last = read if self.last is None or read > self.last else self.last
         found.data[name] = value
-        found.places[name] = at
+        found.places[name] = el
         return True
 
     def put_part(self, section: Found, name: str, part: Found) -> None:
         """Set a nested object with the places of its members."""
-        if name not in section.data and self.put(section, name, part.data, part.at):
-            section.places.update({f"{name}/{member}": at for member, at in part.places.items()})
+        if name not in section.data and self.put(section, name, part.data, part.el):
+            section.places.update({f"{name}/{member}": el for member, el in part.places.items()})
         elif section.data.get(name) != part.data:
-            self.notice("conflict", part.at)
+            self.notice("conflict", part.el.at)
 
     def put_time(self, found: Found, name: str, el: El) -> bool:
         """Set a time, if it has a time of day and an offset."""
@@ -193,7 +191,7 @@ class Chart:
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
             return False
-        return self.put(found, name, el.text, el.at)
+        return self.put(found, name, el.text, el)
 
     def put_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
         """Set start and end of an item from the time of its resource."""
@@ -205,11 +203,11 @@ class Chart:
         elif start:
             self.put_time(found, start, when)
 
-    def put_id(self, found: Found, ident: str, at: str) -> None:
+    def put_id(self, found: Found, ident: str, el: El) -> None:
         """Set the id of an item from the id of its resource, where it fits."""
         if ident and "id" not in found.data and re.fullmatch(kinds.ID_PATTERN, ident):
             found.data["id"] = ident
-            found.places["id"] = at
+            found.places["id"] = el
 
     # ------------------------------------------------------------ our own extensions
 
@@ -219,21 +217,26 @@ class Chart:
         for name, value in data.items():
             if name == "id":
                 found.data.pop("id", None)
-            if self.put(found, name, value, places[name]):
-                found.places.update({path: at for path, at in places.items() if path.startswith(f"{name}/")})
+            if self.put(found, name, value, places[name]) and type(value) in (dict, list):
+                found.places.update({path: el for path, el in places.items() if path.startswith(f"{name}/")})
 
-    def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, str]]:
+    def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, El]]:
         data: dict[str, Any] = {}
-        places: dict[str, str] = {}
+        places: dict[str, El] = {}
         taken: dict[str, set[str]] = {}
+        members = profile.members_of(cls)
         for part in extension.each("extension"):
-            name = part.get("url").text
-            declared = profile.member_of(cls, name)
+            name = part.text_of("url")
+            declared = members.get(name)
             if declared is None:
                 if name not in ("given", "none", "not_collected", "accepted"):
                     self.notice("unknown-part", part.at)
-                continue
-            self._part(declared, part, f"{under}{name}", data, taken, places)
+            elif name not in data and "extension" not in part.value and type(declared.kind) in _PLAIN:
+                # Most parts by far: one value, and nothing to say about it.
+                data[name] = part.choice("value", *_TYPES[type(declared.kind)])[1].value
+                places[f"{under}{name}"] = part
+            else:
+                self._part(declared, part, f"{under}{name}", data, taken, places)
         return data, places
 
     def _part(
@@ -243,21 +246,12 @@ class Chart:
         path: str,
         data: dict[str, Any],
         taken: dict[str, set[str]],
-        places: dict[str, str],
+        places: dict[str, El],
     ) -> None:
         name, kind = declared.name, declared.kind
-        inner = {p.get("url").text: p for p in part.each("extension")}
-        value: Any
-        if "absent" in inner:
-            value = {"absent": inner["absent"].choice("value", "Code")[1].text}
-            if "reason" in inner:
-                value["reason"] = inner["reason"].choice("value", "Code")[1].text
-        elif "none" in inner and isinstance(kind, (kinds.Items, kinds.Codes)):
-            value = []
-        elif "none" in inner and isinstance(kind, kinds.Part) and kind.may_be_none:
-            value = {"none": True}
-        elif "empty" in inner and isinstance(kind, kinds.Text):
-            value = ""
+        value = _stated(kind, part) if "extension" in part.value else None
+        if value is not None:
+            pass
         elif isinstance(kind, kinds.Items):
             if name in data and name not in taken:
                 self.notice("conflict", part.at)
@@ -266,12 +260,12 @@ class Chart:
             # Of a list no item of which can be read nothing is said: an empty one would say that there was none.
             if item is not None:
                 data.setdefault(name, []).append(item)
-                places.setdefault(path, part.at)
+                places.setdefault(path, part)
                 taken.setdefault(name, set()).add(str(item.get("id", "")))
             return
         elif isinstance(kind, kinds.Part):
             value, nested = self._parts(kind.of, part, f"{path}/")
-            if self._lacks(kind.of, value):
+            if lacks(kind.of, value):
                 self.notice("item-not-readable", part.at)
                 return
             value = self._checked(kind.of, value, nested, f"{path}/")
@@ -286,51 +280,41 @@ class Chart:
                     self.notice("out-of-bounds", part.at)
                 else:
                     data.setdefault(name, []).append(value)
-                    places.setdefault(path, part.at)
+                    places.setdefault(path, part)
                     taken.setdefault(name, set())
                 return
         if name in data:
             self.notice("conflict", part.at)
             return
         data[name] = value
-        places[path] = part.at
+        places[path] = part
 
     def _list_item(
-        self, cls: type, part: El, path: str, taken: set[str], places: dict[str, str]
+        self, cls: type, part: El, path: str, taken: set[str], places: dict[str, El]
     ) -> dict[str, Any] | None:
         value, nested = self._parts(cls, part, f"{path}/")
         value = self._checked(cls, value, nested, f"{path}/")
-        if self._lacks(cls, value):
+        if lacks(cls, value):
             self.notice("item-not-readable", part.at)
             return None
         if isinstance(value.get("id"), str) and value["id"] in taken:
             self.notice("duplicate-id", part.at)
             del value["id"]
-        places[path] = part.at
+        places[path] = part
         places.update(nested)
         return value
 
-    def _checked(self, cls: type, data: dict[str, Any], places: dict[str, str], under: str) -> dict[str, Any]:
+    def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
         """The members of a nested object that our schema takes."""
         out = {}
         for name, value in data.items():
-            try:
-                schema_of(cls).fields[name].deserialize(value)
-            except ValidationError:
-                self.notice("out-of-bounds", places[f"{under}{name}"])
+            if not takes(cls, name, value):
+                self.notice("out-of-bounds", places[f"{under}{name}"].at)
                 for path in [p for p in places if p == f"{under}{name}" or p.startswith(f"{under}{name}/")]:
                     del places[path]
                 continue
             out[name] = value
         return out
-
-    @staticmethod
-    def _lacks(cls: type, data: dict[str, Any]) -> bool:
-        return any(m.required and m.name not in data for m in kinds.members(cls))
-
-    def lacks_required(self, found: Found) -> bool:
-        """Whether an item lacks what says which thing it is."""
-        return self._lacks(found.cls, found.data)
 
 
 #: Value types in which a member of each kind is taken.
@@ -346,7 +330,29 @@ _TYPES: dict[type, tuple[str, ...]] = {
 }
 
 
+#: Kinds of one value: every other is a list or an object.
+_PLAIN = frozenset(_TYPES) - {kinds.Codes}
+
+
+def _stated(kind: kinds.Kind, part: El) -> Any:
+    """What parts of a part say in place of a value: why there is none, or that it is empty; None where they say neither."""
+    inner = {p.text_of("url"): p for p in part.each("extension")}
+    if "absent" in inner:
+        value = {"absent": inner["absent"].choice("value", "Code")[1].text}
+        if "reason" in inner:
+            value["reason"] = inner["reason"].choice("value", "Code")[1].text
+        return value
+    if "none" in inner and isinstance(kind, (kinds.Items, kinds.Codes)):
+        return []
+    if "none" in inner and isinstance(kind, kinds.Part) and kind.may_be_none:
+        return {"none": True}
+    return "" if "empty" in inner and isinstance(kind, kinds.Text) else None
+
+
 def own_word(concept: El, slug: str) -> str | None:
     """The word of one of our own code systems in a concept."""
     name = profile.system(slug)
-    return next((code for system, code in codings(concept) if system == name), None)
+    for system, code in codings(concept):
+        if system == name:
+            return code
+    return None

@@ -20,8 +20,8 @@ def _refuted(el: El) -> bool:
 
 def read_patient(chart: Chart, el: El) -> None:
     """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
-    if el.get("gender").text:
-        chart.put(chart.section("patient", el), "sex", el.get("gender").text, el.get("gender").at)
+    if el.text_of("gender"):
+        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
 
 
 def finish_patient(chart: Chart, el: El) -> None:
@@ -34,15 +34,15 @@ def finish_patient(chart: Chart, el: El) -> None:
     injuries = chart.sections.get("injuries")
     if not dead or "injuries" in chart.none or (injuries is not None and "death" in injuries.data):
         return
-    death = Found(model.Death, dead.at)
+    death = Found(model.Death, dead)
     if name == "Boolean":
-        if not chart.put(death, "died", dead.value, dead.at):
+        if not chart.put(death, "died", dead.value, dead):
             return
         if dead.value:
             chart.notice("death-without-time", dead.at)
     else:
         last = chart.last
-        chart.put(death, "died", True, dead.at)
+        chart.put(death, "died", True, dead)
         if not chart.put_time(death, "time", dead):
             chart.notice("death-without-time", dead.at)
         elif last is not None and datetime.fromisoformat(dead.text.upper()) > last:
@@ -53,8 +53,8 @@ def finish_patient(chart: Chart, el: El) -> None:
 
 def put_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
     """Contact with medical direction; the first one charted stands."""
-    contact = Found(model.MedicalDirection, el.at)
-    chart.put(contact, "contacted", contacted, el.at)
+    contact = Found(model.MedicalDirection, el)
+    chart.put(contact, "contacted", contacted, el)
     if contacted:
         chart.put_time(contact, "time", when)
     chart.put_part(chart.section("decision", el), "medical_direction", contact)
@@ -94,13 +94,13 @@ def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
     except ValueError:
         chart.notice("inexact-birth-date", born.at)
         return
-    put_age(chart, section, age[0], age[1], born.at)
+    put_age(chart, section, age[0], age[1], born)
 
 
-def put_age(chart: Chart, section: Found, value: int | float, unit: str, at: str) -> None:
+def put_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
     """Set the age of the patient."""
-    age = Found(model.Age, at)
-    if chart.put(age, "value", value, at) and chart.put(age, "unit", unit, at):
+    age = Found(model.Age, el)
+    if chart.put(age, "value", value, el) and chart.put(age, "unit", unit, el):
         chart.put_part(section, "age", age)
 
 
@@ -111,7 +111,7 @@ def read_allergy(chart: Chart, el: El) -> None:
         return
     section = chart.section("patient", el)
     listed = section.data.setdefault("allergies", [])
-    section.places.setdefault("allergies", el.at)
+    section.places.setdefault("allergies", el)
     concept = el.get("code")
     if look(concept, codes.NO_ALLERGY):
         return
@@ -142,20 +142,20 @@ def read_condition(chart: Chart, el: El) -> None:
     if condition:
         section = chart.section("patient", el)
         listed = section.data.setdefault("conditions", [])
-        section.places.setdefault("conditions", el.at)
+        section.places.setdefault("conditions", el)
         if condition not in listed:
             listed.append(condition)
     elif injury:
         found = chart.item("injuries.patient", el)
-        chart.put_id(found, el.get("id").text, el.at)
-        chart.put(found, "kind", injury, concept.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "kind", injury, concept)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
 
 
 def read_adverse_event(chart: Chart, el: El) -> None:
     """A complication; potential events are none."""
-    if el.get("actuality").text == "potential":
+    if el.text_of("actuality") == "potential":
         chart.notice("not-used-status", el.at)
         return
     word = look(el.get("event"), codes.COMPLICATIONS)
@@ -164,25 +164,25 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
     found = chart.item("injuries.complications", el)
-    chart.put_id(found, el.get("id").text, el.at)
-    chart.put(found, "complication", word or "other", el.get("event").at if el.get("event") else el.at)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "complication", word or "other", el.get("event") if el.get("event") else el)
     chart.put_time(found, "time", el.get("date"))
 
 
 def read_communication(chart: Chart, el: El) -> None:
     """Word given to medical direction, to the receiving facility or to a guardian, by a code in category, topic or reason."""
-    if el.get("status").text == "not-done":
+    if el.text_of("status") == "not-done":
         chart.notice("not-used-status", el.at)
         return
     concepts = [*el.each("category"), el.get("topic"), *el.each("reasonCode")]
-    sent = el.get("sent") if el.get("sent") else el.get("received")
+    sent = el.first("sent", "received")
     subjects = {look(c, codes.SUBJECTS) for c in concepts} | {own_word(c, "communication") for c in concepts}
     if "facility_told" in subjects:
         section = chart.section("transport", el)
-        chart.put(section, "facility_told", True, el.at)
+        chart.put(section, "facility_told", True, el)
         chart.put_time(section, "facility_told_time", sent)
     elif "guardian_told" in subjects:
-        chart.put(chart.section("patient", el), "guardian_told", True, el.at)
+        chart.put(chart.section("patient", el), "guardian_told", True, el)
     elif "medical_direction" in subjects:
         put_contact(chart, el, True, sent)
     else:
@@ -197,14 +197,14 @@ def read_provenance(chart: Chart, el: El) -> None:
     for reference in el.each("target"):
         target = chart.index.target(reference)
         for found in chart.of_resource.get(target.at, []) if target is not None else []:
-            if "entered" not in found.data and not found.own and profile.member_of(found.cls, "entered"):
+            if "entered" not in found.data and not found.own and "entered" in profile.members_of(found.cls):
                 chart.put_time(found, "entered", el.get("recorded"))
 
 
 def read_composition(chart: Chart, el: El) -> None:
     """The time at which the document was attested is when the chart was closed."""
     for attester in el.each("attester"):
-        if attester.get("mode").text in ("legal", "official", "professional"):
+        if attester.text_of("mode") in ("legal", "official", "professional"):
             section = chart.section("chart", el)
             if "closed" not in section.data:
                 chart.put_time(section, "closed", attester.get("time"))

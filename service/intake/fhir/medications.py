@@ -9,18 +9,17 @@ from .chart import CANNOT_TELL, Chart, own_word
 from .context import ingredient
 from .observations import unit_of
 from .people import performers
-from .shapes import is_own
-from .tree import El, look
+from .tree import El, Resource, look
 
 _DOSES, _NOT_GIVEN = "sedation.doses", "sedation.not_given"
 _DONE = ("", "completed", "in-progress", "stopped", "unknown")
 _DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
 
 
-def read_medication(chart: Chart, el: El) -> None:
+def read_medication(chart: Chart, el: Resource) -> None:
     """One MedicationAdministration."""
     concept = _concept(chart, el)
-    status = el.get("status").text
+    status = el.text_of("status")
     if status == "not-done":
         _not_given(chart, el, concept)
         return
@@ -30,8 +29,8 @@ def read_medication(chart: Chart, el: El) -> None:
     action = look(concept, codes.ANSWERING_DRUGS)
     if action:
         found = chart.item("monitoring.actions", el)
-        chart.put_id(found, el.get("id").text, el.at)
-        chart.put(found, "action", action, concept.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "action", action, concept)
         chart.put_span(found, el, "effective", "time", None)
         return
     drug = ingredient(concept)
@@ -41,9 +40,9 @@ def read_medication(chart: Chart, el: El) -> None:
     if drug is None:
         chart.notice("unknown-drug", el.at)
     found = chart.item(_DOSES, el)
-    found.own = is_own(el, _DOSES)
-    chart.put_id(found, el.get("id").text, el.at)
-    chart.put(found, "drug", drug or "other", concept.at if concept else el.at)
+    found.own = el.is_own(_DOSES)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "drug", drug or "other", concept if concept else el)
     chart.put_span(found, el, "effective", "time", None)
     dosage = el.get("dosage")
     _dose(chart, el, dosage)
@@ -52,13 +51,13 @@ def read_medication(chart: Chart, el: El) -> None:
         word = own_word(route, f"{_DOSES}.route") or look(route, codes.ROUTES)
         if word is None:
             chart.notice("unknown-value", route.at)
-        chart.put(found, "route", word or CANNOT_TELL, route.at)
-    for person, at in performers(chart, el)[:1]:
-        chart.put(found, "given_by", person, at)
+        chart.put(found, "route", word or CANNOT_TELL, route)
+    for person, place in performers(chart, el)[:1]:
+        chart.put(found, "given_by", person, place)
     for reason in el.each("reasonCode"):
         if not found.own and "reason" not in found.data:
             chart.notice("free-text", reason.at)
-            chart.put(found, "reason", CANNOT_TELL, reason.at)
+            chart.put(found, "reason", CANNOT_TELL, reason)
 
 
 def _concept(chart: Chart, el: El) -> El:
@@ -76,44 +75,44 @@ def _concept(chart: Chart, el: El) -> El:
 def _dose(chart: Chart, el: El, dosage: El) -> None:
     found = chart.items[_DOSES][-1]
     dose = dosage.get("dose")
-    number = dose.get("value").number
+    number = dose.number_of("value")
     if number is None:
         if not found.own or dose:
             chart.notice("no-dose", dosage.at if dosage else el.at)
         return
     unit = unit_of(dose)
     if unit in _DOSE_UNITS:
-        chart.put(found, "unit", unit, dose.at)
+        chart.put(found, "unit", unit, dose)
     elif unit or not found.own:
         # In a unit we cannot state, the number alone would be read in another.
         chart.notice("unknown-unit" if unit else "no-unit", dose.at)
-        chart.put(found, "dose", CANNOT_TELL, dose.at)
+        chart.put(found, "dose", CANNOT_TELL, dose)
         if unit:
-            chart.put(found, "unit", CANNOT_TELL, dose.at)
+            chart.put(found, "unit", CANNOT_TELL, dose)
         return
-    chart.put(found, "dose", number, dose.at)
+    chart.put(found, "dose", number, dose)
 
 
-def _not_given(chart: Chart, el: El, concept: El) -> None:
+def _not_given(chart: Chart, el: Resource, concept: El) -> None:
     drug = ingredient(concept)
-    own = is_own(el, _NOT_GIVEN)
+    own = el.is_own(_NOT_GIVEN)
     if drug is None and not own and (look(concept, codes.ANSWERING_DRUGS) or look(concept, codes.ASIDE_DRUGS)):
         chart.notice("drug-left-aside", el.at)
         return
     found = chart.item(_NOT_GIVEN, el)
     found.own = own
-    chart.put_id(found, el.get("id").text, el.at)
+    chart.put_id(found, el.text_of("id"), el)
     if drug:
-        chart.put(found, "drug", drug, concept.at)
+        chart.put(found, "drug", drug, concept)
     elif not own:
-        chart.put(found, "drug", "other", concept.at if concept else el.at)
+        chart.put(found, "drug", "other", concept if concept else el)
     chart.put_span(found, el, "effective", "time", None)
     for reason in el.each("statusReason"):
         word = own_word(reason, f"{_NOT_GIVEN}.reason")
         if word:
-            chart.put(found, "reason", word, reason.at)
+            chart.put(found, "reason", word, reason)
         elif not own and "reason" not in found.data:
-            chart.put(found, "reason", CANNOT_TELL, reason.at)
+            chart.put(found, "reason", CANNOT_TELL, reason)
 
 
 def read_response(chart: Chart, subject: str, el: El) -> None:
@@ -128,9 +127,9 @@ def read_response(chart: Chart, subject: str, el: El) -> None:
     if len(found) != 1 or word is None:
         chart.notice("unknown-value", value.at if value else el.at)
     elif subject == "drug_response":
-        chart.put(found[0], "effect", word, value.at)
+        chart.put(found[0], "effect", word, value)
     else:
         harms = found[0].data.setdefault("adverse_effects", [])
-        found[0].places.setdefault("adverse_effects", value.at)
+        found[0].places.setdefault("adverse_effects", value)
         if word != "none" and word not in harms:
             harms.append(word)

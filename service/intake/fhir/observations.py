@@ -12,11 +12,12 @@ from .chart import CANNOT_TELL, Chart, Found, own_word
 from .context import put_age
 from .people import performers
 from .profile import SHAPES
-from .shapes import is_own
-from .tree import El, codings, look, words
+from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
+#: Signs that are members of another name.
+_MEMBERS = {"rass": "agitation_score", "oxygen_percent": "oxygen"}
 
 
 class Grouping:
@@ -45,15 +46,16 @@ def instant(when: El) -> str:
         return ""
 
 
-def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
+def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
     """One Observation, by what its code says it is about."""
-    subject = look(el.get("code"), codes.SUBJECTS)
-    status = el.get("status").text
+    code = el.get("code")
+    subject = look(code, codes.SUBJECTS)
+    status = el.text_of("status")
     if status in ("cancelled", "registered") and subject != "limb_check":
         chart.notice("not-used-status", el.at)
         return
     when = effective(el, grouping)
-    if subject == "limb_check" or look(el.get("code"), codes.LIMB_FINDINGS):
+    if subject == "limb_check" or look(code, codes.LIMB_FINDINGS):
         _limb_check(chart, el, when, grouping, status)
     elif subject == "posture":
         _posture(chart, el, el)
@@ -63,7 +65,7 @@ def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
         _narrative(chart, el)
     elif subject == "breathing":
         found = chart.item("monitoring.breathing_checks", el)
-        chart.put_id(found, el.get("id").text, el.at)
+        chart.put_id(found, el.text_of("id"), el)
         chart.put_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
@@ -78,9 +80,9 @@ def read_observation(chart: Chart, el: El, grouping: Grouping) -> None:
     elif subject == "complication":
         _complication(chart, el, when)
     else:
-        used = _signs(chart, el, when, grouping)
+        used = _signs(chart, el, when, grouping, subject)
         if not used and subject is None:
-            chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
+            chart.notice("unknown-code", code.at if code else el.at)
 
 
 # ---------------------------------------------------------------- values
@@ -101,14 +103,14 @@ def absence(chart: Chart, el: El) -> dict[str, str] | None:
 
 def unit_of(quantity: El) -> str:
     """UCUM code of a Quantity, from its code or from what people write; empty when none is given."""
-    code, text = quantity.get("code").text, quantity.get("unit").text
+    code, text = quantity.text_of("code"), quantity.text_of("unit")
     given = code or text
     return codes.UNIT_TEXTS.get(given.strip().lower(), given)
 
 
 def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
     """The number of a Quantity in the unit of the group, or None with a notice."""
-    number = quantity.get("value").number if type(quantity.value) is dict else quantity.number
+    number = quantity.number_of("value") if type(quantity.value) is dict else quantity.number
     if number is None or abs(number) > 1e9:
         chart.notice("unknown-value", quantity.at)
         return None
@@ -128,26 +130,26 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
     if word is None:
         chart.notice("unknown-value", value.at if value else el.at)
         return False
-    return chart.put(found, member, word, value.at)
+    return chart.put(found, member, word, value)
 
 
 # ---------------------------------------------------------------- vital signs
 
 
-def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
+def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: str | None) -> bool:
     """Every known sign of an Observation and its components; whether there was any."""
-    own = is_own(el, _VITALS)
-    subject = look(el.get("code"), codes.SUBJECTS)
+    own = el.is_own(_VITALS)
     panel = own or subject == "panel"
     known: list[tuple[str, El]] = []
     if subject == "pressures" and el.get("dataAbsentReason"):
         known = [("sbp", el), ("dbp", el)]
     for part in (el, *el.each("component")):
-        sign = look(part.get("code"), codes.SIGNS)
+        code = part.get("code")
+        sign = look(code, codes.SIGNS)
         if sign:
             known.append((sign, part))
         elif part is not el:
-            if look(part.get("code"), codes.SUBJECTS) == "posture":
+            if look(code, codes.SUBJECTS) == "posture":
                 _posture(chart, el, part)
             else:
                 chart.notice("unknown-code", part.at)
@@ -157,25 +159,25 @@ def _signs(chart: Chart, el: El, when: El, grouping: Grouping) -> bool:
     if panel:
         alone = chart.item(_VITALS, el)
         alone.own = own
-        chart.put_id(alone, el.get("id").text, el.at)
+        chart.put_id(alone, el.text_of("id"), el)
         if when:
             chart.put_time(alone, "time", when)
     for sign, part in known:
-        for member, value, at in _read_sign(chart, sign, part, derive=not own):
+        for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
-            chart.put(found, member, value, at)
+            chart.put(found, member, value, place)
     return True
 
 
-def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, str]]:
+def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, El]]:
     """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
-    member = {"rass": "agitation_score", "oxygen_percent": "oxygen"}.get(sign, sign)
+    member = _MEMBERS.get(sign, sign)
     if not value:
-        if any(True for _ in el.each("component")):
+        if el.each("component"):
             return []
         absent = absence(chart, el)
-        return [(member, absent, el.at)] if absent and sign != "oxygen_percent" else []
+        return [(member, absent, el)] if absent and sign != "oxygen_percent" else []
     if kind in ("CodeableConcept", "String"):
         slug = f"{_VITALS}.{sign}"
         table = {"acvpu": codes.AVPU, "rhythm": codes.RHYTHMS}.get(
@@ -184,25 +186,25 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         word = (own_word(value, slug) or look(value, table)) if table else None
         if word is None:
             chart.notice("unknown-value", value.at)
-        return [(member, CANNOT_TELL if word is None else word, value.at)]
+        return [(member, CANNOT_TELL if word is None else word, value)]
     number = amount(chart, value, codes.UNIT_OF[sign]) if sign in codes.UNIT_OF else None
     if number is None:
-        return [(member, CANNOT_TELL, value.at)]
-    if value.get("comparator").text:
+        return [(member, CANNOT_TELL, value)]
+    if value.text_of("comparator"):
         if sign == "glucose_mg_dl":
-            return [("glucose_reading", "low" if value.get("comparator").text.startswith("<") else "high", value.at)]
+            return [("glucose_reading", "low" if value.text_of("comparator").startswith("<") else "high", value)]
         chart.notice("boundary-value", value.at)
     if sign == "rass":
         low, high = SCORES["rass"]
         if not low <= number <= high:
             chart.notice("out-of-bounds", value.at)
             return []
-        return [("agitation_scale", "rass", el.at), (member, number, value.at)]
+        return [("agitation_scale", "rass", el), (member, number, value)]
     if sign == "oxygen_percent":
-        return [(member, "oxygen" if number > 21 else "air", value.at)]
+        return [(member, "oxygen" if number > 21 else "air", value)]
     if sign == "oxygen_l_min" and derive and number > 0:
-        return [(sign, number, value.at), ("oxygen", "oxygen", value.at)]
-    return [(sign, number, value.at)]
+        return [(sign, number, value), ("oxygen", "oxygen", value)]
+    return [(sign, number, value)]
 
 
 def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value: Any) -> Found:
@@ -216,7 +218,7 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
         chart.notice("conflict", el.at)
     found = chart.item(_VITALS, el)
     if chart.put_time(found, "time", when) and time:
-        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el.at)
+        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
     group.append(found)
     return found
 
@@ -234,7 +236,7 @@ def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
     return near  # type: ignore[no-any-return]
 
 
-def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str) -> None:
+def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status: str) -> None:
     body_site = el.get("bodySite")
     where = site_of(chart, body_site) if body_site else None
     if where is None:
@@ -247,7 +249,7 @@ def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str)
         reason = (absence(chart, el) or {}).get("reason") if el.get("dataAbsentReason") else None
         if reason:
             not_done = reason if reason in ("patient_refused", "unsafe_to_attempt") else "other"
-    own = is_own(el, _CHECKS)
+    own = el.is_own(_CHECKS)
     if status in ("cancelled", "registered") and not not_done:
         chart.notice("not-used-status", el.at)
         return
@@ -260,32 +262,33 @@ def _limb_check(chart: Chart, el: El, when: El, grouping: Grouping, status: str)
         found = chart.item(_CHECKS, el)
         found.own = own
         group.append(found)
-        chart.put_id(found, el.get("id").text, el.at)
-        chart.put(found, "site", where[0], body_site.at)
-        chart.put(found, "side", where[1], body_site.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "site", where[0], body_site)
+        chart.put(found, "side", where[1], body_site)
         if when:
             chart.put_time(found, "time", when)
-        for person, at in performers(chart, el)[:1]:
-            chart.put(found, "by", person, at)
-    for member, value, at in values:
-        chart.put(found, member, value, at)
+        for person, place in performers(chart, el)[:1]:
+            chart.put(found, "by", person, place)
+    for member, value, place in values:
+        chart.put(found, member, value, place)
     if not_done:
-        chart.put(found, "not_done", not_done, el.get("dataAbsentReason").at)
+        chart.put(found, "not_done", not_done, el.get("dataAbsentReason"))
 
 
-def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, str]]:
+def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, El]]:
     out = []
     for part in (el, *el.each("component")):
         kind, value = part.choice("value", "Boolean", "CodeableConcept", "Quantity")
-        if kind == "Quantity" and look(part.get("code"), codes.CAPILLARY_REFILL):
+        code = part.get("code")
+        if kind == "Quantity" and look(code, codes.CAPILLARY_REFILL):
             seconds = amount(chart, value, "s")
             if seconds is not None:
-                out.append(("cap_refill_s", seconds, value.at))
+                out.append(("cap_refill_s", seconds, value))
             continue
-        concept = value if kind == "CodeableConcept" else part.get("code")
+        concept = value if kind == "CodeableConcept" else code
         finding = look(concept, codes.LIMB_FINDINGS) or _own_finding(concept)
         if finding and (kind != "Boolean" or value.value is True):
-            out.append((*finding, value.at if value else part.at))
+            out.append((*finding, value if value else part))
         elif part is not el or value:
             chart.notice("unknown-value", part.at)
     return out
@@ -305,12 +308,12 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
     word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
     if word is None:
         chart.notice("unknown-value", value.at if value else source.at)
-        chart.posture_at = chart.posture_at or source.at
+        chart.posture = chart.posture or source
         return
     found = chart.item("postures", source)
     if source is resource:
-        chart.put_id(found, resource.get("id").text, resource.at)
-    chart.put(found, "posture", word, value.at)
+        chart.put_id(found, resource.text_of("id"), resource)
+    chart.put(found, "posture", word, value)
     chart.put_span(found, resource, "effective", "start", "end")
 
 
@@ -325,7 +328,7 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
         and member == "arrived"
     ):
         # The list defines this time as the arrival of unit and patient at the destination.
-        chart.put(section, "transported", True, el.at)
+        chart.put(section, "transported", True, el)
 
 
 def _narrative(chart: Chart, el: El) -> None:
@@ -336,11 +339,11 @@ def _narrative(chart: Chart, el: El) -> None:
     if "narrative" in chart.root.data:
         chart.notice("several-narratives", el.at)
         joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
-        at = chart.root.places.pop("narrative")
-        if not chart.put(chart.root, "narrative", joined, at):
-            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], at)
+        place = chart.root.places.pop("narrative")
+        if not chart.put(chart.root, "narrative", joined, place):
+            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
         return
-    chart.put(chart.root, "narrative", value.text, value.at)
+    chart.put(chart.root, "narrative", value.text, value)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -350,9 +353,9 @@ def _behaviour(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         return
     found = chart.item("decision.behaviours", el)
-    chart.put_id(found, el.get("id").text, el.at)
-    chart.put(found, "behaviour", "other", value.at)
-    chart.put(found, "words", text, value.at)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "behaviour", "other", value)
+    chart.put(found, "words", text, value)
     chart.put_time(found, "time", when)
 
 
@@ -366,26 +369,26 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
                 section,
                 {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
                 absent,
-                el.at,
+                el,
             )
     elif subject == "age":
-        number, unit = value.get("value").number, unit_of(value)
+        number, unit = value.number_of("value"), unit_of(value)
         if number is None:
             chart.notice("unknown-value", value.at)
         else:
-            put_age(chart, section, number, unit, value.at)
+            put_age(chart, section, number, unit, value)
     elif subject == "pregnancy":
         word = look(value, codes.PREGNANCY)
         if word is None:
             chart.notice("unknown-value", value.at)
         else:
-            chart.put(section, "pregnant", word, value.at)
+            chart.put(section, "pregnant", word, value)
     elif kind == "Quantity":
         member = "gestation_weeks" if subject == "gestation" else "weight_kg"
         number = amount(chart, value, codes.UNIT_OF[member])
         basis = subject.removeprefix("weight_")
-        if number is not None and chart.put(section, member, number, value.at) and basis in ("measured", "estimated"):
-            chart.put(section, "weight_basis", basis, el.get("code").at)
+        if number is not None and chart.put(section, member, number, value) and basis in ("measured", "estimated"):
+            chart.put(section, "weight_basis", basis, el.get("code"))
 
 
 def _complication(chart: Chart, el: El, when: El) -> None:
@@ -398,6 +401,6 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         word = "other" if next(words(value), None) else None
     if word:
         found = chart.item("injuries.complications", el)
-        chart.put_id(found, el.get("id").text, el.at)
-        chart.put(found, "complication", word, value.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "complication", word, value)
         chart.put_time(found, "time", when)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from . import codes, profile
 from .chart import Chart, Found
-from .tree import El, kind, look
+from .tree import El, Resource, look
 
 
 class People:
@@ -16,16 +16,15 @@ class People:
         self._found: dict[str, Found] = {}
         self._taken: set[str] = set()
         self._next = 1
-        resources = [el for el in chart.index.resources if kind(el) == "Practitioner"]
+        resources = chart.index.of_kind("Practitioner")
         family_doctors = {
             chart.index.key(doctor)
-            for patient in chart.index.resources
-            if kind(patient) == "Patient"
+            for patient in chart.index.of_kind("Patient")
             for doctor in patient.each("generalPractitioner")
         }
         for el in resources:
             for part in el.each("extension"):
-                if part.get("url").text == profile.url("team.members"):
+                if part.text_of("url") == profile.url("team.members"):
                     self._own(el, part)
         for el in resources:
             if el.at not in self._ids and el.at not in family_doctors:
@@ -47,32 +46,32 @@ class People:
         self._ids[key] = ident
         found = self._chart.item("team.members", el)
         self._found[ident] = found
-        self._chart.put(found, "id", ident, el.at)
+        self._chart.put(found, "id", ident, el)
         for qualification in el.each("qualification"):
             level = look(qualification.get("code"), codes.LEVELS)
             if level:
-                self._chart.put(found, "level", level, qualification.at)
+                self._chart.put(found, "level", level, qualification)
         return ident
 
     def id_of(self, actor: El) -> str:
         """The id of a referenced person; nothing for the patient, a device or an organization."""
         role = self._chart.index.target(actor)
-        if role is None or kind(role) != "PractitionerRole" or not role.get("practitioner"):
+        if role is None or role.kind != "PractitionerRole" or not role.get("practitioner"):
             return self._known(actor, role)
         actor = role.get("practitioner")
         person = self._known(actor, self._chart.index.target(actor))
         for code in role.each("code"):
-            self.level(person, look(code, codes.LEVELS), code.at)
+            self.level(person, look(code, codes.LEVELS), code)
         return person
 
-    def _known(self, actor: El, target: El | None) -> str:
+    def _known(self, actor: El, target: Resource | None) -> str:
         if target is not None:
-            if kind(target) not in ("Practitioner", "PractitionerRole"):
+            if target.kind not in ("Practitioner", "PractitionerRole"):
                 return ""
             key = target.at
         else:
             # A reference that leads nowhere, or only a number or a name: a key to tell people apart, never handed on.
-            key = actor.get("reference").text or actor.get("identifier").get("value").text or actor.get("display").text
+            key = actor.text_of("reference") or actor.get("identifier").text_of("value") or actor.text_of("display")
             steps = key.split("/")
             if not key or (len(steps) > 1 and actor.get("reference") and not steps[-2].startswith("Practitioner")):
                 return ""
@@ -80,11 +79,11 @@ class People:
                 self._chart.notice("dangling-reference", actor.at)
         return self._ids[key] if key in self._ids else self._new(key, target or actor)
 
-    def level(self, person: str, level: str | None, at: str) -> None:
+    def level(self, person: str, level: str | None, el: El) -> None:
         """Set the level of care of a person, if it is known and not yet set."""
         found = self._found.get(person)
         if level and found is not None and "level" not in found.data:
-            self._chart.put(found, "level", level, at)
+            self._chart.put(found, "level", level, el)
 
     def level_of(self, person: str) -> str:
         """The level of care of a person, or nothing."""
@@ -92,13 +91,13 @@ class People:
         return str(found.data.get("level", "")) if found is not None else ""
 
 
-def performers(chart: Chart, el: El) -> list[tuple[str, str]]:
-    """(id, place) of everyone who performed; functions charted beside them give levels of care."""
+def performers(chart: Chart, el: El) -> list[tuple[str, El]]:
+    """(id, element that names them) of everyone who performed; functions charted beside them give levels of care."""
     out = []
     for performer in el.each("performer"):
         actor = performer.get("actor") if performer.get("actor") else performer
         person = chart.people.id_of(actor)
         if person:
-            out.append((person, actor.at))
-            chart.people.level(person, look(performer.get("function"), codes.LEVELS), performer.get("function").at)
+            out.append((person, actor))
+            chart.people.level(person, look(performer.get("function"), codes.LEVELS), performer.get("function"))
     return out

@@ -8,19 +8,19 @@ from .context import put_contact
 from .observations import site_of
 from .people import performers
 from .profile import SHAPES
-from .shapes import is_own, read_shape
-from .tree import El, Index, kind, look, words
+from .shapes import read_shape
+from .tree import El, Index, Resource, look, words
 
 _LIMBS, _HOLDS = "application.limbs", "application.holds"
 _NOT_DONE = ("not-done", "preparation")
 _LONGEST_WORDS = 500
 
 
-def is_restraint(el: El) -> bool:
+def is_restraint(el: Resource) -> bool:
     """Whether a Procedure is a restraint or a hold that was done."""
     return (
-        kind(el) == "Procedure"
-        and el.get("status").text not in (*_NOT_DONE, "entered-in-error")
+        el.kind == "Procedure"
+        and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
         and look(el.get("code"), codes.SUBJECTS) in ("restraint", "hold")
     )
 
@@ -29,8 +29,8 @@ class Parts:
     """Which restraint is part of which: one limb under the whole, one step up and no further."""
 
     def __init__(self, index: Index) -> None:
-        self.above: dict[str, El] = {}
-        for el in index.resources:
+        self.above: dict[str, Resource] = {}
+        for el in index.of_kind("Procedure"):
             if is_restraint(el):
                 for reference in el.each("partOf"):
                     target = index.target(reference)
@@ -39,11 +39,11 @@ class Parts:
         self.wholes = {target.at for target in self.above.values()}
 
 
-def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
+def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
     """One Procedure, by its code."""
     subject = look(el.get("code"), codes.SUBJECTS)
-    if el.get("status").text in _NOT_DONE:
-        if subject == "medical_direction" and el.get("status").text == "not-done":
+    if el.text_of("status") in _NOT_DONE:
+        if subject == "medical_direction" and el.text_of("status") == "not-done":
             put_contact(chart, el, False, El(None, el.at))
         else:
             chart.notice("not-used-status", el.at)
@@ -54,8 +54,8 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         _hold(chart, el)
     elif subject in ("capnography", "oximetry", "ecg", "observation"):
         slug = f"monitoring.{subject}"
-        if is_own(el, slug) or el.choice("performed", "Period")[1]:
-            read_shape(chart, el, SHAPES[slug]).own = is_own(el, slug)
+        if el.is_own(slug) or el.choice("performed", "Period")[1]:
+            read_shape(chart, el, SHAPES[slug]).own = el.is_own(slug)
         else:
             # Read as a stretch without an end, one look would pass for watching to the last.
             chart.notice("no-stretch", el.at)
@@ -69,8 +69,8 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         action = look(el.get("code"), codes.ACTIONS)
         if action:
             found = chart.item("monitoring.actions", el)
-            chart.put_id(found, el.get("id").text, el.at)
-            chart.put(found, "action", action, el.get("code").at)
+            chart.put_id(found, el.text_of("id"), el)
+            chart.put(found, "action", action, el.get("code"))
             chart.put_span(found, el, "performed", "time", None)
         else:
             chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
@@ -78,8 +78,8 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
             harm = chart.item("injuries.complications", concept)
-            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.get("id").text else "", concept.at)
-            chart.put(harm, "complication", word, concept.at)
+            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else "", concept)
+            chart.put(harm, "complication", word, concept)
         elif not word:
             chart.notice("unknown-code", concept.at)
 
@@ -87,22 +87,22 @@ def read_procedure(chart: Chart, el: El, parts: Parts) -> None:
 # ---------------------------------------------------------------- restraint
 
 
-def _restraint(chart: Chart, el: El, parts: Parts) -> None:
+def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
     chart.restrained = True
     above = parts.above.get(el.at)
-    sites: dict[tuple[str, str], str] = {}
+    sites: dict[tuple[str, str], El] = {}
     for concept in el.each("bodySite"):
         where = site_of(chart, concept)
         if where is not None:
-            sites.setdefault(where, concept.at)
+            sites.setdefault(where, concept)
     people = performers(chart, el)
-    ident = el.get("id").text
-    for (site, side), at in sites.items():
+    ident = el.text_of("id")
+    for (site, side), place in sites.items():
         found = chart.item(_LIMBS, el)
-        found.at = at
-        chart.put_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el.at)
-        chart.put(found, "site", site, at)
-        chart.put(found, "side", side, at)
+        found.el = place
+        chart.put_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el)
+        chart.put(found, "site", site, place)
+        chart.put(found, "side", side, place)
         timed = el if el.choice("performed", "Period", "DateTime")[1] or above is None else above
         chart.put_span(found, timed, "performed", "on", "off")
         _device(chart, found, el, above)
@@ -121,7 +121,7 @@ def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
         if source is None:
             continue
         for concept in source.each("usedCode"):
-            if put_device(chart, found, concept, concept.at):
+            if put_device(chart, found, concept, concept):
                 return
         for reference in source.each("usedReference"):
             device = chart.index.target(reference)
@@ -129,7 +129,7 @@ def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
                 # A device was named and not sent: nobody can say that its type is not charted.
                 chart.notice("dangling-reference", reference.at)
                 found.data.setdefault("device", CANNOT_TELL)
-            elif any(put_device(chart, found, concept, device.at) for concept in device_words(device)):
+            elif any(put_device(chart, found, concept, device) for concept in device_words(device)):
                 return
 
 
@@ -137,10 +137,10 @@ def device_words(device: El) -> list[El]:
     """What a Device says it is: its type, else its names as if they were text."""
     if device.get("type"):
         return [device.get("type")]
-    return [El({"text": name.get("name").text}, name.at) for name in device.each("deviceName") if name.get("name").text]
+    return [El({"text": name.text_of("name")}, name.at) for name in device.each("deviceName") if name.text_of("name")]
 
 
-def put_device(chart: Chart, found: Found, concept: El, at: str) -> bool:
+def put_device(chart: Chart, found: Found, concept: El, place: El) -> bool:
     """Set the device of a limb; words that are not known cannot tell which."""
     word = own_word(concept, f"{_LIMBS}.device")
     texts = list(words(concept))
@@ -151,15 +151,15 @@ def put_device(chart: Chart, found: Found, concept: El, at: str) -> bool:
     if word is None and not texts:
         return False
     if word is None:
-        chart.notice("unknown-device", at)
-        return chart.put(found, "device", CANNOT_TELL, at)
-    return chart.put(found, "device", word, at)
+        chart.notice("unknown-device", place.at)
+        return chart.put(found, "device", CANNOT_TELL, place)
+    return chart.put(found, "device", word, place)
 
 
-def _applied_by(chart: Chart, found: Found, people: list[tuple[str, str]]) -> None:
-    for person, at in people:
+def _applied_by(chart: Chart, found: Found, people: list[tuple[str, El]]) -> None:
+    for person, place in people:
         if chart.people.level_of(person) in codes.EMS_LEVELS:
-            chart.put(found, "applied_by", "ems", at)
+            chart.put(found, "applied_by", "ems", place)
             return
 
 
@@ -167,41 +167,41 @@ def _reasons(chart: Chart, el: El) -> None:
     """Reasons stand in the crew's own words: kept as words, concluded from by nobody."""
     reasons = list(el.each("reasonCode"))
     for index, concept in enumerate(reasons):
-        text = concept.get("text").text or next((c.get("display").text for c in concept.each("coding")), "")
+        text = concept.text_of("text") or next((c.text_of("display") for c in concept.each("coding")), "")
         if not text.strip():
             continue
         chart.notice("free-text", concept.at)
         found = chart.item("decision.behaviours", concept)
-        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.get("id").text else "", concept.at)
-        chart.put(found, "behaviour", "other", concept.at)
-        chart.put(found, "words", text, concept.at)
-    if reasons or any(True for _ in el.each("reasonReference")):
-        chart.reason_at = chart.reason_at or (reasons[0].at if reasons else el.at)
+        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.text_of("id") else "", concept)
+        chart.put(found, "behaviour", "other", concept)
+        chart.put(found, "words", text, concept)
+    if reasons or el.each("reasonReference"):
+        chart.reason = chart.reason or (reasons[0] if reasons else el)
 
 
-def _hold(chart: Chart, el: El) -> None:
+def _hold(chart: Chart, el: Resource) -> None:
     chart.restrained = True
-    own = is_own(el, _HOLDS)
-    parts: dict[str, str] = {}
+    own = el.is_own(_HOLDS)
+    parts: dict[str, El] = {}
     for concept in el.each("bodySite"):
         part = own_word(concept, _HOLDS)
         if part is None:
             where = site_of(chart, concept)
             part = f"{where[1]}_{'arm' if where[0] in ('wrist', 'forearm') else 'leg'}" if where else None
         if part:
-            parts.setdefault(part, concept.at)
+            parts.setdefault(part, concept)
     if not parts and not own:
         chart.notice("no-body-site", el.at)
-        parts = {"whole_body": el.at}
-    people = performers(chart, el) or [("", el.at)]
-    ident = el.get("id").text
+        parts = {"whole_body": el}
+    people = performers(chart, el) or [("", el)]
+    ident = el.text_of("id")
     several = len(parts) * len(people) > 1
-    for part, at in parts.items():
+    for part, place in parts.items():
         for number, (person, where_by) in enumerate(people, 1):
             found = chart.item(_HOLDS, el)
             found.own = own
-            chart.put_id(found, (f"{ident}-{part}-{number}" if several else ident) if ident else "", el.at)
-            chart.put(found, "part", part, at)
+            chart.put_id(found, (f"{ident}-{part}-{number}" if several else ident) if ident else "", el)
+            chart.put(found, "part", part, place)
             chart.put_span(found, el, "performed", "start", "end")
             if person:
                 chart.put(found, "by", person, where_by)
@@ -212,7 +212,7 @@ def _hold(chart: Chart, el: El) -> None:
 
 def read_device_use(chart: Chart, el: El) -> None:
     """A DeviceUseStatement: a device of law enforcement, or one on a limb."""
-    if el.get("status").text == "intended":
+    if el.text_of("status") == "intended":
         chart.notice("not-used-status", el.at)
         return
     device = chart.index.target(el.get("device"))
@@ -224,8 +224,8 @@ def read_device_use(chart: Chart, el: El) -> None:
     if police:
         chart.restrained = True
         found = chart.item("custody.devices", el)
-        chart.put_id(found, el.get("id").text, el.at)
-        chart.put(found, "device", police, device.at)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "device", police, device)
         chart.put_span(found, el, "timing", "on", "off")
         return
     known = any(plain in text for text in texts for plain in (*codes.LIMB_DEVICES, "restraint"))
@@ -235,9 +235,9 @@ def read_device_use(chart: Chart, el: El) -> None:
         return
     chart.restrained = True
     found = chart.item(_LIMBS, el)
-    chart.put_id(found, el.get("id").text, el.at)
-    chart.put(found, "site", site[0], el.get("bodySite").at)
-    chart.put(found, "side", site[1], el.get("bodySite").at)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "site", site[0], el.get("bodySite"))
+    chart.put(found, "side", site[1], el.get("bodySite"))
     chart.put_span(found, el, "timing", "on", "off")
     for concept in device_words(device):
-        put_device(chart, found, concept, device.at)
+        put_device(chart, found, concept, device)

@@ -43,6 +43,7 @@ def url(slug: str) -> str:
     return f"{BASE}/StructureDefinition/{slug}"
 
 
+@functools.cache
 def system(slug: str) -> str:
     """Name of the code system of a slug."""
     return f"{BASE}/CodeSystem/{slug}"
@@ -149,13 +150,9 @@ SECTIONS: dict[str, type] = {
 
 
 @functools.cache
-def _declared(cls: type) -> dict[str, kinds.Member]:
+def members_of(cls: type) -> dict[str, kinds.Member]:
+    """The declarations of a model class, by name."""
     return {member.name: member for member in kinds.members(cls)}
-
-
-def member_of(cls: type, name: str) -> kinds.Member | None:
-    """The declaration of a member, by name."""
-    return _declared(cls).get(name)
 
 
 # ---------------------------------------------------------------- writing

@@ -6,8 +6,9 @@ from . import profile
 from .chart import Chart, Found, own_word
 from .people import performers
 from .profile import SHAPES, Shape
-from .tree import El, kind
+from .tree import El, Resource
 
+_SYSTEM = profile.system("")
 _TIME_OF = {
     "Observation": "effective",
     "Procedure": "performed",
@@ -16,59 +17,45 @@ _TIME_OF = {
 }
 
 
-def own_shape(chart: Chart, el: El) -> Shape | None:
+def own_shape(chart: Chart, el: Resource) -> Shape | None:
     """The list that a coding or an extension of the profile makes this resource an item of."""
-    concept = concept_of(chart, el)
-    for part in el.each("extension"):
-        slug = slug_of(part)
+    for slug, _ in el.own:
         if slug in SHAPES:
             return SHAPES[slug]
-    for coding in concept.each("coding"):
-        name = coding.get("system").text
-        slug = name.removeprefix(profile.system(""))
+    for coding in concept_of(chart, el).each("coding"):
+        name = coding.text_of("system")
+        slug = name.removeprefix(_SYSTEM)
         if slug != name and slug in SHAPES:
             return SHAPES[slug]
     return None
 
 
-def is_own(el: El, slug: str) -> bool:
-    """Whether a resource carries the extension of this list."""
-    return any(slug_of(part) == slug for part in el.each("extension"))
-
-
-def slug_of(extension: El) -> str:
-    """The slug of an extension of the profile, or nothing."""
-    name = extension.get("url").text
-    slug = name.removeprefix(profile.url(""))
-    return slug if slug != name else ""
-
-
-def concept_of(chart: Chart, el: El) -> El:
+def concept_of(chart: Chart, el: Resource) -> El:
     """What a resource is about: its code, the event, or the type of the device used."""
-    if kind(el) == "AdverseEvent":
+    if el.kind == "AdverseEvent":
         return el.get("event")
-    if kind(el) == "DeviceUseStatement":
+    if el.kind == "DeviceUseStatement":
         device = chart.index.target(el.get("device"))
         return device.get("type") if device is not None else El(None, el.at)
     return el.get("code")
 
 
-def read_shape(chart: Chart, el: El, shape: Shape) -> Found:
+def read_shape(chart: Chart, el: Resource, shape: Shape) -> Found:
     """One item from a resource; its extension is read by the caller."""
     found = chart.item(shape.slug, el)
     found.own = True
-    chart.put_id(found, el.get("id").text, el.get("id").at)
+    chart.put_id(found, el.text_of("id"), el.get("id"))
     if shape.word:
         concept = concept_of(chart, el)
         word = own_word(concept, shape.slug)
         if word:
-            chart.put(found, shape.word, word, concept.at)
-    stem = _TIME_OF.get(kind(el))
+            chart.put(found, shape.word, word, concept)
+    stem = _TIME_OF.get(el.kind)
     if stem:
         chart.put_span(found, el, stem, shape.start, shape.end)
-    elif kind(el) == "AdverseEvent" and shape.start:
+    elif el.kind == "AdverseEvent" and shape.start:
         chart.put_time(found, shape.start, el.get("date"))
     if shape.by:
-        for person, at in performers(chart, el)[:1]:
-            chart.put(found, shape.by, person, at)
+        for person, place in performers(chart, el)[:1]:
+            chart.put(found, shape.by, person, place)
     return found

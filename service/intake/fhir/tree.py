@@ -2,51 +2,89 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
+from . import profile
 from .codes import SAME_SYSTEM, Table
 
 _MOST_TEXT = 200
+_URL = profile.url("")
 
 
 class El:
-    """One element: ``value`` as parsed (None where there is none) and ``at``, its FHIRPath from the Bundle."""
+    """One element: ``value`` as parsed (None where there is none) and ``at``, its FHIRPath from the Bundle.
 
-    __slots__ = ("at", "value")
+    A document has far more elements than places that anybody asks for, so a
+    path is put together when it is asked for.
+    """
 
-    def __init__(self, value: Any, at: str) -> None:
+    __slots__ = ("_at", "_codings", "_index", "_up", "value")
+
+    def __init__(self, value: Any, at: str, up: El | None = None, index: int | None = None) -> None:
+        """``at``: the whole path; below ``up`` the name of the step, and ``index`` its place in a list."""
         self.value = value
-        self.at = at
+        self._at = at
+        self._up = up
+        self._index = index
+        self._codings: list[tuple[str, str]] | None = None
 
     def __bool__(self) -> bool:
         return self.value is not None
 
-    def get(self, name: str, path: str | None = None) -> El:
-        """A single member; a list is none. ``path``: its name in FHIRPath, where that differs (``value`` for ``valueQuantity``)."""
-        value = self.value.get(name) if type(self.value) is dict else None
-        if type(value) is list:
-            value = None
-        return El(value, f"{self.at}.{path or name}")
+    @property
+    def at(self) -> str:
+        """The FHIRPath from the Bundle."""
+        if self._up is not None:
+            step = self._at if self._index is None else f"{self._at}[{self._index}]"
+            self._at, self._up = f"{self._up.at}.{step}", None
+        return self._at
 
-    def each(self, name: str) -> Iterator[El]:
+    def get(self, name: str) -> El:
+        """A single member; a list is none."""
+        value = self.value.get(name) if type(self.value) is dict else None
+        return El(None if type(value) is list else value, name, self)
+
+    def first(self, *names: str) -> El:
+        """The first of these single members that is there."""
+        found = self.get(names[0])
+        for name in names[1:]:
+            if found.value is not None:
+                break
+            found = self.get(name)
+        return found
+
+    def text_of(self, name: str) -> str:
+        """The text of a single member, or nothing."""
+        value = self.value.get(name) if type(self.value) is dict else None
+        return value if type(value) is str else ""
+
+    def number_of(self, name: str) -> int | float | None:
+        """The number of a single member, or None; true and false are none."""
+        value = self.value.get(name) if type(self.value) is dict else None
+        return value if type(value) in (int, float) else None
+
+    def each(self, name: str) -> Sequence[El]:
         """The items of a member; a single object in place of a list is read as one item."""
         value = self.value.get(name) if type(self.value) is dict else None
+        if value is None:
+            return ()
         if type(value) is list:
-            for index, item in enumerate(value):
-                if item is not None and type(item) is not list:
-                    yield El(item, f"{self.at}.{name}[{index}]")
-        elif value is not None:
-            yield El(value, f"{self.at}.{name}")
+            return [
+                El(item, name, self, index)
+                for index, item in enumerate(value)
+                if item is not None and type(item) is not list
+            ]
+        return (El(value, name, self),)
 
     def choice(self, stem: str, *types: str) -> tuple[str, El]:
         """The first of the given types of a choice element: (type, element), or ("", nothing)."""
         if type(self.value) is dict:
             for name in types:
-                found = self.get(stem + name, stem)
-                if found:
-                    return name, found
-        return "", El(None, f"{self.at}.{stem}")
+                value = self.value.get(stem + name)
+                if value is not None and type(value) is not list:
+                    return name, El(value, stem, self)
+        return "", El(None, stem, self)
 
     @property
     def text(self) -> str:
@@ -59,26 +97,59 @@ class El:
         return self.value if type(self.value) in (int, float) else None
 
 
-def codings(concept: El) -> Iterator[tuple[str, str]]:
+class Resource(El):
+    """A resource: its type as ``kind``, and ``own``, the extensions of the profile on it by slug."""
+
+    __slots__ = ("kind", "own")
+
+    def __init__(self, value: Any, at: str, up: El | None = None, index: int | None = None) -> None:
+        super().__init__(value, at, up, index)
+        self.kind = self.text_of("resourceType")
+        self.own: list[tuple[str, El]] = []
+        for part in self.each("extension"):
+            name = part.text_of("url")
+            if name.startswith(_URL) and name != _URL:
+                self.own.append((name.removeprefix(_URL), part))
+
+    def is_own(self, slug: str) -> bool:
+        """Whether it carries the extension of this slug."""
+        return any(known == slug for known, _ in self.own)
+
+
+def codings(concept: El) -> list[tuple[str, str]]:
     """(system, code) of every coding of a CodeableConcept; of a Coding too."""
-    for coding in [*concept.each("coding"), concept]:
-        code, system = coding.get("code").text, coding.get("system").text
-        if code and type(coding.value) is dict:
-            yield SAME_SYSTEM.get(system, system), code
+    if concept._codings is None:
+        concept._codings = _codings(concept.value)
+    return concept._codings
+
+
+def _codings(value: Any) -> list[tuple[str, str]]:
+    if type(value) is not dict:
+        return []
+    listed = value.get("coding")
+    found = []
+    for coding in (*listed, value) if type(listed) is list else (listed, value):
+        if type(coding) is dict:
+            code = coding.get("code")
+            if type(code) is str and code:
+                system = coding.get("system")
+                found.append((SAME_SYSTEM.get(system, system) if type(system) is str else "", code))
+    return found
 
 
 def words(concept: El) -> Iterator[str]:
     """Display and text of a CodeableConcept, lower case, in plain words."""
-    for found in (concept.get("text"), *(coding.get("display") for coding in concept.each("coding"))):
-        if found.text:
-            yield " ".join(found.text[:_MOST_TEXT].lower().split())
+    for text in (concept.text_of("text"), *(coding.text_of("display") for coding in concept.each("coding"))):
+        if text:
+            yield " ".join(text[:_MOST_TEXT].lower().split())
 
 
 def look(concept: El, table: Table) -> Any:
     """What a concept means in a table: by code first, by its plain words otherwise; None when it is not in there."""
+    by_code = table.by_code
     for key in codings(concept):
-        if key in table.by_code:
-            return table.by_code[key]
+        if key in by_code:
+            return by_code[key]
     if table.texts:
         for text in words(concept):
             if text in table.texts:
@@ -90,35 +161,41 @@ class Index:
     """Every resource of a Bundle, contained ones too, and what references lead to. URLs are never followed."""
 
     def __init__(self, bundle: dict[str, Any]) -> None:
-        self.resources: list[El] = []
+        self.resources: list[Resource] = []
+        self._of_kind: dict[str, list[Resource]] = {}
         self.unreadable: list[El] = []
-        self._by_reference: dict[str, El] = {}
-        self._inside: dict[str, dict[str, El]] = {}
-        self._holder: dict[str, str] = {}
+        self._by_reference: dict[str, Resource] = {}
+        self._inside: dict[str, dict[str, Resource]] = {}
         for entry in El(bundle, "Bundle").each("entry"):
-            resource = entry.get("resource")
-            if type(resource.value) is not dict:
-                if resource or type(entry.value) is not dict:
+            found = entry.get("resource").value
+            if type(found) is not dict:
+                if found is not None or type(entry.value) is not dict:
                     self.unreadable.append(entry)
                 continue
-            self._take(resource, entry.get("fullUrl").text)
+            self._take(Resource(found, "resource", entry), entry.text_of("fullUrl"))
+        for resource in self.resources:
+            self._of_kind.setdefault(resource.kind, []).append(resource)
 
-    def _take(self, resource: El, full_url: str) -> None:
+    def of_kind(self, name: str) -> Sequence[Resource]:
+        """The resources of one type, in the order of the Bundle."""
+        return self._of_kind.get(name, ())
+
+    def _take(self, resource: Resource, full_url: str) -> None:
         self.resources.append(resource)
-        own = f"{kind(resource)}/{resource.get('id').text}"
+        own = f"{resource.kind}/{resource.text_of('id')}"
         for name in (full_url, own):
             if name and not name.endswith("/"):
                 self._by_reference.setdefault(name, resource)
-        for inner in resource.each("contained"):
-            if type(inner.value) is dict:
+        for part in resource.each("contained"):
+            if type(part.value) is dict:
+                inner = Resource(part.value, part.at)
                 self.resources.append(inner)
-                self._holder[inner.at] = resource.at
-                if inner.get("id").text:
-                    self._inside.setdefault(resource.at, {}).setdefault(inner.get("id").text, inner)
+                if inner.text_of("id"):
+                    self._inside.setdefault(resource.at, {}).setdefault(inner.text_of("id"), inner)
 
-    def target(self, reference: El) -> El | None:
+    def target(self, reference: El) -> Resource | None:
         """The resource a Reference leads to: fullUrl, ``Type/id``, ``urn:uuid:``, ``#contained``; None if it is not here."""
-        to = reference.get("reference").text
+        to = reference.text_of("reference")
         if not to:
             return None
         if to.startswith("#"):
@@ -133,13 +210,4 @@ class Index:
     def key(self, reference: El) -> str:
         """What tells two referenced things apart: the place of the resource, else the reference itself."""
         found = self.target(reference)
-        return found.at if found is not None else reference.get("reference").text
-
-    def holder(self, resource: El) -> str:
-        """Place of the resource that contains this one, or nothing."""
-        return self._holder.get(resource.at, "")
-
-
-def kind(resource: El) -> str:
-    """The resource type."""
-    return resource.get("resourceType").text
+        return found.at if found is not None else reference.text_of("reference")

@@ -78,7 +78,8 @@ def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
         while "/" in path[1:]:
             path = path.rpartition("/")[0]
             places.add(path.removesuffix("/*"))
-    return [path for path in EVERY_NOT_CARRIED if path not in places and not brought(value, path)]
+    places |= brought(value)
+    return [path for path in EVERY_NOT_CARRIED if path not in places]
 
 
 def known(paths: Iterable[str]) -> list[str]:

@@ -8,10 +8,9 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from marshmallow import ValidationError
-
 from service.episode import kinds, model
-from service.intake.episode_json import Notice, schema_of
+from service.intake.episode_json import Notice
+from service.intake.values import lacks, takes
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import NOT_COLLECTED, El
@@ -46,6 +45,8 @@ DETAILS = {
 }
 
 _ID = re.compile(kinds.ID_PATTERN.strip("^$"), re.ASCII)
+_WHOLE = re.compile(r"[+-]?[0-9]{1,9}", re.ASCII).fullmatch
+_DECIMAL = re.compile(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", re.ASCII).fullmatch
 
 
 def fits_id(text: str) -> bool:
@@ -84,23 +85,22 @@ def member_at(path: str) -> kinds.Member | None:
 class Spot:
     """One object on its way into the episode: its values by member, and where each stands."""
 
-    __slots__ = ("at", "cls", "data", "el", "key", "listed", "places", "recorded")
+    __slots__ = ("cls", "data", "el", "key", "listed", "places", "recorded")
 
     def __init__(self, cls: type, el: El, key: str | None = None, listed: str = "") -> None:
         self.cls = cls
         #: The path of the list it is an item of.
         self.listed = listed
         self.el = el
-        self.at = el.at
         self.key = key
         self.data: dict[str, Any] = {}
-        self.places: dict[str, str] = {}
+        self.places: dict[str, El] = {}
         #: Said to be there, though nothing may be charted inside.
         self.recorded = False
 
     def lacks(self) -> bool:
         """Whether it lacks what says which thing it is."""
-        return any(m.required and m.name not in self.data for m in _MEMBERS[self.cls].values())
+        return lacks(self.cls, self.data)
 
 
 class Chart:
@@ -173,24 +173,22 @@ class Chart:
 
     # ------------------------------------------------------------ values
 
-    def put(self, spot: Spot, name: str, value: Any, at: str, *, override: bool = False) -> bool:
+    def put(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
         """Set a member, if our schema takes the value; else the record cannot tell it, and a notice says so."""
         if name in spot.data and not override:
             if spot.data[name] != value:
-                self.notice("conflict", at)
+                self.notice("conflict", el.at)
             return False
         member = _MEMBERS[spot.cls][name]
         if isinstance(member.kind, kinds.Int) and type(value) is float and value.is_integer():
             value = int(value)
-        try:
-            schema_of(spot.cls).fields[name].deserialize(value)
-        except ValidationError:
-            self.notice("unusable-time" if isinstance(member.kind, kinds.Time) else "out-of-bounds", at)
+        if not takes(spot.cls, name, value):
+            self.notice("unusable-time" if isinstance(member.kind, kinds.Time) else "out-of-bounds", el.at)
             if member.required or name in spot.data:
                 return False
             value = NOT_COLLECTED
         spot.data[name] = value
-        spot.places[name] = at
+        spot.places[name] = el
         return value is not NOT_COLLECTED
 
     def take(self, spot: Spot, name: str, el: El, convert: Callable[[str], Any] | None = None) -> bool:
@@ -200,20 +198,20 @@ class Chart:
         if not el.text:
             absence = el.absence
             if absence is not None and name not in spot.data:
-                self.put(spot, name, absence, el.at)
+                self.put(spot, name, absence, el)
             return False
         if el.pn == APPROXIMATE:
             self.notice("approximate", el.at)
         value = convert(el.text) if convert else el.text
         if value is None:
             return self.unreadable(spot, name, el, "unknown-code")
-        return self.put(spot, name, value, el.at)
+        return self.put(spot, name, value, el)
 
     def unreadable(self, spot: Spot, name: str, el: El, code: str) -> bool:
         """Something is charted that cannot be read: not missing, the record cannot tell."""
         self.notice(code, el.at)
         if name not in spot.data:
-            self.put(spot, name, NOT_COLLECTED, el.at)
+            self.put(spot, name, NOT_COLLECTED, el)
         return False
 
     def number(self, spot: Spot, name: str, el: El, *, zero_if_not_present: bool = False) -> bool:
@@ -221,8 +219,8 @@ class Chart:
         if el and not el.text and el.pn == FINDING_NOT_PRESENT:
             if zero_if_not_present:
                 self.notice("read-as-zero", el.at)
-                return self.put(spot, name, 0, el.at)
-            return self.put(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el.at)
+                return self.put(spot, name, 0, el)
+            return self.put(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
         return self.take(spot, name, el, as_number)
 
     def code(self, spot: Spot, name: str, el: El, table: Mapping[str, Code]) -> bool:
@@ -234,14 +232,14 @@ class Chart:
 
     # ------------------------------------------------------------ the whole
 
-    def build(self) -> tuple[dict[str, Any], dict[str, str]]:
-        """(the episode as our JSON has it, JSON Pointer -> location)."""
-        places: dict[str, str] = {}
+    def build(self) -> tuple[dict[str, Any], dict[str, El]]:
+        """(the episode as our JSON has it, JSON Pointer -> element)."""
+        places: dict[str, El] = {}
         value = self._object(model.Episode, "", "", places)
-        places[""] = self.pcr.at
+        places[""] = self.pcr
         return value or {}, places
 
-    def _object(self, cls: type, path: str, pointer: str, places: dict[str, str]) -> dict[str, Any] | None:
+    def _object(self, cls: type, path: str, pointer: str, places: dict[str, El]) -> dict[str, Any] | None:
         spot = self.objects.get(path)
         own = dict(spot.data) if spot else {}
         out: dict[str, Any] = {}
@@ -251,7 +249,7 @@ class Chart:
             inner: Any = None
             if member.name in own:
                 inner = own.pop(member.name)
-                places[at] = spot.places.get(member.name, spot.at) if spot else self.pcr.at
+                places[at] = spot.places.get(member.name, spot.el) if spot else self.pcr
             elif isinstance(member.kind, kinds.Items) and here in self.lists:
                 inner = self._list(here, at, places)
             elif isinstance(member.kind, kinds.Part):
@@ -264,39 +262,30 @@ class Chart:
         if not out and not (spot and spot.recorded):
             return None
         if pointer and spot:
-            places[pointer] = spot.at
+            places[pointer] = spot.el
         return out
 
-    def _list(self, path: str, pointer: str, places: dict[str, str]) -> list[dict[str, Any]] | None:
+    def _list(self, path: str, pointer: str, places: dict[str, El]) -> list[dict[str, Any]] | None:
         out: list[dict[str, Any]] = []
         seen: set[str] = set()
         for spot in self.lists[path]:
             if spot.lacks():
-                self.notice("item-not-readable", spot.at)
+                self.notice("item-not-readable", spot.el.at)
                 continue
             at = f"{pointer}/{len(out)}"
             ident = spot.data.get("id")
             if isinstance(ident, str):
                 if ident in seen:
-                    self.notice("duplicate-id", spot.at)
+                    self.notice("duplicate-id", spot.el.at)
                     del spot.data["id"]
                 seen.add(ident)
             out.append({m.name: spot.data[m.name] for m in kinds.members(spot.cls) if m.name in spot.data})
-            places[at] = spot.at
+            places[at] = spot.el
             places.update({f"{at}/{name}": where for name, where in spot.places.items() if name in spot.data})
         if not out:
             return None
-        places[pointer] = places[f"{pointer}/0"].rpartition("/")[0]
+        places[pointer] = places[f"{pointer}/0"].around
         return out
-
-
-def same_value(cls: type, name: str, one: Any, other: Any) -> bool:
-    """Whether two values of a member are read as the same."""
-    spec = schema_of(cls).fields[name]
-    try:
-        return bool(spec.deserialize(one) == spec.deserialize(other))
-    except ValidationError:
-        return False
 
 
 def moment(text: str) -> datetime | None:
@@ -310,8 +299,8 @@ def moment(text: str) -> datetime | None:
 
 def as_number(text: str) -> int | float | None:
     """A decimal number as XML Schema writes it; None for anything else."""
-    if re.fullmatch(r"[+-]?[0-9]{1,9}", text, re.ASCII):
+    if _WHOLE(text):
         return int(text)
-    if re.fullmatch(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", text, re.ASCII):
+    if _DECIMAL(text):
         return float(text)
     return None

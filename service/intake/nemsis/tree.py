@@ -36,8 +36,11 @@ class El:
         self._kids: dict[str, list[El]] | None = None
         self._at: str | None = None
         #: The text as it stands, "" for nil; and without space around it.
-        self.raw: str = "" if node is None or self.nil else node.text or ""
-        self.text: str = self.raw.strip()
+        self.raw = self.text = ""
+        if node is not None:
+            raw = node.text
+            if raw is not None and not (node.keys() and node.get(_NIL) in ("true", "1")):
+                self.raw, self.text = raw, raw.strip()
 
     def __bool__(self) -> bool:
         return self.node is not None
@@ -51,17 +54,25 @@ class El:
             self._at = around + step if self else around
         return self._at
 
+    @property
+    def around(self) -> El:
+        """The element around this one, which is not the root."""
+        assert self.parent is not None, "found inside it"
+        return self.parent
+
     def _children(self) -> dict[str, list[El]]:
         if self._kids is None:
             found: dict[str, list[El]] = {}
             for node in self.node if self.node is not None else ():
                 tag = node.tag
-                if type(tag) is str and tag.startswith(_OURS):
+                if type(tag) is str and tag[:_PREFIX_LENGTH] == _OURS:
                     name = tag[_PREFIX_LENGTH:]
-                    same = found.setdefault(name, [])
-                    if same:
+                    same = found.get(name)
+                    if same is None:
+                        found[name] = [El(node, name, self)]
+                    else:
                         same[0]._place = 1
-                    same.append(El(node, name, self, len(same) + 1 if same else 0))
+                        same.append(El(node, name, self, len(same) + 1))
             self._kids = found
         return self._kids
 
@@ -85,11 +96,6 @@ class El:
     def attribute(self, name: str) -> str:
         """An attribute without namespace, "" when it is not there."""
         return "" if self.node is None else str(self.node.get(name, ""))
-
-    @property
-    def nil(self) -> bool:
-        """Said to have no value."""
-        return self.node is not None and self.node.get(_NIL) in ("true", "1")
 
     @property
     def pn(self) -> str:
