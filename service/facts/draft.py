@@ -125,6 +125,13 @@ class Draft(Fact):
         else:
             self.values[name] = value
 
+    def derive(self, name: str, value: Scalar | Absent | None, *inputs: Any) -> None:
+        """Set an attribute; None leaves it unknown with the state of its inputs."""
+        if value is None:
+            self.states[name] = state_of(*inputs)
+        else:
+            self.put(name, value)
+
     def unknown(self, names: Iterable[str], state: str) -> None:
         """Leave several attributes unknown."""
         for name in names:

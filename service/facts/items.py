@@ -129,7 +129,7 @@ def _stretch(
     if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
     draft.know(found_so=found, in_care=not found, end_charted=end is not None)
-    draft.put("duration", None if start is None or end is None else max(0, end - start), state_of(*times))
+    draft.derive("duration", None if start is None or end is None else max(0, end - start), *times)
     after = None if end is None or line.contact is None else max(0, end - line.contact)
     draft.put("after_contact", after)
     draft.put("after_contact_sure", None if after is None else max(0, after - ROUNDING))
@@ -320,7 +320,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
         draft.members(dose, line.wanted("dose"))
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
-        draft.put("route_group", group, state_of(dose.route))
+        draft.derive("route_group", group, dose.route)
         for name, known in (
             ("sedative", drug.sedative if drug else None),
             ("by_weight", drug.by_weight if drug else None),
@@ -340,7 +340,7 @@ def doses(line: Timeline) -> Iterator[Draft]:
             and time is not None
             and (t, d.at) < (time, dose.at)
         ]
-        draft.put("repeat", None if time is None else bool(earlier), state_of(dose.time))
+        draft.derive("repeat", None if time is None else bool(earlier), dose.time)
         draft.put("since_same_drug", time - max(earlier) if earlier and time is not None else None)
         before = [
             (t, v.sbp)
@@ -375,8 +375,8 @@ def _amounts(draft: Draft, dose: model.Dose, weight: float | Absent) -> None:
         per_kg: int | None = drugs.half_up(dose.dose * drugs.PER_KG[dose.unit] * 100)
     else:
         per_kg = drugs.per_kg_100(mg, kg) if mg is not None and kg is not None else None
-    draft.put("mg_per_kg", per_kg, state_of(weight))
-    draft.put("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), state_of(weight))
+    draft.derive("mg_per_kg", per_kg, weight)
+    draft.derive("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), weight)
 
 
 def _after(draft: Draft, line: Timeline, time: int | None, name: str, listed: Any, due: int, state: str) -> None:
@@ -455,7 +455,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         ]
         routes = [None if type(d.route) is Absent else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
         inputs = [x for d in given for x in (d.dose, d.unit)]
-        draft.put("total", None if None in amounts else sum(a or 0 for a in amounts), state_of(*inputs, weight))
+        draft.derive("total", None if None in amounts else sum(a or 0 for a in amounts), *inputs, weight)
         im = [a for a, r in zip(amounts, routes, strict=True) if r == "im"]
         ways = [d.route for d in given]
         draft.put(
@@ -466,7 +466,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         at = sorted(t for d in given if (t := d.time.epoch) is not None)
         gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
         draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
-        draft.put("im", True if "im" in routes else None if None in routes else False, state_of(*ways))
+        draft.derive("im", True if "im" in routes else None if None in routes else False, *ways)
         draft.put(
             "with_parenteral_benzodiazepine",
             True if True in benzodiazepines else None if None in benzodiazepines else False,

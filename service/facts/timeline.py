@@ -441,7 +441,7 @@ class Timeline:
         if True in (own, held, police):
             draft.put("ep_physical", True)
         elif any(type(x) is Absent for x in (own, held, police)):
-            draft.put("ep_physical", None, state_of(own, held, police))
+            draft.derive("ep_physical", None, own, held, police)
         else:
             draft.put("ep_physical", False)
         sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))

@@ -95,7 +95,7 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
     _handover(draft, line)
     _record(draft, episode, line)
     age = shared.get("ep_age_years")
-    draft.put("minor", None if age is None else age < 18, state_of(part(episode.patient, "age")))
+    draft.derive("minor", None if age is None else age < 18, part(episode.patient, "age"))
     return draft
 
 
@@ -116,10 +116,10 @@ def _posture(draft: Draft, line: Timeline) -> None:
     for start, posture in line.postures:
         end = posture.end.epoch or next((t for t, _ in line.postures if t > start), line.last)
         spans.append((start, end if end is not None else start))
-    draft.put(
+    draft.derive(
         "posture_while_restrained",
         any(intervals.length(intervals.clip(line.restrained, *span)) for span in spans) if spans else None,
-        state_of(*(p.start for p in listed)),
+        *(p.start for p in listed),
     )
 
 
@@ -150,11 +150,11 @@ def _team(draft: Draft, line: Timeline) -> None:
         or (p.service == "law_enforcement" and bool(r & {"head", *model.LIMBS}))
         for p, r in zip(members, roles, strict=True)
     ]
-    draft.put("people", None if services else sum(trained), state_of(*services))
+    draft.derive("people", None if services else sum(trained), *services)
     every = set().union(*roles) if roles else set()
     filled = len(every & set(model.LIMBS))
-    draft.put("head_holder", True if "head" in every else None if untold else False, state_of(*untold))
-    draft.put("limb_roles_filled", filled if filled == len(model.LIMBS) or not untold else None, state_of(*untold))
+    draft.derive("head_holder", True if "head" in every else None if untold else False, *untold)
+    draft.derive("limb_roles_filled", filled if filled == len(model.LIMBS) or not untold else None, *untold)
     reason = _listed(line.episode, "team", "fewer_reason")
     draft.put(
         "fewer_reason",
@@ -197,16 +197,16 @@ def _application(draft: Draft, line: Timeline) -> None:
     began = None if line.departed is None or last is None else line.secured[0] <= line.departed
     draft.put("began_before_departure", began, left)
     released = part(episode.application, "head_released").epoch
-    draft.put(
+    draft.derive(
         "head_released_last",
         None if released is None or last is None else released >= last,
-        state_of(part(episode.application, "head_released")),
+        part(episode.application, "head_released"),
     )
     _where(draft, ("head_released_last",), episode, "application", "head_released")
     arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
     places = [i.limb_position for i in arms]
     if {i.side for i in arms} != {"left", "right"} or any(type(p) is Absent for p in places):
-        draft.put("arms_apart", None, state_of(*places))
+        draft.derive("arms_apart", None, *places)
     else:
         draft.put("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
     sequence = part(episode.application, "sequence")
@@ -216,7 +216,7 @@ def _application(draft: Draft, line: Timeline) -> None:
         )
         _where(draft, ("sequence_as_taught",), episode, "application", "sequence")
     else:
-        draft.put("sequence_as_taught", None, state_of(sequence))
+        draft.derive("sequence_as_taught", None, sequence)
 
 
 def _belts(draft: Draft, line: Timeline) -> None:
@@ -384,7 +384,7 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     draft.put("complete_sets", None if unheard else full, "not_collected")
     signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
     if line.handover is None or type(signs) is Absent:
-        draft.put("set_before_transfer", None, state_of(signs, part(episode.handover, "time")))
+        draft.derive("set_before_transfer", None, signs, part(episode.handover, "time"))
     else:
         draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
     _last_set(draft, line, ours, shared)
@@ -501,8 +501,8 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet
     lacking = (
         [getattr(controlled[-1][1], m) for m in _NEWS2] if valid and controlled else [part(line.episode.patient, "age")]
     )
-    draft.put("news2", None if parts is None else sum(parts), state_of(*lacking))
-    draft.put("news2_single_3", None if parts is None else 3 in parts, state_of(*lacking))
+    draft.derive("news2", None if parts is None else sum(parts), *lacking)
+    draft.derive("news2_single_3", None if parts is None else 3 in parts, *lacking)
     pressures = [v for _, v in controlled if type(v.hr) is not Absent and type(v.sbp) is not Absent and v.sbp > 0]
     if not pressures:
         signs = [x for _, v in controlled for x in (v.hr, v.sbp)]
@@ -560,10 +560,8 @@ def _handover(draft: Draft, line: Timeline) -> None:
     else:
         limits = ((weapon.cycles, 3), (weapon.weapons, 1), (weapon.longest_cycle_s, 15))
         over = [None if type(v) is Absent else v > limit for v, limit in limits]
-        draft.put(
-            "energy_weapon_trigger",
-            True if True in over else None if None in over else False,
-            state_of(*(v for v, _ in limits)),
+        draft.derive(
+            "energy_weapon_trigger", True if True in over else None if None in over else False, *(v for v, _ in limits)
         )
 
 
