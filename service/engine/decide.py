@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import compress, repeat
 from typing import Literal, NamedTuple, overload
 
 from service.engine import flat
@@ -151,9 +152,8 @@ class Decider:
             else:
                 listed.append((index, part, says))
         sizes = {kind: len(listed) for kind, listed in answers.items()}
-        size = sizes.get
         told = frozenset([kind for kind, state in sheet.drawn_from.items() if state == RECORDED])
-        out = Decisions(self, [size(kind, 0) for kind in self.about], answers, told)
+        out = Decisions(self, list(map(sizes.get, self.about, repeat(0))), answers, told)
         findings = _add_up(out, answers)
         doubtful |= {kind for kind, count in sizes.items() if count > flat.MOST_FACTS}
         if doubtful or findings != fired:
@@ -228,15 +228,14 @@ def _add_up(
     tallies, findings = out.tallies, set()
     for listed in answers.values():
         for index, part, says in listed:
-            for number, said in zip(part.rules, says, strict=True):
-                if said:
-                    tallies[number] += said
-                    if said >= flat.OPEN:
-                        if said == flat.FOUND:
-                            findings.add((number, index))
-                            out.found.setdefault(number, []).append(index)
-                        else:
-                            out.open.setdefault(number, []).append(index)
+            for number, said in compress(zip(part.rules, says, strict=True), says):
+                tallies[number] += said
+                if said >= flat.OPEN:
+                    if said == flat.FOUND:
+                        findings.add((number, index))
+                        out.found.setdefault(number, []).append(index)
+                    else:
+                        out.open.setdefault(number, []).append(index)
     return findings
 
 

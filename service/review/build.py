@@ -12,6 +12,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timezone
+from itertools import compress, repeat
+from operator import call, eq, is_
 from typing import Any
 
 import orjson
@@ -395,8 +397,9 @@ class _Read:
         self._static = ruleset.static
         odd, tallies = decisions.odd, decisions.tallies
         # Hundreds of rules a review: a tally that was met before is one look-up.
-        met = [get(tally) for get, tally in zip(ruleset.accounts, tallies, strict=True)]
-        told = [self._account(number) if known is None or number in odd else known for number, known in enumerate(met)]
+        told = list(map(call, ruleset.accounts, tallies))
+        for number in (*compress(ruleset.numbers, map(is_, told, repeat(None))), *odd):
+            told[number] = self._account(number)
         #: Of every rule that is on, in order: rule id -> outcome, and the account.
         self.outcomes: dict[str, str] = {}
         self.accounts: list[dict[str, Any]] = []
@@ -430,9 +433,7 @@ class _Read:
     def unassessed(self) -> list[tuple[_Static, list[Fact]]]:
         """The rules that cannot be assessed, with the facts that leave them open."""
         out = []
-        for number in [
-            n for n, outcome in zip(self.on, self.outcomes.values(), strict=True) if outcome == NOT_ASSESSABLE
-        ]:
+        for number in compress(self.on, map(eq, self.outcomes.values(), repeat(NOT_ASSESSABLE))):
             odd = self._decisions.odd.get(number)
             places = (
                 self._decisions.open.get(number, ())
