@@ -142,7 +142,7 @@ def _handle_every_answer(app: Application) -> None:
         seconds = time.perf_counter() - g.start
         trace_id, parent = trace.ids(request.headers.get("traceparent", "")) or (None, None)
         # A streamed answer has no length yet.
-        size_out = None if response.is_streamed else response.content_length
+        size_in, size_out = request.content_length, None if response.is_streamed else response.content_length
         log.emit(
             "debug" if route in _QUIET else "info",
             "request",
@@ -152,12 +152,10 @@ def _handle_every_answer(app: Application) -> None:
             code=g.get("code"),
             client=g.get("client"),
             duration_ms=round(seconds * 1000, 3),
-            bytes_in=request.content_length,
+            bytes_in=size_in,
             bytes_out=size_out,
             trace=trace_id,
             parent=parent,
         )
-        metrics.answered(
-            route or "none", method, response.status_code, g.get("code"), seconds, request.content_length, size_out
-        )
+        metrics.answered(route or "none", method, response.status_code, g.get("code"), seconds, size_in, size_out)
         return response
