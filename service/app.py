@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from types import TracebackType
+from typing import Any
 
 from flask import Flask, Response, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
@@ -46,6 +48,10 @@ class Application(Flask):
     ) -> None:
         """Write the class and the place only."""
         log.crash("crash", exc_info[1])
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """As it is: nothing here is asynchronous, so nothing is asked of every function at every request."""
+        return func
 
     def make_default_options_response(self) -> Response:
         """204 with Allow."""
