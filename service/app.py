@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from types import TracebackType
+from typing import Any
 
 from flask import Flask, Response, g, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
@@ -46,6 +48,10 @@ class Application(Flask):
     ) -> None:
         """Write the class and the place only."""
         log.crash("crash", exc_info[1])
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """As it is: nothing here is asynchronous, so nothing is asked of every function at every request."""
+        return func
 
     def make_default_options_response(self) -> Response:
         """204 with Allow."""
@@ -142,7 +148,7 @@ def _handle_every_answer(app: Application) -> None:
         seconds = time.perf_counter() - g.start
         trace_id, parent = trace.ids(request.headers.get("traceparent", "")) or (None, None)
         # A streamed answer has no length yet.
-        size_out = None if response.is_streamed else response.content_length
+        size_in, size_out = request.content_length, None if response.is_streamed else response.content_length
         log.emit(
             "debug" if route in _QUIET else "info",
             "request",
@@ -152,12 +158,10 @@ def _handle_every_answer(app: Application) -> None:
             code=g.get("code"),
             client=g.get("client"),
             duration_ms=round(seconds * 1000, 3),
-            bytes_in=request.content_length,
+            bytes_in=size_in,
             bytes_out=size_out,
             trace=trace_id,
             parent=parent,
         )
-        metrics.answered(
-            route or "none", method, response.status_code, g.get("code"), seconds, request.content_length, size_out
-        )
+        metrics.answered(route or "none", method, response.status_code, g.get("code"), seconds, size_in, size_out)
         return response

@@ -83,7 +83,8 @@ class Deadlines:
                 self._thread = threading.Thread(target=self._look, name="deadlines", daemon=True)
                 self._thread.start()
             self._active.add(watch)
-            self._busy.set()
+            if not self._busy.is_set():
+                self._busy.set()
         return watch
 
     def finish(self, watch: Watch) -> None:

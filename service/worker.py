@@ -12,7 +12,6 @@ import selectors
 import socket
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
@@ -20,6 +19,7 @@ from gunicorn.workers import gthread  # type: ignore[import-untyped,unused-ignor
 
 from service.deadlines import deadlines
 from service.settings import Settings
+from service.threads import Pool
 
 #: Threads beyond those of requests in hand, so that probes and refusals are answered all the same.
 _SPARE_THREADS = 2
@@ -32,10 +32,10 @@ class Worker(gthread.ThreadWorker):  # type: ignore[misc,no-any-unimported,unuse
 
     settings = Settings()
 
-    def get_thread_pool(self) -> ThreadPoolExecutor:
+    def get_thread_pool(self) -> Pool:
         """Threads to read and answer in; evaluation has a limit of its own."""
-        pool = ThreadPoolExecutor(self.settings.in_hand + _SPARE_THREADS)
-        deadlines.pressure = pool._work_queue.qsize
+        pool = Pool(self.settings.in_hand + _SPARE_THREADS)
+        deadlines.pressure = pool.waiting
         return pool
 
     def accept(self, listener: socket.socket) -> bool:

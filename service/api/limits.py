@@ -46,7 +46,7 @@ def read_body(request: Request, most_bytes: int, seconds: float) -> bytes:
     size = 0
     with deadlines.reading(request.environ.get("gunicorn.socket"), seconds) as watch:
         stream: Any = get_input_stream(request.environ)
-        while True:
+        while size != announced:
             try:
                 part = stream.read(_STEP)
             except MemoryError:

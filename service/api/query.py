@@ -10,16 +10,19 @@ from service.problems import ProblemItem
 
 def parameters(request: Request, *known: str) -> dict[str, str]:
     """Name -> value. Refusal 400 for a name that is not ``known`` or comes twice."""
+    given = request.args
+    if not given:
+        return {}
     wrong: list[ProblemItem] = []
-    if request.args.keys() - set(known):
+    if given.keys() - set(known):
         names = ", ".join(known) if known else "none"
         wrong.append(ProblemItem("unknown-parameter", f"Known here: {names}."))
     for name in known:
-        if len(request.args.getlist(name)) > 1:
+        if len(given.getlist(name)) > 1:
             wrong.append(ProblemItem("repeated-parameter", "Send it once.", parameter=name))
     if wrong:
         raise Refusal("bad-query", wrong)
-    return {name: request.args[name] for name in known if name in request.args}
+    return {name: given[name] for name in known if name in given}
 
 
 def flag(values: dict[str, str], name: str) -> bool:

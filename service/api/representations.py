@@ -35,6 +35,5 @@ REVIEWS: dict[str, Representation] = {
 
 def answer(review: Review, book: Rulebook, chosen: Representation) -> Response:
     """The review as one of these."""
-    response = Response(chosen.render(review, book), headers=dict(chosen.headers), content_type=chosen.content_type)
-    response.headers["Cache-Control"] = "no-store"
-    return response
+    headers = {"Cache-Control": "no-store", **chosen.headers}
+    return Response(chosen.render(review, book), headers=headers, content_type=chosen.content_type)

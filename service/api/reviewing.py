@@ -54,6 +54,6 @@ class Reviewing:
 def count(found: Review) -> None:
     """Count the outcomes, and write a line when a rule could not be decided."""
     metrics.reviewed(found.outcomes, found.disagreements)
-    failed = [rule for rule, outcome in found.outcomes.items() if outcome == "error"]
-    if failed:
+    if "error" in found.outcomes.values():
+        failed = [rule for rule, outcome in found.outcomes.items() if outcome == "error"]
         log.emit("error", "rules-not-decided", rules=" ".join(failed))

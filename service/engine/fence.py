@@ -38,8 +38,9 @@ _IDS = tuple(f',{{"id":"{number}","sid":"{_SID}"' for number in range(CHUNK))
 _SID_NOT_FOUND = "309"
 
 # mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_TOP_PAD. Without them glibc gives the
-# engine's memory back and maps it again at every evaluation.
-_MALLOPT = ((-1, 256 << 20), (-3, 32 << 20), (-2, 8 << 20))
+# engine's memory back and maps it again at every evaluation. M_ARENA_MAX: without it every
+# thread of a worker evaluates in memory of its own, cold, and as large as the largest review.
+_MALLOPT = ((-1, 256 << 20), (-3, 32 << 20), (-2, 8 << 20), (-8, 1))
 
 _lock = threading.Lock()
 

@@ -41,9 +41,9 @@ def client(app: Application, contract: Contract) -> Client:
 @pytest.fixture
 def logged() -> Iterator[Callable[[], str]]:
     """What has been logged since the test began, every level."""
-    stream = io.StringIO()
+    stream = io.BytesIO()
     log.configure("debug", stream)
-    yield stream.getvalue
+    yield lambda: stream.getvalue().decode()
     log.configure("info")
 
 

@@ -26,6 +26,7 @@ from service.intake import episode_json, fhir_bundle, nemsis_xml, strict_json
 from service.pipeline import Pipeline
 from tests.benchmark import batches, charts, counts, engines, growth, http, models, stages
 from tests.benchmark.episodes import SIZES, episode, variants
+from tests.benchmark.parts import report as parts_report
 from tests.benchmark.timing import Figure, each, interleaved, machine, table
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
@@ -76,6 +77,15 @@ def over_http(_: Pipeline, effort: Effort) -> str:
         f"{effort.rounds} interleaved rounds, 50 variants of every body (a quarter of the requests for charts in other formats).\n\n"
     )
     return text + table(http.HEAD, list(http.rows(effort.requests, effort.rounds)))
+
+
+def http_parts(pipeline: Pipeline, effort: Effort) -> str:
+    """Whose the time of a request is."""
+    text = (
+        "Both with clocks on their parts (`python -m tests.benchmark.parts`). What the framework takes beyond the bare route "
+        "(hooks, error handling) counts as ours.\n\n"
+    )
+    return text + parts_report(pipeline, effort.requests // 2, effort.rounds)
 
 
 def in_process(pipeline: Pipeline, effort: Effort) -> str:
@@ -236,6 +246,7 @@ def guard(pipeline: Pipeline, _: Effort) -> str:
 
 PARTS: dict[str, tuple[str, Callable[[Pipeline, Effort], str]]] = {
     "http": ("Over HTTP", over_http),
+    "parts": ("Over HTTP, part by part", http_parts),
     "stages": ("In process", in_process),
     "engines": ("Rule engines", rule_engines),
     "intake": ("Intake", intakes),

@@ -5,9 +5,9 @@
 The bare route (``tests.benchmark.bare``) parses the same body (JSON with
 Flask's own reader) and returns as many bytes as the review has. Both servers run all
 the time, the project's own ``gunicorn_conf`` under both; rounds alternate.
-CPU is user + system time of the worker processes from ``/proc``. The bodies
-are 50 variants of one episode, so that no cache can win. Charts in other
-formats are sent a quarter as often: a review of one takes longer.
+CPU is user + system time of the worker processes. The bodies are 50 variants of
+one episode, so that no cache can win. Charts in other formats are sent a quarter
+as often: a review of one takes longer.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,7 +35,6 @@ from tests.benchmark.timing import machine, table
 from tests.support.episodes import Document
 
 HERE = Path(__file__).parent
-TICK = os.sysconf("SC_CLK_TCK")
 CLIENTS = 2
 JSON = "application/json"
 
@@ -45,12 +45,8 @@ def children(pid: int) -> list[int]:
 
 
 def cpu(pid: int) -> float:
-    """User + system seconds of all workers."""
-    total = 0
-    for child in children(pid):
-        fields = Path(f"/proc/{child}/stat").read_text().rsplit(")", 1)[1].split()
-        total += int(fields[11]) + int(fields[12])
-    return total / TICK
+    """User + system seconds of all workers, by the clock of each (Linux: ``clock_getcpuclockid``, to the nanosecond)."""
+    return sum(time.clock_gettime(~child << 3 | 2) for child in children(pid))
 
 
 def memory_kb(pid: int) -> int:
@@ -73,8 +69,18 @@ class Bodies:
     share: int = 1
 
 
-def send(port: int, bodies: list[bytes], count: int, media_type: str = JSON, name: str = "") -> int:
-    """Send ``count`` requests over CLIENTS kept-alive connections; returns the bytes of the last answer."""
+def send(
+    port: int,
+    bodies: list[bytes],
+    count: int,
+    media_type: str = JSON,
+    name: str = "",
+    hear: Callable[[http.client.HTTPResponse], None] = lambda _: None,
+) -> int:
+    """Send ``count`` requests over CLIENTS kept-alive connections; returns the bytes of the last answer.
+
+    ``hear`` is given every answer once it is read, by several threads.
+    """
     sizes: list[int] = []
 
     def client(number: int) -> None:
@@ -87,6 +93,7 @@ def send(port: int, bodies: list[bytes], count: int, media_type: str = JSON, nam
             if answer.status != 200:
                 raise SystemExit(f"answer {answer.status}")
             sizes.append(len(read))
+            hear(answer)
         connection.close()
 
     threads = [threading.Thread(target=client, args=(n,)) for n in range(CLIENTS)]
@@ -132,6 +139,20 @@ class Server:
     port: int
 
 
+@contextmanager
+def serving(app: str, overrides: Mapping[str, str] | None = None) -> Iterator[Server]:
+    """An application behind the project's own gunicorn settings with two workers, ended when the block is left."""
+    port = server.free_port()
+    environ = {**os.environ, f"{PREFIX}HOST": "127.0.0.1", f"{PREFIX}PORT": str(port), f"{PREFIX}WORKERS": "2"}
+    command = [sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", app]
+    process = subprocess.Popen(command, env={**environ, **(overrides or {})}, stderr=subprocess.DEVNULL)
+    try:
+        server.wait_ready(f"http://127.0.0.1:{port}", process)
+        yield Server(process.pid, port)
+    finally:
+        server.end(process)
+
+
 def measure(full: Server, bare: Server, bodies: Bodies, requests: int, rounds: int) -> dict[str, list[float]]:
     """Rounds for both servers, alternating; CPU ms a request and requests a second."""
     out: dict[str, list[float]] = {"full_ms": [], "bare_ms": [], "full_rps": [], "bare_rps": []}
@@ -168,22 +189,11 @@ def rows(requests: int, rounds: int) -> Iterator[list[str]]:
     with server.running({f"{PREFIX}WORKERS": "2"}, stderr=subprocess.DEVNULL) as (base, child):
         full = Server(child.pid, int(base.rsplit(":", 1)[1]))
         sizes = {each.name: send(full.port, each.variants[:1], CLIENTS, each.media_type, each.name) for each in listed}
-        bare_port = server.free_port()
-        environ = {**os.environ, f"{PREFIX}HOST": "127.0.0.1", f"{PREFIX}PORT": str(bare_port), f"{PREFIX}WORKERS": "2"}
-        environ |= {f"BARE_BYTES_{name}": str(length) for name, length in sizes.items()}
-        command = [
-            sys.executable,
-            "-m",
-            "gunicorn",
-            "--config",
-            "python:service.gunicorn_conf",
-            "tests.benchmark.bare:app",
-        ]
-        process = subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL)
-        try:
-            server.wait_ready(f"http://127.0.0.1:{bare_port}", process)
+        with serving(
+            "tests.benchmark.bare:app", {f"BARE_BYTES_{name}": str(size) for name, size in sizes.items()}
+        ) as bare:
             for each in listed:
-                found = measure(full, Server(process.pid, bare_port), each, requests, rounds)
+                found = measure(full, bare, each, requests, rounds)
                 middle = {name: statistics.median(values) for name, values in found.items()}
                 ratio = statistics.median(b / f for b, f in zip(found["bare_ms"], found["full_ms"], strict=True))
                 yield [
@@ -191,8 +201,6 @@ def rows(requests: int, rounds: int) -> Iterator[list[str]]:
                     f"{middle['full_ms']:.2f}", f"{min(found['full_ms']):.2f}-{max(found['full_ms']):.2f}", f"{ratio:.3f}",
                     f"{middle['bare_rps']:.0f}", f"{middle['full_rps']:.0f}",
                 ]  # fmt: skip
-        finally:
-            server.end(process)
 
 
 def main() -> None:

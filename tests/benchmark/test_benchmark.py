@@ -11,12 +11,14 @@ import json
 import math
 import random
 from pathlib import Path
+from typing import Any
 
 import pytest
+from werkzeug.test import Client as WsgiClient
 
 from service.facts.model import FactSheet
 from service.intake import episode_json, fhir_bundle, nemsis_xml
-from tests.benchmark import charts, counts, engines, growth, models, stages
+from tests.benchmark import charts, counts, engines, growth, models, parts, stages, timed
 from tests.benchmark.__main__ import BEGIN, END, GUIDE, put
 from tests.benchmark.episodes import SIZES, episode, timed_items
 from tests.engine.real import subject
@@ -106,6 +108,35 @@ def test_other_models_read_the_same(library: str) -> None:
     for wrong in ({"patient": {"weight_kg": -1}}, {"no_such_member": 1}, {"transport": {"arrived": "2031-08-14T10:00:00"}}, {"narrative": 5}, {"patient": {"sex": "x"}}):  # fmt: skip
         with pytest.raises(ValueError):
             read(json.dumps({"episode_ref": "a", **wrong}).encode())
+
+
+# ---------------------------------------------------------------- the parts of a request
+
+
+def test_the_parts_are_the_whole() -> None:
+    full = {"whole": 3000.0, "app": 2700.0, "pipeline": 2300.0, "engine": 300.0, "marshmallow": 0.0, "writing": 30.0}
+    found = parts.split(full, {"app": 150.0, "reader": 60.0})
+    assert sum(microseconds for microseconds, _ in found.values()) == full["whole"]
+    assert [microseconds for microseconds, _ in found.values()] == [300, 90, 280, 2000, 300, 0, 30]
+
+
+def test_a_clock_changes_nothing_but_a_header() -> None:
+    class Owner:
+        def work(self, text: str) -> bytes:
+            return text.upper().encode()
+
+    owner = Owner()
+
+    def plain(_environ: Any, start_response: Any) -> list[bytes]:
+        start_response("200 OK", [("Content-Type", "text/plain")])
+        return [owner.work("once"), owner.work(text="more")]
+
+    timed.clock(owner, "work", "work")
+    answer = WsgiClient(timed.tell(plain)).get("/")
+    told = json.loads(answer.headers.pop(timed.HEADER))
+    assert (answer.status_code, answer.data) == (200, b"ONCEMORE")
+    assert [name for name, _ in answer.headers] == ["Content-Type"]
+    assert 0 <= told["work"] <= told["app"]
 
 
 # ---------------------------------------------------------------- what is sent

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import platform
 import random
+import subprocess
+import sys
 import traceback
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -545,3 +548,40 @@ def test_fork_after_the_build() -> None:
         children.append(child)
     assert [list(built.decide(sheet)) for sheet in sheets] == expected
     assert [os.waitpid(child, 0)[1] for child in children] == [0, 0, 0]
+
+
+_HEAPS = """
+import ctypes, sys, threading
+from service.engine import fence
+
+if sys.argv[1] == "tuned":
+    fence._tune_allocator()
+libc = ctypes.CDLL(None)
+libc.malloc.restype = libc.fopen.restype = ctypes.c_void_p
+together = threading.Barrier(4)
+
+def ask():
+    libc.malloc(100_000)
+    together.wait()
+
+threads = [threading.Thread(target=ask) for _ in range(4)]
+for thread in threads:
+    thread.start()
+for thread in threads:
+    thread.join()
+out = ctypes.c_void_p(libc.fopen(b"/dev/stdout", b"w"))
+libc.malloc_info(0, out)
+libc.fclose(out)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="the allocator of glibc")
+def test_threads_share_one_heap() -> None:
+    """malloc_info(3) lists the heaps; without the setting each of the four threads has its own beside the main one."""
+    heaps = {
+        how: subprocess.run(
+            [sys.executable, "-c", _HEAPS, how], capture_output=True, check=True, timeout=60
+        ).stdout.count(b"<heap nr=")
+        for how in ("tuned", "untuned")
+    }
+    assert heaps["tuned"] == 1 < heaps["untuned"]

@@ -18,7 +18,7 @@ CANARY = "Zq7canaryXw"
 
 @pytest.fixture
 def lines(monkeypatch: pytest.MonkeyPatch) -> Any:
-    stream = io.StringIO()
+    stream = io.BytesIO()
     log.configure("debug", stream)
     yield lambda: [json.loads(line) for line in stream.getvalue().splitlines()]
     log.configure("info")
@@ -38,7 +38,7 @@ def test_a_field_that_is_not_listed_raises(field: str) -> None:
 
 
 def test_levels(lines: Any) -> None:
-    stream = io.StringIO()
+    stream = io.BytesIO()
     log.configure("warning", stream)
     log.emit("info", "quiet")
     log.emit("error", "loud")
@@ -65,7 +65,7 @@ def test_a_crash_outside_the_package_has_no_place(lines: Any) -> None:
 
 def test_texts_of_the_server_are_not_passed_on(lines: Any) -> None:
     server = server_log.ServerLog(Config())
-    log.configure("debug", stream := io.StringIO())
+    log.configure("debug", stream := io.BytesIO())
     server.info("Listening at: %s (%s)", "", 7)
     server.info("Handling signal: %s", "hup")
     server.error("Worker (pid:%s) exited with code %s.", 7, 3)
@@ -77,8 +77,8 @@ def test_texts_of_the_server_are_not_passed_on(lines: Any) -> None:
         raise KeyError(CANARY)
     except KeyError:
         server.exception("Error handling request %s", CANARY)
-    assert CANARY not in stream.getvalue()
-    assert "192.0.2.1" not in stream.getvalue()
+    assert CANARY not in stream.getvalue().decode()
+    assert "192.0.2.1" not in stream.getvalue().decode()
     found = [json.loads(line) for line in stream.getvalue().splitlines()]
     assert [line["event"] for line in found] == [
         "server-signal", "worker-failed", "bad-http", "server-message", "server-message", "server-crash",
