@@ -220,7 +220,8 @@ def devices(line: Timeline) -> Iterator[Draft]:
 def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> Draft:
     draft = Draft("device", key, (place(item),))
     draft.members(item, line.wanted("device"))
-    draft.know(device_group=group, name=name)
+    draft.know(device_group=group)
+    draft.put("name", name)
     start, end = on.epoch, off.epoch
     last = end if end is not None else line.handover
     if end is not None and line.contact is not None:
