@@ -23,6 +23,7 @@ from __future__ import annotations
 import functools
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Required, TypedDict
 
@@ -69,6 +70,10 @@ ASIDE: dict[str, Any] = {
 }
 
 
+def _word(kind: kinds.Code | kinds.Codes) -> Any:
+    return Literal[kind.words]
+
+
 def _type(kind: kinds.Kind) -> Any:
     """What msgspec checks of one value."""
     match kind:
@@ -81,10 +86,10 @@ def _type(kind: kinds.Kind) -> Any:
         case kinds.Flag():
             return bool
         case kinds.Code():
-            return Literal[kind.words]
+            return _word(kind)
         case kinds.Codes():
             most = fields.MOST_WORDS if kind.repeats else len(kind.words)
-            return Annotated[tuple[Literal[kind.words], ...], Meta(max_length=most)]  # type: ignore[misc]
+            return Annotated[tuple[_word(kind), ...], Meta(max_length=most)]  # type: ignore[misc]
         case kinds.Time():
             return str
         case kinds.Ident():
@@ -168,212 +173,267 @@ def _absent_names(written: bytes) -> set[str]:
     return {text[text.rindex(b'"') + 1 :].decode() for text in before}
 
 
+# ---------------------------------------------------------------- times
+
+_TIME = fields.AwareTime()
+#: Hour, minute and seconds since midnight by "HH:MM".
+_CLOCK = {f"{h:02}:{m:02}": (h, m, 3600 * h + 60 * m) for h in range(24) for m in range(60)}
+
+
+class _Times(dict[str, Moment]):
+    """The times of one body by their text.
+
+    A body has few days and few offsets. Each is read by the strict field
+    once, as midnight of that day and as that second of 1970-01-01T00:00; a
+    time is put together from the two and its clock, together with its epoch,
+    which every fact asks for. That is quicker than to read it whole and work
+    out its epoch later.
+    """
+
+    __slots__ = ("_days", "_ends")
+
+    def __init__(self) -> None:
+        self._days: dict[str, tuple[int, int, int, int]] = {}
+        self._ends: dict[str, tuple[int, int, Any, int]] = {}
+
+    def add(self, text: str) -> Moment:
+        """Read one time. Raises KeyError or ValidationError."""
+        year, month, day, midnight = self._days.get(text[:11]) or self._day(text[:11])
+        hour, minute, since = _CLOCK[text[11:16]]
+        second, microsecond, offset, epoch = self._ends.get(text[16:]) or self._end(text[16:])
+        read = self[text] = Moment(year, month, day, hour, minute, second, microsecond, offset)
+        if not microsecond:
+            read.epoch = midnight + since + epoch
+        return read
+
+    def _day(self, text: str) -> tuple[int, int, int, int]:
+        read = _TIME.deserialize(f"{text}00:00:00Z")
+        self._days[text] = found = (read.year, read.month, read.day, read.epoch)
+        return found
+
+    def _end(self, text: str) -> tuple[int, int, Any, int]:
+        read = _TIME.deserialize(f"1970-01-01T00:00{text}")
+        self._ends[text] = found = (read.second, read.microsecond, read.tzinfo, read.epoch)
+        return found
+
+
 # ---------------------------------------------------------------- into the model
 
-
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    """The members of one class by what is left to do with them; all others stay as they were parsed."""
-
-    cls: type
-    times: tuple[str, ...]
-    numbers: tuple[str, ...]
-    idents: tuple[str, ...]
-    words: tuple[str, ...]
-    parts: tuple[tuple[str, _Columns, bool], ...]
-    lists: tuple[tuple[str, _Columns, bool], ...]
-    plain: frozenset[str]
-
-
-@functools.cache
-def _columns(cls: type) -> _Columns:
-    members = kinds.members(cls)
-
-    def names(kind: type[kinds.Kind]) -> tuple[str, ...]:
-        return tuple(m.name for m in members if isinstance(m.kind, kind))
-
-    def inner(kind: type[kinds.Items] | type[kinds.Part]) -> tuple[tuple[str, _Columns, bool], ...]:
-        return tuple((m.name, _columns(m.kind.of), m.kind.may_be_none) for m in members if isinstance(m.kind, kind))
-
-    return _Columns(
-        cls,
-        names(kinds.Time),
-        names(kinds.Num),
-        names(kinds.Ident),
-        tuple(m.name for m in members if isinstance(m.kind, kinds.Codes) and not m.kind.repeats),
-        inner(kinds.Part),
-        inner(kinds.Items),
-        frozenset(m.name for m in members if not isinstance(m.kind, (kinds.Items, kinds.Part))),
-    )
-
-
 _Row = dict[str, Any]
+_Trie = dict[str, Any]
+_STEPS = tuple(f"/{index}" for index in range(MOST_ITEMS))
+_IDENT_BYTES = bytes(code for code in range(128) if re.fullmatch(kinds.ID_PATTERN, chr(code)))
+_NOTHING: _Trie = {}
 _new = object.__new__
 _put = kinds.Node.__dict__["__dict__"].__set__
-_STEPS = tuple(f"/{index}" for index in range(MOST_ITEMS))
-_SCORES = {scale: range(low, high + 1) for scale, (low, high) in fields.SCORES.items()}
-_IDENT_BYTES = bytes(code for code in range(128) if re.fullmatch(kinds.ID_PATTERN, chr(code)))
-_plain_time = re.compile(
-    r"(?:19[5-9]\d|20[0-4]\d|2050)-\d\d-\d\dT\d\d:\d\d:\d\d(?:Z|[+-]\d\d:[0-5]\d)", re.ASCII
-).fullmatch
 
 
 class _Walk:
-    """One walk: what it met, to be looked at once, and the times it has read."""
+    """What one walk has met: times; what is looked at once in the end; and what it has to look for."""
 
     __slots__ = ("absent_names", "idents", "items", "times")
 
     def __init__(self, absent_names: set[str]) -> None:
         self.absent_names = absent_names
-        self.items = 0
         self.idents: set[str] = set()
-        self.times: dict[str, Moment] = {}
+        self.items = 0
+        self.times = _Times()
 
-    def nodes(self, columns: _Columns, rows: list[_Row], absent: dict[str, Any]) -> list[Any]:
-        """Objects of one class; the rows know their places already."""
-        held = self._take_absences(columns, rows) if self.absent_names else ()
-        times = self.times
-        for name in columns.times:
-            for row in rows:
-                if name in row:
-                    text = row[name]
-                    row[name] = times.get(text) or self._time(text)
-        for name in columns.numbers:
-            for row in rows:
-                if name in row:
-                    row[name] = float(row[name])
-        for name in columns.idents:
-            self.idents.update([row[name] for row in rows if name in row])
-        for name in columns.words:
-            for row in rows:
-                if name in row and len(set(row[name])) != len(row[name]):
-                    raise _Unsure
-        for name, inner, may_be_none in columns.parts:
-            for row in rows:
-                if name in row:
-                    row[name] = self._part(inner, row, name, may_be_none, absent.get(name, _NOTHING))
-        for name, inner, may_be_none in columns.lists:
-            for row in rows:
-                if name in row:
-                    row[name] = self._list(inner, row, name, may_be_none, absent.get(name, _NOTHING).get("*", _NOTHING))
-        if columns.cls is model.VitalSet:
-            _check_scores(rows)
-        elif columns.cls is model.Age:
-            _cap_age(rows)
-        if absent:
-            _put_not_collected(rows, absent)
-        for row, name, state in held:
-            row[name] = state
-        nodes = []
+
+#: What is done with one member in all rows of one class: (rows, trie of what is not collected, walk).
+_Column = Callable[[list[_Row], _Trie, _Walk], None]
+
+
+def _nodes(cls: type, rows: list[_Row], absent: _Trie, walk: _Walk) -> list[Any]:
+    """Objects of one class from rows that hold their places already: ``at``, ``stable``, and ``by_id`` where it is False."""
+    taken = _take_absences(cls, rows, walk.absent_names) if walk.absent_names else ()
+    for column in _columns(cls):
+        column(rows, absent, walk)
+    if absent:
+        _put_not_collected(rows, absent)
+    for row, name, absence in taken:
+        row[name] = absence
+    nodes = []
+    for row in rows:
+        node: Any = _new(cls)
+        _put(node, row)
+        nodes.append(node)
+    return nodes
+
+
+@functools.cache
+def _columns(cls: type) -> tuple[_Column, ...]:
+    """What is left to do with the members of a class; those of other kinds stay as they were parsed."""
+    found = [_COLUMNS[type(m.kind)](m.name, m.kind) for m in kinds.members(cls) if type(m.kind) in _COLUMNS]
+    return (*found, *_CHECKS.get(cls, ()))
+
+
+@functools.cache
+def _plain(cls: type) -> frozenset[str]:
+    return frozenset(m.name for m in kinds.members(cls) if not isinstance(m.kind, (kinds.Items, kinds.Part)))
+
+
+def _times(name: str, _: kinds.Kind) -> _Column:
+    def column(rows: list[_Row], _: _Trie, walk: _Walk) -> None:
+        times = walk.times
         for row in rows:
-            node = _new(columns.cls)
-            _put(node, row)
-            nodes.append(node)
-        return nodes
+            if name in row:
+                row[name] = times.get(row[name]) or times.add(row[name])
 
-    def _part(self, columns: _Columns, around: _Row, name: str, may_be_none: bool, absent: dict[str, Any]) -> Any:
-        row = around[name]
+    return column
+
+
+def _numbers(name: str, _: kinds.Kind) -> _Column:
+    def column(rows: list[_Row], _: _Trie, __: _Walk) -> None:
+        for row in rows:
+            if name in row:
+                row[name] = float(row[name])
+
+    return column
+
+
+def _idents(name: str, _: kinds.Kind) -> _Column:
+    def column(rows: list[_Row], _: _Trie, walk: _Walk) -> None:
+        walk.idents.update([row[name] for row in rows if name in row])
+
+    return column
+
+
+def _words(name: str, kind: Any) -> _Column:
+    def column(rows: list[_Row], _: _Trie, __: _Walk) -> None:
+        for row in rows:
+            if name in row and len(set(row[name])) != len(row[name]) and not kind.repeats:
+                raise _Unsure
+
+    return column
+
+
+def _inner(name: str, read: Callable[[Any, _Row, _Trie, _Walk], Any]) -> _Column:
+    """The column of a section or a list; ``read`` gets its value and the row around it."""
+
+    def column(rows: list[_Row], absent: _Trie, walk: _Walk) -> None:
+        for row in rows:
+            if name in row:
+                row[name] = read(row[name], row, absent.get(name, _NOTHING), walk)
+
+    return column
+
+
+def _part(name: str, kind: Any) -> _Column:
+    cls = kind.of
+
+    def read(row: Any, around: _Row, absent: _Trie, walk: _Walk) -> Any:
         at, stable = f"{around['at']}/{name}", f"{around['stable']}/{name}"
+        if type(row) is list:
+            return kinds.none_of(cls, at, stable)
         if "absent" in row:
             return fields.absence(row)
-        if type(row) is list or _says_none(row, may_be_none):
-            return kinds.none_of(columns.cls, at, stable)
+        if "none" in row:
+            _check_none(row, kind)
+            return kinds.none_of(cls, at, stable)
         if "reason" in row:
             raise _Unsure
-        row["at"], row["stable"], row["by_id"] = at, stable, around["by_id"]
-        return self.nodes(columns, [row], absent)[0]
+        row["at"], row["stable"] = at, stable
+        if "by_id" in around:
+            row["by_id"] = False
+        return _nodes(cls, [row], absent, walk)[0]
 
-    def _list(self, columns: _Columns, around: _Row, name: str, may_be_none: bool, absent: dict[str, Any]) -> Any:
-        rows = around[name]
+    return _inner(name, read)
+
+
+def _items(name: str, kind: Any) -> _Column:
+    cls = kind.of
+
+    def read(rows: Any, around: _Row, absent: _Trie, walk: _Walk) -> Any:
         if type(rows) is not list:
             if "absent" in rows:
                 return fields.absence(rows)
-            if _says_none(rows, may_be_none):
-                return ()
-            raise _Unsure
-        self.items += len(rows)
+            _check_none(rows, kind)
+            return ()
+        if not rows:
+            return ()
+        walk.items += len(rows)
         at, stable = f"{around['at']}/{name}", f"{around['stable']}/{name}"
-        by_id = around["by_id"]
-        seen = set()
-        for row, step in zip(rows, _STEPS, strict=False):
-            row["at"] = at + step
-            ident = row.get("id")
-            if type(ident) is str:
-                row["stable"] = f"{stable}/{ident}"
-                row["by_id"] = by_id
-                if ident in seen:
-                    raise _Unsure
-                seen.add(ident)
-            else:
-                row["stable"] = stable + step
-                row["by_id"] = False
-        return tuple(self.nodes(columns, rows, absent))
-
-    def _time(self, text: str) -> Moment:
-        if _plain_time(text):
-            read = Moment.fromisoformat(text)
+        ids = [row["id"] for row in rows if "id" in row]
+        if len(set(ids)) != len(ids):
+            raise _Unsure  # two items with one id
+        if len(ids) == len(rows) and "by_id" not in around:
+            for row, step, ident in zip(rows, _STEPS, ids, strict=False):
+                row["at"], row["stable"] = at + step, f"{stable}/{ident}"
         else:
-            read = fields.AwareTime().deserialize(text)
-        self.times[text] = read
-        return read
+            for row, step in zip(rows, _STEPS, strict=False):
+                row["at"] = at + step
+                row["stable"] = f"{stable}/{row['id']}" if "id" in row else stable + step
+                if "id" not in row or "by_id" in around:
+                    row["by_id"] = False
+        return tuple(_nodes(cls, rows, absent.get("*", _NOTHING), walk))
 
-    def _take_absences(self, columns: _Columns, rows: list[_Row]) -> list[tuple[_Row, str, Absent]]:
-        """Take absences of plain values out of the rows, so that the rest can be read as if they were not there."""
-        held = []
-        for name in self.absent_names & columns.plain:
-            for row in rows:
-                if type(row.get(name)) is _Absence:
-                    held.append((row, name, fields.absence(msgspec.to_builtins(row.pop(name)))))
-        return held
+    return _inner(name, read)
 
 
-_NOTHING: dict[str, Any] = {}
+def _check_none(row: _Row, kind: kinds.Part | kinds.Items) -> None:
+    if not kind.may_be_none or row.get("none") is not True or len(row) > 1:
+        raise _Unsure
 
 
-def _says_none(row: _Row, may_be_none: bool) -> bool:
-    if "none" not in row:
-        return False
-    if may_be_none and len(row) == 1 and row["none"] is True:
-        return True
-    raise _Unsure
+def _take_absences(cls: type, rows: list[_Row], names: set[str]) -> list[tuple[_Row, str, Absent]]:
+    """Take absences of plain values out of the rows, so that the rest can be read as if they were not there."""
+    return [
+        (row, name, fields.absence(msgspec.to_builtins(row.pop(name))))
+        for name in names & _plain(cls)
+        for row in rows
+        if type(row.get(name)) is _Absence
+    ]
 
 
-def _check_scores(rows: list[_Row]) -> None:
+def _put_not_collected(rows: list[_Row], absent: _Trie) -> None:
+    listed = {name: NOT_COLLECTED for name, inner in absent.items() if name and "" in inner}
+    for row in rows:
+        if not listed.keys().isdisjoint(row):
+            raise _Unsure  # sent all the same: a notice is due
+        row.update(listed)
+
+
+def _check_scores(rows: list[_Row], _: _Trie, __: _Walk) -> None:
     for row in rows:
         if "agitation_score" in row and "agitation_scale" in row:
-            if row["agitation_score"] not in _SCORES[row["agitation_scale"]]:
+            low, high = fields.SCORES[row["agitation_scale"]]
+            if not low <= row["agitation_score"] <= high:
                 raise _Unsure
 
 
-def _cap_age(rows: list[_Row]) -> None:
+def _cap_ages(rows: list[_Row], _: _Trie, __: _Walk) -> None:
     for row in rows:
         if row["unit"] == "a" and row["value"] > 89:
             row["value"] = 90
 
 
-def _put_not_collected(rows: list[_Row], absent: dict[str, Any]) -> None:
-    listed = {name: NOT_COLLECTED for name, inner in absent.items() if name and "" in inner}
-    for row in rows:
-        members = len(row) + len(listed)
-        row.update(listed)
-        if len(row) != members:
-            raise _Unsure  # sent although it is not collected: a notice is due
+_COLUMNS: dict[type[kinds.Kind], Callable[[str, Any], _Column]] = {
+    kinds.Time: _times,
+    kinds.Num: _numbers,
+    kinds.Ident: _idents,
+    kinds.Codes: _words,
+    kinds.Part: _part,
+    kinds.Items: _items,
+}
+#: What goes beyond one member.
+_CHECKS: dict[type, tuple[_Column, ...]] = {model.VitalSet: (_check_scores,), model.Age: (_cap_ages,)}
 
 
-def episode(parsed: Parsed, absent: dict[str, Any]) -> model.Episode | None:
+def episode(parsed: Parsed, absent: _Trie) -> model.Episode | None:
     """The model of a parsed body, whose ``value`` it uses up; None when something is not plainly good.
 
     ``absent`` is the trie of ``not_collected``.
     """
-    value = parsed.value
-    if _too_deep(value.get("extensions"), strict_json.MOST_LEVELS - 1):
+    row = parsed.value
+    if _too_deep(row.get("extensions"), strict_json.MOST_LEVELS - 1):
         return None
-    row = {name: inner for name, inner in value.items() if name not in ASIDE}
-    row["at"] = row["stable"] = ""
-    row["by_id"] = True
+    for name in ASIDE:
+        row.pop(name, None)
     walk = _Walk(_absent_names(parsed.written) if parsed.absences else set())
     try:
-        (read,) = walk.nodes(_columns(model.Episode), [row], absent)
+        row["at"] = row["stable"] = ""
+        (read,) = _nodes(model.Episode, [row], absent, walk)
     except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
         return None
     if walk.items > MOST_ITEMS_IN_ALL or "".join(walk.idents).encode().translate(None, _IDENT_BYTES):
