@@ -272,3 +272,19 @@ def test_equal_names_never_take_the_quick_way() -> None:
     ):
         assert by_read(text.encode()) == by_strict(text.encode())
         assert by_read(text.encode())[1] == "duplicate-member"
+
+
+ODD_SECTIONS: list[Any] = [
+    {}, [], {"none": True}, {"none": False}, {"none": 1}, {"reason": "ruled_out"}, {"absent": "not_collected", "none": True},
+    {"absent": "not_collected", "reason": "ruled_out"}, {"absent": "declined"}, {"absent": "declined", "reason": "ruled_out"},
+    {"none": True, "reason": "ruled_out"}, {"none": True, "time": "2031-04-12T18:02:00Z"}, {"absent": "declined", "reason": "ruled_out", "id": "a"},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "name", ["sedation", "custody", "handover", "chart", "postures", "reassessments", "monitoring"]
+)
+def test_sections_that_say_something_odd_of_themselves(name: str) -> None:
+    for value in ODD_SECTIONS:
+        body = json.dumps(exemplary() | {name: value}).encode()
+        assert by_read(body) == by_strict(body)
