@@ -62,7 +62,7 @@ _SECTION: dict[str, Any] = {"absent": _STATES, "reason": _REASONS, "none": bool}
 _Section = TypedDict("_Section", _SECTION, total=False)  # type: ignore[misc]
 
 
-#: Members of a body that are no part of the record.
+#: Members of a body that are no part of the record. The readers of ``episode_json`` check what is in them.
 ASIDE: dict[str, Any] = {
     "not_collected": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
     "accepted": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
@@ -110,8 +110,8 @@ def _object(cls: type, section: bool = False) -> Any:
     """A dictionary with the members of a class; of a section also those that say that it is absent or empty."""
     made: dict[str, Any] = dict(_SECTION) if section else {}
     for member in kinds.members(cls):
-        if member.name in made:
-            raise TypeError(f"{cls.__name__}.{member.name}: a section cannot tell it from an absence")
+        if section and member.name in (*_SECTION, "id"):
+            raise TypeError(f"{cls.__name__}.{member.name}: sections have no id, and this name tells an absence")
         if member.required:
             made[member.name] = Required[_type(member.kind)]
         elif isinstance(member.kind, (kinds.Items, kinds.Part)):
@@ -235,7 +235,7 @@ class _Walk:
 
     def __init__(self, absent_names: set[str]) -> None:
         self.absent_names = absent_names
-        self.idents: set[str] = set()
+        self.idents: list[str] = []
         self.items = 0
         self.times = _Times()
 
@@ -264,7 +264,8 @@ def _nodes(cls: type, rows: list[_Row], absent: _Trie, walk: _Walk) -> list[Any]
 @functools.cache
 def _columns(cls: type) -> tuple[_Column, ...]:
     """What is left to do with the members of a class; those of other kinds stay as they were parsed."""
-    found = [_COLUMNS[type(m.kind)](m.name, m.kind) for m in kinds.members(cls) if type(m.kind) in _COLUMNS]
+    members = [m for m in kinds.members(cls) if type(m.kind) in _COLUMNS and m.name != "id"]
+    found = [_COLUMNS[type(m.kind)](m.name, m.kind) for m in members]
     return (*found, *_CHECKS.get(cls, ()))
 
 
@@ -293,8 +294,10 @@ def _numbers(name: str, _: kinds.Kind) -> _Column:
 
 
 def _idents(name: str, _: kinds.Kind) -> _Column:
+    """Any but the ids of items, which their list has looked at."""
+
     def column(rows: list[_Row], _: _Trie, walk: _Walk) -> None:
-        walk.idents.update([row[name] for row in rows if name in row])
+        walk.idents += [row[name] for row in rows if name in row]
 
     return column
 
@@ -357,6 +360,7 @@ def _items(name: str, kind: Any) -> _Column:
         ids = [row["id"] for row in rows if "id" in row]
         if len(set(ids)) != len(ids):
             raise _Unsure  # two items with one id
+        walk.idents += ids
         if len(ids) == len(rows) and "by_id" not in around:
             for row, step, ident in zip(rows, _STEPS, ids, strict=False):
                 row["at"], row["stable"] = at + step, f"{stable}/{ident}"
@@ -434,11 +438,10 @@ def episode(parsed: Parsed, absent: _Trie) -> model.Episode | None:
     try:
         row["at"] = row["stable"] = ""
         (read,) = _nodes(model.Episode, [row], absent, walk)
+        not_of_ids = "".join(walk.idents).encode().translate(None, _IDENT_BYTES)
     except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
         return None
-    if walk.items > MOST_ITEMS_IN_ALL or "".join(walk.idents).encode().translate(None, _IDENT_BYTES):
-        return None
-    return read  # type: ignore[no-any-return]
+    return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else read
 
 
 def _too_deep(value: Any, levels: int) -> bool:
