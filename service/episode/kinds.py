@@ -28,7 +28,8 @@ DECLINED_REASONS = (
 #: Members no rule asks about by themselves.
 NOT_ASKED = ("id", "entered")
 
-ID_PATTERN = r"^[A-Za-z0-9._-]{1,64}$"
+LONGEST_ID = 64
+ID_PATTERN = rf"^[A-Za-z0-9._-]{{1,{LONGEST_ID}}}$"
 
 
 class Moment(datetime):

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import orjson
 from marshmallow import RAISE, Schema, ValidationError
 from marshmallow import fields as mf
 
@@ -18,9 +19,8 @@ from service.problems import ProblemItem, Rejected, pointer_order
 
 from . import fields, quick, strict_json
 
-MOST_ITEMS = 2_000
-MOST_ITEMS_IN_ALL = 10_000
-_TOP_ONLY = quick.ASIDE
+MOST_ITEMS, MOST_ITEMS_IN_ALL = quick.MOST_ITEMS, quick.MOST_ITEMS_IN_ALL
+_TOP_ONLY = tuple(quick.ASIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,7 +381,7 @@ def from_value(body: Any) -> Intake:
     if builder.slips:
         raise Rejected(422, "invalid-episode", builder.slips)
     rest = {name: value for name, value in body.items() if name != "accepted"}
-    return Intake(episode, accepted, tuple(builder.notices), _digest(rest))
+    return Intake(episode, accepted, tuple(builder.notices), _digest(strict_json.canonical(rest)))
 
 
 def from_made(body: dict[str, Any]) -> Intake:
@@ -389,34 +389,30 @@ def from_made(body: dict[str, Any]) -> Intake:
 
     Its ``not_collected`` is the table of what that format has no place for.
     """
-    return _walked(body) or from_value(body)
-
-
-def _quick(body: bytes) -> Intake | None:
-    """One pass over a body that is plainly good, None for any other."""
-    value = quick.parse(body)
-    return None if value is None else _walked(value, body)
-
-
-def _walked(value: dict[str, Any], body: bytes | None = None) -> Intake | None:
     try:
-        paths = value.get("not_collected")
-        if body is None and paths:
-            absent = _table(tuple(paths))
-        else:
-            absent = _trie(paths) if "not_collected" in value else {}
-        accepted = _accepted(value["accepted"]) if "accepted" in value else ()
-    except (Rejected, TypeError):
-        return None
-    episode = quick.episode(value, absent, body)
-    if episode is None:
-        return None
-    rest = {name: inner for name, inner in value.items() if name != "accepted"} if "accepted" in value else value
-    return Intake(episode, accepted, (), _digest(rest))
+        text = orjson.dumps(body)
+    except TypeError:  # what JSON has no place for
+        return from_value(body)
+    return _quick(text, made=True) or from_value(body)
 
 
-def _digest(value: dict[str, Any]) -> str:
-    return "v1:" + hashlib.sha256(strict_json.canonical(value)).hexdigest()
+def _quick(body: bytes, made: bool = False) -> Intake | None:
+    """A few passes over a body that is plainly good, None for any other. ``made``: a reader of ours has written it."""
+    parsed = quick.parse(body)
+    if parsed is None:
+        return None
+    paths = parsed.value.get("not_collected", [])
+    try:
+        absent = _table(tuple(paths)) if made else _trie(paths)
+        accepted = () if parsed.accepted is None else _accepted(parsed.accepted)
+    except Rejected:
+        return None
+    episode = quick.episode(parsed, absent)
+    return None if episode is None else Intake(episode, accepted, (), _digest(parsed.written))
+
+
+def _digest(written: bytes) -> str:
+    return "v1:" + hashlib.sha256(written).hexdigest()
 
 
 def read(body: bytes) -> Intake:

@@ -169,6 +169,10 @@ def intakes(_: Pipeline, effort: Effort) -> str:
                 raise Different(f"{name} does not read what the service reads")
         runs: dict[str, Any] = {"this service, JSON": each(episode_json.read, sent)}
         runs |= {name: each(read, sent) for name, read in libraries.items()}
+        if installed("pydantic"):
+            if models.pydantic_and_digest(sent[0])[1] != episode_json.read(sent[0]).digest:
+                raise Different("the digest beside pydantic is not the service's")
+            runs["pydantic, with equal names refused and the digest"] = each(models.pydantic_and_digest, sent)
         runs["this service, strict path (whatever is not plainly good)"] = each(
             lambda body: episode_json.from_value(strict_json.loads(body)),
             sent,
@@ -185,7 +189,11 @@ def intakes(_: Pipeline, effort: Effort) -> str:
         parts.append(
             table((f"{size} items", "µs a body", "lowest-highest", "ratio"), list(figures(found, unit, " (unit)")))
         )
-    text = "Bytes to a checked object. The libraries check members, types, bounds, words and lengths; not pointers, equal names, ids, digest.\n\n"
+    text = (
+        "Bytes to a checked object. The libraries check members, types, bounds, words and lengths; not pointers, equal names, ids, digest. "
+        "One row adds to pydantic what the service also does about equal names (`json` with a hook) and digest (`orjson`, sorted, and SHA-256); "
+        "pointers and ids are still missing there.\n\n"
+    )
     return text + "\n\n".join(parts)
 
 

@@ -110,6 +110,18 @@ def test_other_models_read_the_same(library: str) -> None:
             read(json.dumps({"episode_ref": "a", **wrong}).encode())
 
 
+def test_pydantic_with_more_promises_keeps_them() -> None:
+    pytest.importorskip("pydantic")
+    body = json.dumps(episode(60)).encode()
+    read, digest = models.pydantic_and_digest(body)
+    assert (models.plain(read), digest) == (
+        models.plain(episode_json.read(body).episode),
+        episode_json.read(body).digest,
+    )
+    with pytest.raises(ValueError, match="one name"):
+        models.pydantic_and_digest(body.replace(b'"hr": ', b'"hr": 90, "hr": ', 1))
+
+
 # ---------------------------------------------------------------- the parts of a request
 
 

@@ -39,7 +39,7 @@ OUTSIDE: dict[str, set[str]] = {
     "episode": set(),
     "problems": set(),
     "resources": {"pathlib"},
-    "intake": {"lxml", "marshmallow", "orjson", "pathlib", "threading"},
+    "intake": {"lxml", "marshmallow", "msgspec", "orjson", "pathlib", "threading"},
     "facts": set(),
     "rulebook": {"pathlib", "yaml"},
     "engine": {"ctypes", "durable", "durable_rules_engine", "threading"},
