@@ -6,10 +6,11 @@ strict reader and the contract alike.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import MISSING as NO_DEFAULT
 from dataclasses import dataclass, field, fields
 from datetime import datetime
-from typing import Any, ClassVar, final
+from typing import Any, ClassVar, NoReturn, final
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
 DECLINED_REASONS = (
@@ -46,16 +47,38 @@ class Moment(datetime):
 
 
 @final
-@dataclass(frozen=True, slots=True)
 class Absent:
     """Stands in place of a value that is not there. ``state``: missing, not_collected or declined.
 
+    There is one for each state and reason, so that equal ones are the same
+    object: values are held against words far more often than against these.
     ``epoch`` is None, so that a time can be asked for its seconds whether it is there or not.
     """
 
+    __slots__ = ("reason", "state")
     state: str
-    reason: str | None = None
+    reason: str | None
     epoch: ClassVar[None] = None
+    _known: ClassVar[dict[tuple[str, str | None], Absent]] = {}
+
+    def __new__(cls, state: str, reason: str | None = None) -> Absent:
+        """The one for this state and reason."""
+        known = cls._known.get((state, reason))
+        if known is None:
+            known = super().__new__(cls)
+            object.__setattr__(known, "state", state)
+            object.__setattr__(known, "reason", reason)
+            known = cls._known.setdefault((state, reason), known)
+        return known
+
+    def __setattr__(self, name: str, value: object) -> NoReturn:
+        raise AttributeError(name)
+
+    def __reduce__(self) -> tuple[type[Absent], tuple[str, str | None]]:
+        return Absent, (self.state, self.reason)
+
+    def __repr__(self) -> str:
+        return f"Absent({self.state!r}, {self.reason!r})"
 
     def __bool__(self) -> bool:
         return False
@@ -174,25 +197,23 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """The members of a class by what a walk does with them: names of times, of parts, of lists."""
+    """The members of a class by what a walk does with them: names of times, of parts, of all with a time in them."""
 
     times: tuple[str, ...]
     parts: tuple[str, ...]
-    lists: tuple[str, ...]
+    timed: tuple[str, ...]
 
 
-_SHAPES: dict[type, Shape] = {}
-
-
+@functools.cache
 def shape(cls: type) -> Shape:
     """The shape of a model class."""
-    found = _SHAPES.get(cls)
-    if found is None:
-        by: dict[type, list[str]] = {Time: [], Part: [], Items: []}
-        for one in members(cls):
-            by.get(type(one.kind), []).append(one.name)
-        found = _SHAPES[cls] = Shape(tuple(by[Time]), tuple(by[Part]), tuple(by[Items]))
-    return found
+    by: dict[type, list[str]] = {Time: [], Part: []}
+    timed = []
+    for one in members(cls):
+        by.setdefault(type(one.kind), []).append(one.name)
+        if isinstance(one.kind, Time) or (isinstance(one.kind, (Part, Items)) and shape(one.kind.of).timed):
+            timed.append(one.name)
+    return Shape(tuple(by[Time]), tuple(by[Part]), tuple(timed))
 
 
 _MEMBERS: dict[type, tuple[Member, ...]] = {}

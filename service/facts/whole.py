@@ -570,7 +570,7 @@ _OWN_TIME = ("time", "start", "on")
 
 def _own_time(node: Any) -> int | None:
     """When what an object says happened, None where it is not charted."""
-    times = kinds.shape(type(node)).times
+    times = kinds.shape(node.__class__).times
     return next((t for name in _OWN_TIME if name in times and (t := getattr(node, name).epoch) is not None), None)
 
 

@@ -422,8 +422,8 @@ def read(body: bytes) -> Intake:
 
 def first_time(node: Any) -> Moment | None:
     """The first time of a record in the order of its members, for the record's own offset."""
-    for member in kinds.members(type(node)):
-        value = getattr(node, member.name)
+    for name in kinds.shape(node.__class__).timed:
+        value = getattr(node, name)
         if isinstance(value, Moment):
             return value
         inner = value if isinstance(value, tuple) else (value,)
