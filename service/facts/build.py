@@ -8,7 +8,7 @@ from service.episode import model
 from service.episode.kinds import Absent
 
 from . import events, gaps, items, limbs, pairs, phrases, whole
-from .draft import Asked
+from .draft import Asked, Draft
 from .model import RECORDED, FactSheet
 from .phrases import Hit, Phrases
 from .timeline import Timeline
@@ -52,26 +52,37 @@ def build(episode: model.Episode, declared: Phrases, asked: Asked | None = None)
     values, states = line.shared()
     narrative = episode.narrative
     hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else phrases.scan(narrative, declared)
-    drafts = [whole.episode_fact(line, values), *items.sections(line), *limbs.limbs(line), *items.devices(line)]
-    drafts += [*items.belts(line), *items.body_weights(line), *items.people(line), *items.postures(line)]
-    drafts += [*items.doses(line), *items.drug_totals(line), *items.checks(line)]
-    drafts += [*events.Events(line, values).all(), *gaps.gaps(line)]
-    drafts += [*phrases.facts(line, hits), *pairs.pairs(line, hits)]
-    shared = {"episode": (values, states)}
-    for draft in drafts:
-        known = shared.get(draft.kind)
-        if known is None:
-            names = (*values, *states) if asked is None else asked.shared(draft.kind)
-            known = shared[draft.kind] = (
-                {name: values[name] for name in names if name in values},
-                {name: states[name] for name in names if name in states},
-            )
-        if known[0]:
-            draft.values.update(known[0])
-        if known[1]:
-            draft.states.update(known[1])
+    facts: list[Draft] = []
+    for kind, made in (
+        ("episode", [whole.episode_fact(line, values)]),
+        ("section", items.sections(line)),
+        ("limb", limbs.limbs(line)),
+        ("device", items.devices(line)),
+        ("belt", items.belts(line)),
+        ("body_weight", items.body_weights(line)),
+        ("person", items.people(line)),
+        ("posture", items.postures(line)),
+        ("dose", items.doses(line)),
+        ("drug", items.drug_totals(line)),
+        ("check", items.checks(line)),
+        ("event", events.Events(line, values).all()),
+        ("gap", gaps.gaps(line)),
+        ("phrase", phrases.facts(line, hits)),
+        ("pair", pairs.pairs(line, hits)),
+    ):
+        drafts = list(made)
+        if not drafts:
+            continue
+        names = (*values, *states) if asked is None or kind == "episode" else asked.shared(kind)
+        known = {name: values[name] for name in names if name in values}
+        unknown = {name: states[name] for name in names if name in states}
+        for draft in drafts:
+            draft.values.update(known)
+            if unknown:
+                draft.states.update(unknown)
+        facts += drafts
     return FactSheet(
-        tuple(drafts),
+        tuple(facts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
     )

@@ -29,6 +29,7 @@ _FROM_VITALS = (
     "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
     "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
 )  # fmt: skip
+_CAUSES = ("head_injury", "stroke", "seizure", "substances")
 _TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant")
 _SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
 
@@ -39,7 +40,7 @@ _STANDS: dict[str, tuple[str, str | None]] = {
     "hip_belt": ("stretcher", "belts"),
     "knee_belt": ("stretcher", "belts"),
     **dict.fromkeys(
-        ("head_injury_considered", "stroke_considered", "seizure_considered", "substances_considered"),
+        (f"{cause}_considered" for cause in _CAUSES),
         ("decision", "causes"),
     ),
     "weight_charted": ("patient", "weight_kg"),
@@ -129,9 +130,8 @@ def _time(draft: Draft, line: Timeline) -> None:
     if not line.restrained or not known:
         draft.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
         return
-    draft.put("restrained", total)
+    draft.know(restrained=total, restrained_so_far=max(0, total - ROUNDING))
     draft.put("restrained_sure", None if line.open else max(0, total - ROUNDING))
-    draft.put("restrained_so_far", max(0, total - ROUNDING))
     _where(draft, ("restrained", "restrained_sure", "restrained_so_far"), line.episode, "application")
     draft.span = (line.restrained[0][0], line.restrained[-1][1])
 
@@ -221,15 +221,20 @@ def _application(draft: Draft, line: Timeline) -> None:
 
 def _belts(draft: Draft, line: Timeline) -> None:
     belts = _listed(line.episode, "stretcher", "belts")
-    for name, spot in (("hip_belt", "hips"), ("knee_belt", "above_knees")):
-        draft.put(name, belts if type(belts) is Absent else any(b.place == spot for b in belts))
+    if type(belts) is Absent:
+        draft.unknown(("hip_belt", "knee_belt"), belts.state)
+        return
+    spots = {belt.place for belt in belts}
+    draft.know(hip_belt="hips" in spots, knee_belt="above_knees" in spots)
 
 
 def _causes(draft: Draft, line: Timeline) -> None:
     causes = _listed(line.episode, "decision", "causes")
-    for cause in ("head_injury", "stroke", "seizure", "substances"):
-        name = f"{cause}_considered"
-        draft.put(name, causes if type(causes) is Absent else any(c.cause == cause for c in causes))
+    if type(causes) is Absent:
+        draft.unknown([f"{cause}_considered" for cause in _CAUSES], causes.state)
+        return
+    looked = {cause.cause for cause in causes}
+    draft.values.update({f"{cause}_considered": cause in looked for cause in _CAUSES})
 
 
 def _one_left(line: Timeline) -> bool | None:
@@ -278,13 +283,14 @@ def _sedation(draft: Draft, line: Timeline) -> None:
         ),
     ):
         draft.evidence[name] = tuple(place(d) for d in chosen)
-    draft.put("sedatives", len({d.drug for d in sedatives}))
-    draft.put("sedative_doses", len(sedatives))
-    draft.put("qt_drugs", len({d.drug for d in doses if d.drug in DRUGS and DRUGS[d.drug].qt}))
-    draft.put("antipsychotic", any(d.drug in ("haloperidol", "droperidol", "ziprasidone") for d in doses))
-    draft.put("ketamine", any(d.drug == "ketamine" for d in doses))
-    draft.put(
-        "weight_needed", any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses)
+    names_given = {d.drug for d in doses}
+    draft.know(
+        sedatives=len({d.drug for d in sedatives}),
+        sedative_doses=len(sedatives),
+        qt_drugs=len({name for name in names_given if name in DRUGS and DRUGS[name].qt}),
+        antipsychotic=not names_given.isdisjoint(("haloperidol", "droperidol", "ziprasidone")),
+        ketamine="ketamine" in names_given,
+        weight_needed=any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses),
     )
     if doses or items(not_given):
         draft.put("sedation_considered", True)
@@ -536,8 +542,10 @@ def _identical(draft: Draft, ours: list[tuple[int, model.VitalSet]]) -> None:
 def _handover(draft: Draft, line: Timeline) -> None:
     episode = line.episode
     told = _listed(episode, "handover", "told")
-    for word in _TOLD:
-        draft.put(f"{word}_told", told if type(told) is Absent else word in told)
+    if type(told) is Absent:
+        draft.unknown([f"{word}_told" for word in _TOLD], told.state)
+    else:
+        draft.values.update({f"{word}_told": word in told for word in _TOLD})
     events = _listed(episode, "monitoring", "events")
     draft.put("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
     patient = _listed(episode, "injuries", "patient")
