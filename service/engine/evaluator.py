@@ -82,21 +82,26 @@ class Compiled:
         if applies is False:
             return ()
         node = self.applies if applies is None else self.fails
-        leaves = (leaf for leaf, value in _deciding(node, fact) if value is None)
+        if applies is not None and node.truth(fact) is not None:
+            return ()
+        leaves = (leaf for leaf, _ in _deciding(node, fact, None))
         return tuple(dict.fromkeys((leaf.attribute, fact.state(leaf.attribute)) for leaf in leaves))
 
     def proving(self, fact: Fact) -> Iterable[Leaf]:
-        """The leaves that decide a finding, in reading order."""
-        return self.proof if self.proof is not None else [leaf for leaf, _ in self.deciding(fact)]
+        """The leaves that decide a finding, in reading order; both nodes are true then."""
+        if self.proof is not None:
+            return self.proof
+        return [leaf for node in (self.applies, self.fails) for leaf, _ in _deciding(node, fact, True)]
 
     def deciding(self, fact: Fact) -> list[tuple[Leaf, Truth]]:
         """The leaves that decide the rule's outcome for one fact, with their truth, in reading order.
 
         Those of ``applies``, and of ``fails`` too where ``applies`` is true.
         """
-        found = _deciding(self.applies, fact)
-        if self.applies.truth(fact) is True:
-            found += _deciding(self.fails, fact)
+        applies = self.applies.truth(fact)
+        found = _deciding(self.applies, fact, applies)
+        if applies is True:
+            found += _deciding(self.fails, fact, self.fails.truth(fact))
         return found
 
 
@@ -123,17 +128,18 @@ def compile_term(term: Group | Leaf) -> Node:
     return Node(terms[0] if len(terms) == 1 else _all(terms) if term.mode == "all" else _any(terms), term, nodes)
 
 
-def _deciding(node: Node, fact: Fact) -> list[tuple[Leaf, Truth]]:
+def _deciding(node: Node, fact: Fact, value: Truth) -> list[tuple[Leaf, Truth]]:
+    """The leaves that make a node what it is: ``value``."""
     # A Kleene group takes the value of exactly those terms that decide it:
     # all of them for a true ``all`` or a false ``any``, else the ones that share its value.
-    value = node.truth(fact)
+    every = isinstance(node.term, Group) and value is (node.term.mode == "all")
     found: list[tuple[Leaf, Truth]] = []
     for each in node.nodes:
-        if each.truth(fact) is value:
+        if every or each.truth(fact) is value:
             if isinstance(each.term, Leaf):
                 found.append((each.term, value))
             else:
-                found += _deciding(each, fact)
+                found += _deciding(each, fact, value)
     return found
 
 
