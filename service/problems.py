@@ -9,7 +9,7 @@ from typing import Any
 
 def pointer_order(pointer: str) -> tuple[tuple[int, int, str], ...]:
     """Sort key of a pointer: by its parts, numbers as numbers."""
-    return tuple((0, int(p), "") if p.isdigit() else (1, 0, p) for p in pointer.split("/")[1:])
+    return tuple([(0, int(p), "") if p.isdigit() else (1, 0, p) for p in pointer.split("/")[1:]])
 
 
 #: At most this many places are reported for one request.

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from service.episode import kinds, model
@@ -323,7 +326,6 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
     """
     if type(vitals) is Absent:
         return vitals
-    after = line.control is not None and any((t := v.time.epoch) is not None and t >= line.control for v in vitals)
     tried: Absent | None = None
     for vital in vitals:
         time = vital.time.epoch
@@ -333,7 +335,7 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
                 return True
             if value.state == "declined":
                 late = line.control is None or time is None or time >= line.control
-                if value.reason != "unsafe_to_attempt" or not after or late:
+                if value.reason != "unsafe_to_attempt" or late or not _any_after(line.control, vitals):
                     tried = value
     if tried is not None:
         return True
@@ -341,6 +343,10 @@ def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | A
     if states and all(type(s) is Absent and s.state == "not_collected" for s in states):
         return kinds.NOT_COLLECTED
     return False
+
+
+def _any_after(control: int | None, vitals: Iterable[model.VitalSet]) -> bool:
+    return control is not None and any((t := v.time.epoch) is not None and t >= control for v in vitals)
 
 
 def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
@@ -421,21 +427,21 @@ def _after_sedation(
     def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
         if start is None:
             return None, None, "missing"
-        values = [(t, getattr(v, member)) for t, v in ours if t >= start]
-        at = [t for t, value in values if type(value) is not Absent or met(value, t, line)]
-        for item in items(spans[span]):
-            begin, (end, _) = item.start.epoch, line.end_of(item.end)
-            if begin is not None and (end is None or end > start):
-                at.append(max(begin, start))
-        if (
-            not at
-            and type(spans[span]) is Absent
-            and spans[span].state == "not_collected"
-            and values
-            and all(type(a) is Absent and a.state == "not_collected" for _, a in values)
-        ):
-            return None, None, "not_collected"
-        return bool(at), min(at) - start if at else None, "missing"
+        at = [
+            max(begin, start)
+            for item in items(spans[span])
+            if (begin := item.start.epoch) is not None and ((end := line.end_of(item.end)[0]) is None or end > start)
+        ]
+        charted = next((t for t, v in ours if t >= start and met(getattr(v, member), t, line)), None)
+        if charted is not None:
+            at.append(charted)
+        if at:
+            return True, min(at) - start, "missing"
+        if type(spans[span]) is Absent and spans[span].state == "not_collected":
+            values = [getattr(v, member) for t, v in ours if t >= start]
+            if values and all(type(a) is Absent and a.state == "not_collected" for a in values):
+                return None, None, "not_collected"
+        return False, None, "missing"
 
     for name, start, member, span in (
         ("spo2_after_sedation", first, "spo2", "oximetry"),
@@ -523,18 +529,15 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, model.VitalSet
     draft.evidence["shock_index"] = draft.evidence["shock_index_over"] = (place(last, "hr"), place(last, "sbp"))
 
 
+_signs_of = attrgetter("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg")
+
+
 def _identical(draft: Draft, ours: list[tuple[int, model.VitalSet]]) -> None:
     best: list[model.VitalSet] = []
-    run: list[model.VitalSet] = []
-    previous = None
-    for _, vital in ours:
-        values = (vital.hr, vital.rr, vital.spo2, vital.sbp, vital.dbp, vital.etco2_mmhg)
-        known = list(map(type, values)).count(Absent) <= 3
-        run = [*run, vital] if known and values == previous else [vital] if known else []
-        previous = values if known else None
-        if len(run) > len(best):
-            best = run
-    draft.put("identical_sets", len(best))
+    for values, alike in groupby([vital for _, vital in ours], key=_signs_of):
+        if list(map(type, values)).count(Absent) <= len(values) - 3:
+            best = max(best, list(alike), key=len)
+    draft.know(identical_sets=len(best))
     if len(best) > 1:
         draft.evidence["identical_sets"] = tuple(place(v) for v in best)
 
