@@ -1,9 +1,11 @@
 """How facts are written for the engine: one function a kind and word, made once from the compiled conditions.
 
 Only what a condition can look at is sent: the engine copies and hashes every
-property. Which conditions those are follows from the conditions themselves
-(``evaluator`` and ``flat`` are not asked): one that demands a word of an
-attribute cannot hold for a fact with another.
+property. What that is follows from the conditions themselves (``evaluator``
+and ``flat`` are not asked): one that demands a word of an attribute cannot
+hold for a fact with another; and where an attribute, or its state, is only
+asked for by equality, a value that nobody asks for is the same to the engine
+as none at all.
 """
 
 from __future__ import annotations
@@ -61,13 +63,14 @@ def wire(
     head = f',"kind":"{kind}"{more}'
 
     def writer(word: str | None) -> _Writer:
-        used = {attribute} if attribute else set()
+        used: dict[str, set[Any]] = {attribute: set()} if attribute else {}
         for condition, demanded in zip(conditions, demands, strict=True):
             if attribute not in demanded or demanded[attribute] == word:
-                used |= set(_names(condition))
-        plain = [(name, attributes[name]) for name in sorted(used) if name in attributes]
-        asked = [(name, states[name]) for name in sorted(used) if name in states and name not in attributes]
-        return function(_source(head, plain, asked), unfit=_unfit)
+                for name, literal in _asked(condition):
+                    used.setdefault(name, set()).add(literal)
+        plain = [(name, attributes[name], used[name]) for name in sorted(used) if name in attributes]
+        other = [(name, states[name], used[name]) for name in sorted(used) if name in states and name not in attributes]
+        return function(_source(head, plain, other), unfit=_unfit)
 
     return Wire(attribute, {word: writer(word) for word in sorted(words)}, writer(None))
 
@@ -82,16 +85,19 @@ def _demanded(condition: Condition, attributes: Mapping[str, Typed]) -> dict[str
     return out
 
 
-def _names(condition: Condition) -> Iterator[str]:
-    """Every property that a condition looks at."""
+_ANY = object()
+
+
+def _asked(condition: Condition) -> Iterator[tuple[str, Any]]:
+    """Every property that a condition looks at, with the literal it must equal, ``_ANY`` for any other question."""
     for operator, body in condition.items():
         if operator in ("$and", "$or"):
             for term in body:
-                yield from _names(term)
+                yield from _asked(term)
+        elif operator == "$eq":
+            yield from body.items()
         elif operator.startswith("$"):
-            yield from body
-        else:
-            yield operator
+            yield from ((name, _ANY) for name in body)
 
 
 # ---------------------------------------------------------------- as source
@@ -101,28 +107,35 @@ def _unfit(name: str) -> str:
     raise Unfit(name)
 
 
-def _source(head: str, plain: Iterable[tuple[str, Typed]], asked: Iterable[tuple[str, str]]) -> str:
+def _source(
+    head: str, plain: Iterable[tuple[str, Typed, set[Any]]], states: Iterable[tuple[str, str, set[Any]]]
+) -> str:
     tables: list[str] = []
 
-    def table(name: str, words: Iterable[str]) -> str:
-        tables.append(f"w{len(tables)} = { ({word: _member(name, word) for word in words})!r}.get")
+    def table(name: str, words: Iterable[str], asked: set[Any]) -> str:
+        texts = {word: _member(name, word) if {word, _ANY} & asked else "" for word in words}
+        tables.append(f"w{len(tables)} = {texts!r}.get")
         return f"w{len(tables) - 1}"
 
     lines = [f"    return ''.join(({head!r},"]
-    for name, (type_, words) in plain:
+    for name, (type_, words), asked in plain:
         local, bad = f"(v := value({name!r}))", f"unfit({name!r})"
         if type_ == "int":
             # An exact type: a bool is no integer here.
             fits, sent = f"type({local}) is int and {-MAX_INT} <= v <= {MAX_INT}", f"{_member(name)!r} + str(v)"
         elif type_ == "bool":
             fits = f"{local} is True or v is False"
-            sent = f"{_member(name, True)!r} if v else {_member(name, False)!r}"
+            texts = [_member(name, flag) if {flag, _ANY} & asked else "" for flag in (True, False)]
+            sent = f"{texts[0]!r} if v else {texts[1]!r}"
         else:
-            fits, sent = f"type({local}) is str", f"{table(name, sorted(words))}(v) or {bad}"
+            fits, sent = (
+                f"type({local}) is str",
+                f"t if (t := {table(name, sorted(words), asked)}(v)) is not None else {bad}",
+            )
         lines.append(f"        ({sent}) if {fits} else '' if v is None else {bad},")
-    for name, attribute in asked:
+    for name, attribute, asked in states:
         state = f"{RECORDED!r} if value({attribute!r}) is not None else state({attribute!r}, {MISSING!r})"
-        lines.append(f"        {table(name, _STATES)}({state}) or unfit({name!r}),")
+        lines.append(f"        t if (t := {table(name, _STATES, asked)}({state})) is not None else unfit({name!r}),")
     lines.append("        '}'))")
     return "\n".join([*tables, "def made(value, state):", *lines, ""])
 

@@ -273,8 +273,25 @@ def test_only_what_rules_use_is_sent() -> None:
     definitions = compile_rules([rule], CATALOGUE)
     about = fact("limb", {"n": 7, "flag": True, "side": "left"}, m="declined")
     assert definitions.write([about]) == [',"kind":"limb","n":7,"m_state":"declined"}']
-    assert definitions.write([fact("limb", {"m": 3}, n="missing")]) == [',"kind":"limb","m_state":"recorded"}']
     assert definitions.write([fact("dose", {"n": 7})]) == [',"kind":"dose"}']
+
+
+def test_a_value_that_equals_nothing_asked_for_is_not_sent() -> None:
+    rules = [
+        bound(1, "limb", ALWAYS, group({"any": [{"m": {"declined": True}}, {"flag": {"eq": False}}]})),
+        bound(2, "limb", ALWAYS, group({"all": [{"side": {"eq": "left"}}]})),
+    ]
+    definitions = compile_rules(rules, CATALOGUE)
+
+    def sent(**values: object) -> str:
+        return definitions.write([fact("limb", values)])[0]
+
+    assert [sent(m=3), sent(flag=True), sent(side="right")] == [',"kind":"limb"}'] * 3
+    assert sent(flag=False, side="left") == ',"kind":"limb","flag":false,"side":"left"}'
+    other = compile_rules([bound(1, "limb", ALWAYS, group({"all": [{"side": {"ne": "left"}}]}))], CATALOGUE)
+    assert other.write([fact("limb", {"side": "right"})]) == [',"kind":"limb","side":"right"}']
+    with pytest.raises(EngineError, match="limb.side"):
+        sent(side="above")
 
 
 def test_groups_of_one_and_nested_all_are_opened() -> None:
