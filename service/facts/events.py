@@ -246,6 +246,8 @@ class Events:
             + [off for _, off in self.covers if off is not None]
             + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
         )
+        #: Every limb with a device: its time restrained, and the times of its checks.
+        self.watched_limbs = [(x.limb, x.spans, check_times(line, x.limb)) for x in line.limbs.values()]
         #: When restraints were last charted as taken off by an action.
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
         #: Every device: on, off, whether its end is charted, whether it is the police's.
@@ -616,8 +618,10 @@ class Events:
         at = bisect_left(self.looks, time)
         following = self.looks[at] if at < len(self.looks) else None
         draft.know(no_check_after=following is None, etco2_watched=self._watched(time))
-        draft.put("check_delay", None if following is None else following - time)
-        draft.put("check_delay_sure", None if following is None else max(0, following - time - ROUNDING))
+        if following is None:
+            draft.unknown(("check_delay", "check_delay_sure"), "missing")
+        else:
+            draft.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
         self._stand(draft, time, self.line.ours(before, time))
         self._circumstances(draft, time)
         return draft
@@ -654,16 +658,15 @@ class Events:
         line = self.line
         listed = part(line.episode.monitoring, "limb_checks")
         named, limbs, due, after = draft.values.get("limb"), set(), False, None
-        for x in line.limbs.values():
-            if named not in (None, x.limb) or not intervals.inside(time, x.spans):
+        for limb, spans, points in self.watched_limbs:
+            if (named is not None and named != limb) or not intervals.inside(time, spans):
                 continue
-            limbs.add(x.limb)
-            due = due or intervals.inside(time + LIMB_CHECK_DUE + ROUNDING, x.spans)
-            points = check_times(line, x.limb)
+            limbs.add(limb)
+            due = due or intervals.inside(time + LIMB_CHECK_DUE + ROUNDING, spans)
             at = bisect_left(points, time)
             if at < len(points) and (after is None or points[at] < after):
                 after = points[at]
-        draft.put("limb_check_due", due)
+        draft.know(limb_check_due=due)
         if type(listed) is Absent:
             draft.unknown(names[:3], listed.state)
             return
@@ -673,9 +676,11 @@ class Events:
             if untimed:
                 draft.unknown(names[:3], state_of(*untimed))
                 return
-        draft.put("no_limb_check_after", after is None)
-        draft.put("limb_check_delay", None if after is None else after - time)
-        draft.put("limb_check_delay_sure", None if after is None else max(0, after - time - ROUNDING))
+        draft.know(no_limb_check_after=after is None)
+        if after is None:
+            draft.unknown(names[:2], "missing")
+        else:
+            draft.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
 
     def posture_at(self, time: int) -> model.Posture | None:
         """The posture that began last before a time, if it had not ended."""
