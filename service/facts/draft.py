@@ -139,7 +139,10 @@ class Draft(Fact):
 
     def know(self, **values: Scalar) -> None:
         """Set several attributes."""
-        self.values.update(values)
+        if self.values:
+            self.values.update(values)
+        else:
+            self.values = values
 
     def members(self, node: Node, wanted: Wanted, prefix: str = "") -> None:
         """The members of an item as attributes, under the names the vocabulary gives them."""
