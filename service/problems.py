@@ -35,16 +35,19 @@ class Rejected(Exception):
     """The request cannot be read. ``status`` 400 (not well-formed) or 422 (well-formed, not an episode).
 
     The exception's own text is the stable ``code`` and nothing else, so that
-    it may appear in a log.
+    it may appear in a log. ``in_all``: how many places are wrong, where
+    ``errors`` are only the first of them.
     """
 
-    def __init__(self, status: int, code: str, errors: list[ProblemItem] | None = None) -> None:
+    def __init__(
+        self, status: int, code: str, errors: list[ProblemItem] | None = None, in_all: int | None = None
+    ) -> None:
         super().__init__(code)
         found = errors or []
         self.status = status
         self.code = code
         self.errors = tuple(found[:MOST_ERRORS])
-        self.omitted = max(0, len(found) - MOST_ERRORS)
+        self.omitted = (len(found) if in_all is None else in_all) - len(self.errors)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from marshmallow import fields as mf
 
 from service.episode import kinds, model
 from service.episode.kinds import MISSING, NOT_COLLECTED, Absent, Moment
-from service.problems import ProblemItem, Rejected, pointer_order
+from service.problems import MOST_ERRORS, ProblemItem, Rejected, pointer_order
 
 from . import fields, quick, strict_json
 
@@ -191,27 +191,39 @@ def _detail(code: str, spec: kinds.Kind | None) -> str | None:
     return None
 
 
-def _flatten(messages: Any, cls: type | None, at: str, spec: kinds.Kind | None = None) -> Iterator[ProblemItem]:
+@dataclass(frozen=True, slots=True)
+class _Slip:
+    """One place that is wrong. A member that is not known has no ``detail`` yet, but its ``name`` and the ``cls`` it is in."""
+
+    pointer: str
+    code: str
+    detail: str = ""
+    name: str = ""
+    cls: type = model.Episode
+
+    def item(self) -> ProblemItem:
+        """What the caller reads."""
+        return _item(self.code, self.pointer, self.detail or _nearest(self.name, self.cls))
+
+
+def _flatten(messages: Any, cls: type | None, at: str, spec: kinds.Kind | None = None) -> Iterator[_Slip]:
     if isinstance(messages, dict):
         for key, inner in messages.items():
             if inner == ["unknown-member"] and cls is not None and isinstance(key, str):
-                yield ProblemItem("unknown-member", _nearest(key, cls), pointer=at)
+                yield _Slip(at, "unknown-member", name=key, cls=cls)
             elif key == "_schema":
                 yield from _flatten(inner, cls, at)
             elif isinstance(key, int):
                 yield from _flatten(inner, cls, f"{at}/{key}", spec)
-            else:
+            elif inner == ["missing-member"]:
                 # A required member that is not there has no place of its own: point at its object.
-                where = at if inner == ["missing-member"] else f"{at}/{key}"
-                detail = f"{fields.DETAILS['missing-member']} Name: {key}." if inner == ["missing-member"] else None
-                if detail:
-                    yield ProblemItem("missing-member", detail, pointer=where)
-                else:
-                    yield from _flatten(inner, _inner_class(cls, key), where, _kind(cls, key))
+                yield _Slip(at, "missing-member", f"{fields.DETAILS['missing-member']} Name: {key}.")
+            else:
+                yield from _flatten(inner, _inner_class(cls, key), f"{at}/{key}", _kind(cls, key))
     else:
         for code in messages:
             known = code if code in fields.DETAILS else "not-an-object"
-            yield _item(known, at, _detail(known, spec))
+            yield _Slip(at, known, _detail(known, spec) or fields.DETAILS[known])
 
 
 def _load(body: dict[str, Any]) -> dict[str, Any]:
@@ -221,9 +233,10 @@ def _load(body: dict[str, Any]) -> dict[str, Any]:
         # Unknown members come from a set: the order is ours, not the hash seed's.
         found = sorted(
             _flatten(error.messages, model.Episode, ""),
-            key=lambda e: (pointer_order(e.pointer or ""), e.code, e.detail),
+            key=lambda s: (pointer_order(s.pointer), s.code, s.detail, s.name),
         )
-        raise Rejected(422, "invalid-episode", found) from None
+        # The nearest known names take long to find, and a body can have many thousand members that are not known.
+        raise Rejected(422, "invalid-episode", [slip.item() for slip in found[:MOST_ERRORS]], len(found)) from None
 
 
 # ---------------------------------------------------------------- what the system has no place for

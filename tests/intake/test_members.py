@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import subprocess
 import sys
@@ -11,7 +12,7 @@ import pytest
 
 from service.episode import kinds, model
 from service.intake import episode_json
-from service.problems import ProblemItem, Rejected
+from service.problems import MOST_ERRORS, ProblemItem, Rejected
 from tests.support.episodes import clock, drop, encoded, full, places, put, small
 
 CANARY = "canary-7391"
@@ -61,6 +62,21 @@ def test_several_unknown_members_of_one_object() -> None:
     errors = refusal(document).errors
     assert [(e.code, e.pointer) for e in errors] == [("unknown-member", "/patient")] * 2
     assert sorted(e.detail.rsplit(": ")[-1] for e in errors) == ["sex.", "weight_kg."]
+
+
+def test_nearest_names_are_looked_for_where_they_are_shown_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A body has room for many thousand names, and each search takes long."""
+    looked: list[str] = []
+    find = difflib.get_close_matches
+
+    def counting(name: str, known: list[str], n: int, cutoff: float) -> list[str]:
+        looked.append(name)
+        return find(name, known, n, cutoff)
+
+    monkeypatch.setattr(difflib, "get_close_matches", counting)
+    found = refusal(small(patient={f"{name}{number}": 1 for number in range(1000) for name in ("wieght_kg", "sexx")}))
+    assert (len(found.errors), found.omitted) == (MOST_ERRORS, 2000 - MOST_ERRORS)
+    assert looked == sorted(f"sexx{number}" for number in range(1000))[:MOST_ERRORS]
 
 
 def test_same_refusal_in_every_process() -> None:
