@@ -63,6 +63,11 @@ def test_several_unknown_members_of_one_object() -> None:
     assert sorted(e.detail.rsplit(": ")[-1] for e in errors) == ["sex.", "weight_kg."]
 
 
+def test_a_fhir_document_sent_as_our_own_json_says_how_to_send_it() -> None:
+    errors = refusal({"resourceType": "Bundle", "type": "collection", "entry": []}).errors
+    assert any(e.code == "unknown-member" and "application/fhir+json" in e.detail for e in errors)
+
+
 def test_same_refusal_in_every_process() -> None:
     """The same input gives the same answer whatever seed the process hashes text with."""
     program = (
