@@ -22,7 +22,9 @@ from service.problems import ProblemItem, Rejected
 MOST_LEVELS = 32
 #: Longest run of digits that is read as a number (a double has 17 significant ones).
 _LONGEST_NUMBER = 400
-_STRINGS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
+#: A string, or what follows a quote that nothing closes: looked for again at each later quote, that would take
+#: the square of its length.
+_STRINGS = re.compile(rb'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
 _NOT_BRACKETS = bytes(c for c in range(256) if c not in b"[]{}")
 #: For counting levels: both brackets as one, nothing else kept but the quotes around strings.
 _ONE_BRACKET = bytes.maketrans(b"[]{}", b"()()")

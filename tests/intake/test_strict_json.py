@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -105,6 +106,14 @@ def test_depth() -> None:
 def test_brackets_in_strings_are_not_depth(text: str) -> None:
     assert strict_json.loads(json.dumps({"a": text}).encode()) == {"a": text}
     assert strict_json.loads(json.dumps({"a": text}, ensure_ascii=False).encode()) == {"a": text}
+
+
+def test_quotes_that_nothing_closes_are_passed_over_once() -> None:
+    """Looked for again at each of them, half a megabyte would take minutes."""
+    start = time.process_time()
+    assert refused(b'"' + b'\\"' * 250_000).code == "not-json"
+    assert refused(b'"' + b'\\"' * 250_000 + b"\\").code == "not-json"
+    assert time.process_time() - start < 5
 
 
 def test_depth_after_a_string_that_ends_in_a_backslash() -> None:
