@@ -10,15 +10,24 @@ from typing import Any
 
 
 class Pool(ThreadPoolExecutor):
-    """``size`` threads, started at once: when memory is short none could be, and the worker would end."""
+    """``size`` threads, started at once: when memory is short none could be, and the worker would end.
+
+    Raises RuntimeError or MemoryError where not all can be started; then there is none.
+    """
 
     def __init__(self, size: int) -> None:
         super().__init__(size)
         self._jobs = _Jobs()
         self._work_queue = self._jobs  # type: ignore[assignment]
         together = threading.Barrier(size)
-        for _ in range(size):
-            self.submit(together.wait)
+        try:
+            for _ in range(size):
+                self.submit(together.wait)
+        except (RuntimeError, MemoryError):
+            # Those that were started wait for the others, and the process would wait for them before it ends.
+            together.abort()
+            self.shutdown(wait=False)
+            raise
 
     def waiting(self) -> int:
         """Jobs for which there is no thread."""

@@ -18,11 +18,14 @@ from typing import Any
 from gunicorn.workers import gthread  # type: ignore[import-untyped,unused-ignore]
 
 from service.deadlines import deadlines
+from service.observe import log
 from service.settings import Settings
 from service.threads import Pool
 
 #: Threads beyond those of requests in hand, so that probes and refusals are answered all the same.
 _SPARE_THREADS = 2
+#: A worker that cannot start its threads is replaced after this long.
+_NO_THREADS_SECONDS = 1.0
 
 _current = threading.local()
 
@@ -33,8 +36,17 @@ class Worker(gthread.ThreadWorker):  # type: ignore[misc,no-any-unimported,unuse
     settings = Settings()
 
     def get_thread_pool(self) -> Pool:
-        """Threads to read and answer in; evaluation has a limit of its own."""
-        pool = Pool(self.settings.in_hand + _SPARE_THREADS)
+        """Threads to read and answer in; evaluation has a limit of its own. Ends the worker where there are none."""
+        try:
+            pool = Pool(self.settings.in_hand + _SPARE_THREADS)
+        except (RuntimeError, MemoryError) as error:
+            log.crash("crash", error)
+            # Nobody is to come to this worker's door, and the next one is not to open its own at once.
+            for listener in self.sockets:
+                listener.close()
+            time.sleep(_NO_THREADS_SECONDS)
+            # Let through, it would be a fault of the start and end the server, other workers and all.
+            raise SystemExit(1) from None
         deadlines.pressure = pool.waiting
         return pool
 

@@ -166,6 +166,8 @@ def _item(code: str, pointer: str, detail: str | None = None) -> ProblemItem:
 
 
 def _nearest(name: str, cls: type) -> str:
+    if cls is model.Episode and name == "resourceType":
+        return "This is a FHIR resource: send it with the media type application/fhir+json."
     known = [m.name for m in kinds.members(cls)] + (list(_TOP_ONLY) if cls is model.Episode else ["extensions"])
     close = difflib.get_close_matches(name[:80].lower(), known, n=3, cutoff=0.6)
     return "This object has a member that is not known." + (f" Nearest known: {', '.join(close)}." if close else "")

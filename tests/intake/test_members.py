@@ -79,6 +79,11 @@ def test_nearest_names_are_looked_for_where_they_are_shown_alone(monkeypatch: py
     assert looked == sorted(f"sexx{number}" for number in range(1000))[:MOST_ERRORS]
 
 
+def test_a_fhir_document_sent_as_our_own_json_says_how_to_send_it() -> None:
+    errors = refusal({"resourceType": "Bundle", "type": "collection", "entry": []}).errors
+    assert any(e.code == "unknown-member" and "application/fhir+json" in e.detail for e in errors)
+
+
 def test_same_refusal_in_every_process() -> None:
     """The same input gives the same answer whatever seed the process hashes text with."""
     program = (

@@ -200,6 +200,28 @@ def test_out_of_memory(tmp_path: Path) -> None:
         assert b"Zq7canaryXw" not in service.log.read_bytes()
 
 
+def test_a_worker_that_cannot_start_its_threads_ends_at_once(tmp_path: Path) -> None:
+    """The other goes on alone, and is joined again when there is memory."""
+    with running(tmp_path) as service, load(service) as done:
+        master = service.child.pid
+        size = int(Path(f"/proc/{master}/statm").read_text().split()[0]) * resource.getpagesize()
+        resource.prlimit(master, resource.RLIMIT_AS, (size + 20 * 2**20, resource.RLIM_INFINITY))
+        os.kill(service.workers()[0], signal.SIGKILL)
+
+        def failed() -> list[str]:
+            return [line["event"] for line in service.lines() if line.get("exit_code") == 1]
+
+        until(lambda: len(failed()) >= 2, 20)
+        seen = done["answers"]
+        until(lambda: done["answers"] > seen + 20, 20)
+        resource.prlimit(master, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+        gone = len(failed())
+        until(lambda: len([line for line in service.lines() if line["event"] == "worker-ready"]) == 3, 20)
+        assert len(failed()) <= gone + 1
+        assert {line["exception"] for line in service.lines() if line["event"] == "crash"} == {"RuntimeError"}
+    assert done["lost"] == 0
+
+
 def test_a_full_disk_takes_the_log_and_nothing_else(tmp_path: Path) -> None:
     if not Path("/dev/full").exists():
         pytest.skip("no /dev/full here")

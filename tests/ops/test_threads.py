@@ -89,3 +89,23 @@ def test_what_was_not_begun_can_be_called_off(pool: Pool) -> None:
     go.set()
     assert waiting.cancelled()
     assert all(each.result(timeout=10) for each in begun)
+
+
+def test_where_one_cannot_be_started_there_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[threading.Thread] = []
+
+    class Short(threading.Thread):
+        def start(self) -> None:
+            if len(started) == SIZE - 1:
+                raise RuntimeError("can't start new thread")
+            started.append(self)
+            self.daemon = True  # so that a failure of this test does not keep the tests from ending
+            super().start()
+
+    with monkeypatch.context() as patched, pytest.raises(RuntimeError, match="start new thread"):
+        patched.setattr(threading, "Thread", Short)
+        Pool(SIZE)
+    assert len(started) == SIZE - 1
+    for thread in started:
+        thread.join(timeout=10)
+        assert not thread.is_alive()
