@@ -109,7 +109,11 @@ class Pipeline:
         failures: list[str] = []
         cases, variants, variant_cases = [], [], []
         for rule in self.rulebook.rules:
-            found = list(fact_examples(rule, words))
+            try:
+                found = list(fact_examples(rule, words))
+            except ValueError as error:
+                failures.append(f"{rule.id}: {error}")
+                continue
             if not found:
                 failures.append(f"{rule.id}: no example")
             for number, example in enumerate(found):

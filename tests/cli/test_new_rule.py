@@ -26,6 +26,19 @@ def test_a_new_rule_fails_until_it_is_filled_in(tmp_path: Path, capsys: pytest.C
     assert cli.main(asked) == cli.FAILED  # nothing is written over
 
 
+def test_an_example_that_cannot_be_read_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = tmp_path / "rules"
+    shutil.copytree(rules_directory(), house)
+    (file,) = house.glob("application/RR-1048-*.yaml")
+    file.write_text(file.read_text("utf-8").replace("place: hips", "place: nowhere"), "utf-8")
+    monkeypatch.setenv("RESTRAINT_REVIEW_RULES_DIR", str(house))
+    assert cli.main(["rules", "test", "--only", "RR-1048"]) == cli.FAULTS
+    said = "".join(capsys.readouterr())
+    assert said.count("RR-1048: place: not one of its values") == 1
+
+
 def test_a_rule_is_shown_as_a_person_reads_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["rules", "show", "RR-1307"]) == cli.OK
     shown = capsys.readouterr().out
