@@ -14,7 +14,6 @@ from dataclasses import replace
 from typing import Any
 
 from service.engine.evaluator import compile_rule
-from service.episode import kinds, model
 from service.pipeline import Pipeline
 from service.problems import Rejected, pointer_order
 from service.resources import demo_directory
@@ -193,12 +192,6 @@ def check_rule(pipeline: Pipeline, rule: Rule, base: dict[str, Any]) -> list[str
     failures += _whole_way(pipeline, rule, base)
     failures += _owned(pipeline, rule, base)
     return failures
-
-
-def unowned_members(pipeline: Pipeline) -> list[str]:
-    """Sections that no rule's ``requires`` names."""
-    owned = {path for rule in pipeline.rulebook.rules for path in rule.requires}
-    return [f"/{m.name}" for m in kinds.members(model.Episode) if not m.required and f"/{m.name}" not in owned]
 
 
 def run(pipeline: Pipeline, ids: Collection[str]) -> list[str]:

@@ -13,7 +13,6 @@ from .tree import El, Index, Resource, look, words
 
 _LIMBS, _HOLDS = "application.limbs", "application.holds"
 _NOT_DONE = ("not-done", "preparation")
-_LONGEST_WORDS = 500
 
 
 def is_restraint(el: Resource) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from lxml import etree
 
-from .codes import DECLINED, NEMSIS, NOT_APPLICABLE, NOT_RECORDED, NOT_REPORTING, XSI
+from .codes import DECLINED, NEMSIS, NOT_APPLICABLE, NOT_REPORTING, XSI
 
 #: The prefix of every location.
 PREFIX = "nem"
@@ -117,8 +117,3 @@ class El:
         return {NOT_APPLICABLE: {"absent": "declined", "reason": "not_indicated"}, NOT_REPORTING: NOT_COLLECTED}.get(
             self.attribute("NV")
         )
-
-    @property
-    def left_blank(self) -> bool:
-        """Nothing stands there, or Not Recorded."""
-        return not self.text and (not self.pn) and self.attribute("NV") in ("", NOT_RECORDED)
