@@ -6,6 +6,7 @@ maximum interval is judged after ``ROUNDING`` seconds are taken off.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import itemgetter
@@ -183,7 +184,6 @@ class Timeline:
         """``asked``: what rules can ask for; without it every attribute is made."""
         self.episode = episode
         self._asked = asked
-        self._standing: dict[str, list[tuple[str, Callable[[Timeline, int], Scalar | Absent | None]]]] = {}
         self.contact: int | None = part(episode.transport, "at_patient").epoch
         self.departed: int | None = part(episode.transport, "departed").epoch
         self.arrived: int | None = part(episode.transport, "arrived").epoch
@@ -378,13 +378,7 @@ class Timeline:
 
     def stand(self, draft: Draft, time: int | None) -> None:
         """The ``at_`` attributes: how things stood at the fact's own time."""
-        known = self._standing.get(draft.kind)
-        if known is None:
-            wanted = self.wanted(draft.kind)
-            known = self._standing[draft.kind] = [
-                (name, stood) for name, stood in _AT.items() if wanted is None or name in wanted
-            ]
-        for name, stood in known:
+        for name, stood in _standing(self.wanted(draft.kind)):
             draft.put(name, None if time is None else stood(self, time))
 
     def _at_restrained(self, time: int) -> bool | Absent | None:
@@ -503,6 +497,12 @@ _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {
     "at_since_application": Timeline._since_application,
     "at_since_sedative": Timeline._since_sedative,
 }
+
+
+@functools.cache
+def _standing(wanted: Wanted) -> tuple[tuple[str, Callable[[Timeline, int], Scalar | Absent | None]], ...]:
+    """Those of ``_AT`` that are wanted: the same for every record."""
+    return tuple((name, stood) for name, stood in _AT.items() if wanted is None or name in wanted)
 
 
 def parenteral(route: str | Absent) -> bool | None:

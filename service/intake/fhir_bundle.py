@@ -387,7 +387,8 @@ def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         at = [_pointer(_near(places, item.pointer or "")) for item in refusal.errors]
-        raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]) from None
+        found = [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]
+        raise Rejected(422, code, found, len(found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
     return replace(intake, language="fhirpath", places=Places(places), notices=(*told, *chart.notices()), digest=digest)

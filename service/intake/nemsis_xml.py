@@ -145,7 +145,7 @@ def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: 
     except Rejected as rejected:
         # Every value was checked on its own, so what is left is of the whole: too many items.
         where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]
-        raise Rejected(rejected.status, rejected.code, list[ProblemItem](where)) from None
+        raise Rejected(rejected.status, rejected.code, where, len(where) + rejected.omitted) from None
     notices = intake.notices + chart.notices()
     return replace(intake, notices=notices, digest=digest, language="xpath", places=Places(places))
 

@@ -19,7 +19,7 @@ class El:
     path is put together when it is asked for.
     """
 
-    __slots__ = ("_at", "_codings", "_index", "_up", "value")
+    __slots__ = ("_at", "_index", "_up", "value")
 
     def __init__(self, value: Any, at: str, up: El | None = None, index: int | None = None) -> None:
         """``at``: the whole path; below ``up`` the name of the step, and ``index`` its place in a list."""
@@ -27,7 +27,6 @@ class El:
         self._at = at
         self._up = up
         self._index = index
-        self._codings: list[tuple[str, str]] | None = None
 
     def __bool__(self) -> bool:
         return self.value is not None
@@ -118,12 +117,7 @@ class Resource(El):
 
 def codings(concept: El) -> list[tuple[str, str]]:
     """(system, code) of every coding of a CodeableConcept; of a Coding too."""
-    if concept._codings is None:
-        concept._codings = _codings(concept.value)
-    return concept._codings
-
-
-def _codings(value: Any) -> list[tuple[str, str]]:
+    value = concept.value
     if type(value) is not dict:
         return []
     listed = value.get("coding")
