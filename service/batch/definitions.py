@@ -278,7 +278,7 @@ def day_of(review: Review) -> date | None:
     if closed is None:
         return None
     first = first_time(review.intake.episode)
-    offset = (first.utcoffset() if first else None) or timedelta(0)
+    offset = (first.when.utcoffset() if first else None) or timedelta(0)
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=closed) + offset).date()
 
 

@@ -1,16 +1,23 @@
 """The building blocks an episode is declared with, and the states a value can be in.
 
 One declaration per member (type, unit, bounds, words) serves the model, the
-strict reader and the contract alike.
+readers and the contract alike. The classes of the record are msgspec structs:
+a body that is plainly good is read straight into them.
 """
 
 from __future__ import annotations
 
 import functools
-from dataclasses import MISSING as NO_DEFAULT
-from dataclasses import dataclass, field, fields
+import math
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, ClassVar, NoReturn, final
+from operator import attrgetter
+from typing import Annotated, Any, ClassVar, Literal, NoReturn, Self, TypedDict, dataclass_transform, final
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
 DECLINED_REASONS = (
@@ -29,21 +36,41 @@ DECLINED_REASONS = (
 #: Members no rule asks about by themselves.
 NOT_ASKED = ("id", "entered")
 
+#: Items in one list, and in all lists of an episode; words in a list that may repeat them.
+MOST_ITEMS = 2_000
+MOST_ITEMS_IN_ALL = 10_000
+MOST_WORDS = 20
+
 LONGEST_ID = 64
 ID_PATTERN = rf"^[A-Za-z0-9._-]{{1,{LONGEST_ID}}}$"
 
 
-class Moment(datetime):
-    """An aware time with its ``epoch``: whole seconds since 1970-01-01T00:00:00Z, worked out when first asked for."""
+class Moment(msgspec.Struct, frozen=True, gc=False):
+    """An aware time: its RFC 3339 ``text`` as charted, and its ``epoch``, whole seconds since 1970-01-01T00:00:00Z.
 
-    __slots__ = ("epoch",)
+    A record has hundreds, and all that facts ask of one is its epoch. The
+    rest of a date is worked out where it is shown.
+    """
+
+    text: str
     epoch: int
 
-    def __getattr__(self, name: str) -> int:
-        if name != "epoch":
-            raise AttributeError(name)
-        self.epoch = int(self.timestamp())
-        return self.epoch
+    @classmethod
+    def of(cls, text: str) -> Self:
+        """The moment of a text. Raises ValueError where the standard library cannot read it, or it has no offset."""
+        when = _read(text)
+        if when.tzinfo is None:
+            raise ValueError("no offset")
+        return cls(text, math.floor(when.timestamp()))
+
+    @property
+    def when(self) -> datetime:
+        """The same as a date and time in the offset it was charted in."""
+        return _read(self.text)
+
+
+def _read(text: str) -> datetime:
+    return datetime.fromisoformat(text.upper())
 
 
 @final
@@ -86,6 +113,34 @@ class Absent:
 
 MISSING = Absent("missing")
 NOT_COLLECTED = Absent("not_collected")
+
+
+_STATES = Literal["not_collected", "declined"]
+_REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
+
+
+class _Met(threading.local):
+    """How many absences a thread has read in place of plain values: most bodies have none, and need no search for them."""
+
+    absences = 0
+
+
+met = _Met()
+
+
+class Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """``{"absent": ...}`` in place of a plain value, as it is sent: a reader puts an ``Absent`` in its place."""
+
+    absent: _STATES
+    reason: _REASONS | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        met.absences += 1
+
+
+#: The same in place of a section or a list, and ``{"none": true}``, which only those can say.
+SAID: dict[str, Any] = {"absent": _STATES, "none": bool, "reason": _REASONS}
+_Said = TypedDict("_Said", SAID, total=False)  # type: ignore[misc]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,24 +221,50 @@ class Part(Kind):
     may_be_none: bool = False
 
 
+def _word(kind: Code | Codes) -> Any:
+    return Literal[kind.words]
+
+
+def _sent(kind: Kind) -> Any:
+    """The type that msgspec holds a value against when it is sent as JSON, without an absence in its place."""
+    match kind:
+        case Int():
+            return Annotated[int, Meta(ge=kind.low, le=kind.high)]
+        case Num():
+            # Both as they come: the digest tells 5 from 5.0.
+            whole = Annotated[int, Meta(ge=math.ceil(kind.low), le=math.floor(kind.high))]
+            return whole | Annotated[float, Meta(ge=kind.low, le=kind.high)]
+        case Flag():
+            return bool
+        case Code():
+            return _word(kind)
+        case Codes():
+            most = MOST_WORDS if kind.repeats else len(kind.words)
+            return Annotated[tuple[_word(kind), ...], Meta(max_length=most)]  # type: ignore[misc]
+        case Time():
+            return str
+        case Ident():
+            return Annotated[str, Meta(min_length=1, max_length=LONGEST_ID)]
+        case Text():
+            return Annotated[str, Meta(max_length=kind.longest)]
+        case Items():
+            return Annotated[list[kind.of], Meta(max_length=MOST_ITEMS)] | _Said  # type: ignore[name-defined]
+        case Part(may_be_none=True):
+            return kind.of | Annotated[list[Any], Meta(max_length=0)]
+        case Part():
+            return kind.of
+    raise TypeError(type(kind).__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Declared:
+    kind: Kind
+    required: bool
+
+
 def member(kind: Kind, *, required: bool = False) -> Any:
     """Declare a member. Only what says which thing an item is may be ``required``."""
-    if required:
-        return field(metadata={"kind": kind})
-    return field(default=MISSING, metadata={"kind": kind})
-
-
-@dataclass(frozen=True, kw_only=True)
-class Node:
-    """Common to every object of the record.
-
-    ``at`` is its JSON Pointer; ``stable`` the same with item ids in place of
-    indexes; ``by_id`` is False where an item on the way has no id.
-    """
-
-    at: str = ""
-    stable: str = ""
-    by_id: bool = True
+    return _Declared(kind, required)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +274,75 @@ class Member:
     name: str
     kind: Kind
     required: bool
+
+    def sent(self) -> Any:
+        """The type that msgspec holds what is sent against, absences included."""
+        if self.required or isinstance(self.kind, (Part, Items)):
+            return _sent(self.kind)
+        return _sent(self.kind) | Absence
+
+
+_MEMBERS: dict[type, tuple[Member, ...]] = {}
+
+
+def members(cls: type) -> tuple[Member, ...]:
+    """The declared members of a model class, in the order of declaration."""
+    return _MEMBERS[cls]
+
+
+def getter(names: Iterable[str]) -> Callable[[Any], tuple[Any, ...]]:
+    """What gives the members of those names of an object, together."""
+    wanted = tuple(names)
+    if len(wanted) > 1:
+        return attrgetter(*wanted)
+    return lambda node: tuple([getattr(node, name) for name in wanted])
+
+
+class _Nowhere:
+    """No JSON value is one."""
+
+
+@dataclass_transform(kw_only_default=True, frozen_default=True)
+class _Record(msgspec.StructMeta):
+    """Makes the struct of a class from the declaration of its members.
+
+    Fields stand in alphabetical order, so that an object is written with its
+    members sorted. An object without an ``id`` is a section, and can say in
+    place of its members that it is absent or that there was none of it.
+    """
+
+    def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
+        declared = {key: value for key, value in namespace.items() if isinstance(value, _Declared)}
+        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())
+        types: dict[str, Any] = {}
+        if bases == (msgspec.Struct,):
+            types["at"] = _Nowhere
+        elif "id" not in declared:
+            types = {key: said | UnsetType for key, said in SAID.items()}
+            namespace |= dict.fromkeys(SAID, UNSET)
+        for one in found:
+            if one.name in types:
+                raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
+            types[one.name] = one.sent()
+            if one.required:
+                del namespace[one.name]
+            else:
+                namespace[one.name] = MISSING
+        namespace["__annotations__"] = {key: types[key] for key in sorted(types)}
+        made = super().__new__(
+            mcls, name, bases, namespace, kw_only=True, frozen=True, gc=False, forbid_unknown_fields=True, omit_defaults=True
+        )  # fmt: skip
+        _MEMBERS[made] = found
+        return made
+
+
+class Node(msgspec.Struct, metaclass=_Record):
+    """Common to every object of the record. ``at`` is its JSON Pointer, which no JSON can set.
+
+    Objects form a tree, so they need no garbage collector.
+    """
+
+    at: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,26 +366,15 @@ def shape(cls: type) -> Shape:
     return Shape(tuple(by[Time]), tuple(by[Part]), tuple(timed))
 
 
-_MEMBERS: dict[type, tuple[Member, ...]] = {}
-
-
-def members(cls: type) -> tuple[Member, ...]:
-    """The declared members of a model class, in the order of declaration."""
-    if cls not in _MEMBERS:
-        _MEMBERS[cls] = tuple(
-            Member(f.name, f.metadata["kind"], f.default is NO_DEFAULT) for f in fields(cls) if "kind" in f.metadata
-        )
-    return _MEMBERS[cls]
-
-
-def none_of(cls: type, at: str, stable: str) -> Any:
+@functools.lru_cache(maxsize=512)
+def none_of(cls: type, at: str) -> Any:
     """A section of which there was none: empty lists, flags false, everything else not indicated."""
-    out: dict[str, Any] = {"at": at, "stable": stable}
+    out: dict[str, Any] = {"at": at}
     for member in members(cls):
         if isinstance(member.kind, Items):
             out[member.name] = ()
         elif isinstance(member.kind, Part):
-            out[member.name] = none_of(member.kind.of, at, stable)
+            out[member.name] = none_of(member.kind.of, at)
         elif isinstance(member.kind, Flag):
             out[member.name] = False
         else:

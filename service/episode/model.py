@@ -8,7 +8,6 @@ scales): outside them a record cannot be read, inside them nothing is refused.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias, TypeVar
 
 from .kinds import Absent, Code, Codes, Flag, Ident, Int, Items, Moment, Node, Num, Part, Text, Time, member
@@ -109,7 +108,6 @@ _id = Ident("Opaque id, unique in its list; findings on an item without one cann
 _entered = Time("When this entry was written, if not at its own time.")
 
 
-@dataclass(frozen=True, kw_only=True)
 class Age(Node):
     """Age with its unit; over 89 years counts as 90."""
 
@@ -117,7 +115,6 @@ class Age(Node):
     unit: str = member(Code("UCUM unit: a (years), mo, wk, d.", ("a", "mo", "wk", "d")), required=True)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Substance(Node):
     """Something the patient is thought to have taken before this unit's care."""
 
@@ -141,7 +138,6 @@ class Substance(Node):
     basis: V[str] = member(Code("How that is known.", ("stated", "found_on_scene", "tested", "suspected")))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Patient(Node):
     """Who the patient is, without identifiers."""
 
@@ -192,7 +188,6 @@ class Patient(Node):
     guardian_told: V[bool] = member(Flag("A minor's parent or guardian was told."))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Behaviour(Node):
     """What the patient did or said that led to restraint."""
 
@@ -224,7 +219,6 @@ class Behaviour(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Alternative(Node):
     """A less restrictive measure, and what came of it."""
 
@@ -250,7 +244,6 @@ class Alternative(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Cause(Node):
     """A correctable cause of agitation that was looked for."""
 
@@ -278,7 +271,6 @@ class Cause(Node):
     evidence: V[str] = member(Code("What that rests on.", ("measured", "examined", "history", "none")))
 
 
-@dataclass(frozen=True, kw_only=True)
 class MedicalDirection(Node):
     """Contact with medical direction."""
 
@@ -288,7 +280,6 @@ class MedicalDirection(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Decision(Node):
     """Why this patient was restrained."""
 
@@ -360,7 +351,6 @@ class Decision(Node):
     medical_direction: V[MedicalDirection] = member(Part("Contact with medical direction.", of=MedicalDirection))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Person(Node):
     """One person who took part. An opaque id and roles, never a name."""
 
@@ -386,7 +376,6 @@ class Person(Node):
     )
 
 
-@dataclass(frozen=True, kw_only=True)
 class Takedown(Node):
     """Taking the patient to the ground or the stretcher by force."""
 
@@ -396,7 +385,6 @@ class Takedown(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Team(Node):
     """Who was there and in which role."""
 
@@ -415,7 +403,6 @@ class Team(Node):
     )
 
 
-@dataclass(frozen=True, kw_only=True)
 class Belt(Node):
     """One stretcher belt."""
 
@@ -434,7 +421,6 @@ class Belt(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Stretcher(Node):
     """The stretcher at the start, and its belts."""
 
@@ -446,7 +432,6 @@ class Stretcher(Node):
     torso_harness: V[str] = member(Code("Over-shoulder harness.", ("used", "not_used")))
 
 
-@dataclass(frozen=True, kw_only=True)
 class LimbRestraint(Node):
     """One device on one limb, one item for every time it was put on."""
 
@@ -505,7 +490,6 @@ class LimbRestraint(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Hold(Node):
     """Holding a part of the body by hand."""
 
@@ -517,7 +501,6 @@ class Hold(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class BodyWeight(Node):
     """A place where somebody's weight rested on the patient."""
 
@@ -538,7 +521,6 @@ class BodyWeight(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class CrossCheck(Node):
     """Each member checks another member's restraint, fastening and anchor."""
 
@@ -547,7 +529,6 @@ class CrossCheck(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Application(Node):
     """Putting the restraints on."""
 
@@ -561,7 +542,6 @@ class Application(Node):
     head_released: V[Moment] = member(Time("The head holder let go."))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Posture(Node):
     """A posture, until its end or the next one."""
 
@@ -596,7 +576,6 @@ class Posture(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Dose(Node):
     """One dose of a drug for behavior, or of a drug that deepens sedation."""
 
@@ -643,7 +622,6 @@ class Dose(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class NotGiven(Node):
     """A drug that was considered and not given."""
 
@@ -667,7 +645,6 @@ class NotGiven(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Sedation(Node):
     """Drugs given, and drugs considered and not given."""
 
@@ -676,7 +653,6 @@ class Sedation(Node):
     airway_ready: V[bool] = member(Flag("Ventilation bag and suction were at hand before the dose."))
 
 
-@dataclass(frozen=True, kw_only=True)
 class VitalSet(Node):
     """One set of vital signs."""
 
@@ -715,7 +691,6 @@ class VitalSet(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class LimbCheck(Node):
     """One check of one limb beyond its restraint, or why it could not be done."""
 
@@ -736,7 +711,6 @@ class LimbCheck(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class BreathingCheck(Node):
     """A look at airway and breathing."""
 
@@ -747,7 +721,6 @@ class BreathingCheck(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class MonitorSpan(Node):
     """A stretch of time on a monitor."""
 
@@ -757,7 +730,6 @@ class MonitorSpan(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class ObservationSpan(Node):
     """A stretch of direct observation."""
 
@@ -772,7 +744,6 @@ class ObservationSpan(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Action(Node):
     """Something done for the patient."""
 
@@ -784,7 +755,6 @@ class Action(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Event(Node):
     """Something that happened to the patient."""
 
@@ -798,7 +768,6 @@ class Event(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Monitoring(Node):
     """What was watched, found and done while the patient was restrained or sedated."""
 
@@ -813,7 +782,6 @@ class Monitoring(Node):
     events: V[tuple[Event, ...]] = member(Items("Events.", of=Event))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Reassessment(Node):
     """A look at whether restraint is still needed."""
 
@@ -826,7 +794,6 @@ class Reassessment(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class PoliceDevice(Node):
     """A restraint device of law enforcement."""
 
@@ -846,7 +813,6 @@ class PoliceDevice(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class EnergyWeapon(Node):
     """Use of a conducted energy weapon by law enforcement."""
 
@@ -865,7 +831,6 @@ class EnergyWeapon(Node):
     )
 
 
-@dataclass(frozen=True, kw_only=True)
 class Irritant(Node):
     """Use of an irritant spray by law enforcement."""
 
@@ -875,7 +840,6 @@ class Irritant(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class FaceCover(Node):
     """Something over the patient's face."""
 
@@ -889,7 +853,6 @@ class FaceCover(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Search(Node):
     """Search for weapons before loading."""
 
@@ -897,7 +860,6 @@ class Search(Node):
     by: V[str] = member(Code("By whom.", SERVICES))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Custody(Node):
     """Law enforcement and its means."""
 
@@ -916,7 +878,6 @@ class Custody(Node):
     search: V[Search] = member(Part("Search for weapons.", of=Search))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Transport(Node):
     """This unit's times, and the journey."""
 
@@ -931,7 +892,6 @@ class Transport(Node):
     facility_told_time: V[Moment] = member(Time("When it was told."))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Handover(Node):
     """Transfer of care."""
 
@@ -970,7 +930,6 @@ class Handover(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Injury(Node):
     """One injury."""
 
@@ -985,7 +944,6 @@ class Injury(Node):
     when: V[str] = member(Code("When it happened.", ("before_contact", "during_restraint", "transport", "unknown")))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Complication(Node):
     """One complication of restraint or sedation."""
 
@@ -1015,7 +973,6 @@ class Complication(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Death(Node):
     """Death during or after the episode."""
 
@@ -1025,7 +982,6 @@ class Death(Node):
     entered: V[Moment] = member(_entered)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Injuries(Node):
     """Harm to anybody."""
 
@@ -1036,7 +992,6 @@ class Injuries(Node):
     death: V[Death] = member(Part("Death.", of=Death))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Amendment(Node):
     """A later change to the chart."""
 
@@ -1046,7 +1001,6 @@ class Amendment(Node):
     reason: V[str] = member(Code("Why.", ("late_entry", "correction", "addition", "other")))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Chart(Node):
     """The chart itself."""
 
@@ -1057,7 +1011,6 @@ class Chart(Node):
     director_review_requested: V[bool] = member(Flag("Review by the medical director was asked for."))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Episode(Node):
     """The whole record."""
 

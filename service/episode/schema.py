@@ -26,7 +26,7 @@ def _value(spec: kinds.Kind) -> dict[str, Any]:
             out = {
                 "type": "array",
                 "uniqueItems": not spec.repeats,
-                "maxItems": 20 if spec.repeats else len(words),
+                "maxItems": kinds.MOST_WORDS if spec.repeats else len(words),
                 "items": {"type": "string", "enum": words},
             }
         case kinds.Time():
@@ -36,7 +36,7 @@ def _value(spec: kinds.Kind) -> dict[str, Any]:
         case kinds.Text():
             out = {"type": "string", "maxLength": spec.longest}
         case kinds.Items():
-            out = {"type": "array", "maxItems": 2000, "items": _ref(spec.of)}
+            out = {"type": "array", "maxItems": kinds.MOST_ITEMS, "items": _ref(spec.of)}
         case kinds.Part():
             out = _ref(spec.of)
         case _:
@@ -67,13 +67,13 @@ def _object(cls: type) -> dict[str, Any]:
     if cls is model.Episode:
         properties["not_collected"] = {
             "type": "array",
-            "maxItems": 2000,
+            "maxItems": kinds.MOST_ITEMS,
             "description": "Paths of members the sender's system has no place for, such as /stretcher/height or /application/limbs/*/anchor.",
             "items": {"type": "string", "maxLength": 200},
         }
         properties["accepted"] = {
             "type": "array",
-            "maxItems": 2000,
+            "maxItems": kinds.MOST_ITEMS,
             "description": "Findings looked at and accepted, by fingerprint, each with a reason.",
             "items": {"$ref": "#/components/schemas/Acceptance"},
         }

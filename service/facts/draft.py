@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,12 +58,13 @@ _Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
 class _Plan:
     """How the members of a class become attributes.
 
-    ``plain``: (member, attribute) where the attribute takes over the value as
-    it is; ``steps``: (member, attribute, how it becomes one, what that needs)
-    for the others.
+    ``plain``: attributes that take over the value of a member as it is, and
+    ``get`` those values; ``steps``: (member, attribute, how it becomes one,
+    what that needs) for the others.
     """
 
-    plain: tuple[tuple[str, str], ...]
+    plain: tuple[str, ...]
+    get: Callable[[Node], tuple[Any, ...]]
     steps: tuple[_Step, ...]
 
 
@@ -75,7 +76,7 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
     known = _PLANS.get((cls, prefix, wanted))
     if known is not None:
         return known
-    plain: list[tuple[str, str]] = []
+    plain: dict[str, str] = {}
     steps: list[_Step] = []
     for member in kinds.members(cls):
         name, spec = prefix + member.name, member.kind
@@ -95,10 +96,10 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
             inner = [m.name for m in kinds.members(spec.of) if m.name not in kinds.NOT_ASKED]
             steps.append((member.name, name, "part", tuple(f"{name}_{one}" for one in inner)))
         elif isinstance(spec, (kinds.Int, kinds.Flag, kinds.Code)):
-            plain.append((member.name, name))
+            plain[name] = member.name
         else:  # times, ids, text: only their state can be asked for
             steps.append((member.name, name, "there", ""))
-    made = _PLANS[cls, prefix, wanted] = _Plan(tuple(plain), tuple(steps))
+    made = _PLANS[cls, prefix, wanted] = _Plan(tuple(plain), kinds.getter(plain.values()), tuple(steps))
     return made
 
 
@@ -148,12 +149,9 @@ class Draft(Fact):
         """The members of an item as attributes, under the names the vocabulary gives them."""
         values, states = self.values, self.states
         plan = _plan(type(node), prefix, wanted)
-        # Most attributes of most facts come about here, so members are taken as they lie.
-        there = node.__dict__
-        for member, name in plan.plain:
-            if member not in there:
-                states[name] = "missing"
-            elif type(value := there[member]) is Absent:
+        # Most attributes of most facts come about here.
+        for name, value in zip(plan.plain, plan.get(node), strict=True):
+            if type(value) is Absent:
                 states[name] = value.state
             else:
                 values[name] = value

@@ -6,7 +6,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from service.episode import pointers
 from service.episode.kinds import Absent, Node, member_label
+from service.episode.model import Episode
 
 Scalar = int | bool | str
 
@@ -51,7 +53,7 @@ class Evidence:
         return isinstance(other, Evidence) and self._told() == other._told()
 
     def _told(self) -> tuple[object, ...]:
-        return *self.where, self.label, self.stable, self.by_id
+        return *self.where, self.label
 
     @property
     def where(self) -> tuple[str, str | None, tuple[int, int] | None]:
@@ -77,15 +79,10 @@ class Evidence:
         """What the place is called."""
         return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
 
-    @property
-    def stable(self) -> str:
-        """The pointer with item ids in place of list indexes, to the member itself also where it is absent."""
-        return self._node.stable if self._name is None else f"{self._node.stable}/{self._name}"
-
-    @property
-    def by_id(self) -> bool:
-        """False when an item on the way has no id."""
-        return self._node.by_id
+    def by_ids(self, episode: Episode) -> tuple[str, bool]:
+        """The pointer with ids of items in place of their indexes, to the member itself also where it is absent; False when an item on the way has no id."""
+        found, all_have = pointers.by_ids(episode, self._node.at)
+        return (found if self._name is None else f"{found}/{self._name}"), all_have
 
 
 #: How the builders read: ``place(check, "pulse")``.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from typing import Any
 
 from service.episode import kinds, model
@@ -76,9 +76,10 @@ def part(value: Any, name: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class _Walk:
-    """What a walk for times meets in a class: times of what happened (not when it was written), parts, lists."""
+    """What a walk for times meets in a class: epochs of what happened, whether it says when it was written, parts, lists."""
 
-    times: tuple[str, ...]
+    epochs: tuple[Callable[[Any], int | None], ...]
+    entered: bool
     parts: tuple[str, ...]
     lists: tuple[tuple[str, _Walk], ...]
     #: There is nothing further down, as in most items of lists.
@@ -92,10 +93,10 @@ def _walk(cls: type) -> _Walk:
     found = _WALKS.get(cls)
     if found is None:
         shape = kinds.shape(cls)
-        times = tuple(name for name in shape.times if name not in _NOT_TIMED)
+        epochs = tuple(attrgetter(f"{name}.epoch") for name in shape.times if name not in _NOT_TIMED)
         members = [m for m in kinds.members(cls) if isinstance(m.kind, kinds.Items) and m.name != "amendments"]
         lists = tuple((m.name, _walk(m.kind.of)) for m in members)  # type: ignore[attr-defined]
-        found = _WALKS[cls] = _Walk(times, shape.parts, lists, not shape.parts and not lists)
+        found = _WALKS[cls] = _Walk(epochs, "entered" in shape.times, shape.parts, lists, not shape.parts and not lists)
     return found
 
 
@@ -104,36 +105,31 @@ def last_entry(node: Any, written: list[Any], latest: int | None = None) -> int 
 
     Objects that say when they were written are added to ``written``, in reading order.
     """
-    # Every object of the record is looked at here, so its members are taken as they lie.
-    there = node.__dict__
-    if "entered" in there and type(there["entered"]) is not Absent:
-        written.append(node)
     walk = _walk(type(node))
-    for name in walk.times:
-        if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
-            latest = time
+    latest = _last_of((node,), walk, written, latest)
     for name in walk.parts:
-        if name in there and type(there[name]) is not Absent:
-            latest = last_entry(there[name], written, latest)
-    for name, inner in walk.lists:
-        if name not in there or type(there[name]) is Absent:
+        inner = getattr(node, name)
+        if type(inner) is not Absent:
+            latest = last_entry(inner, written, latest)
+    for name, below in walk.lists:
+        listed = getattr(node, name)
+        if type(listed) is Absent:
             continue
-        if inner.flat:
-            latest = _last_of(there[name], inner.times, written, latest)
+        if below.flat:
+            latest = _last_of(listed, below, written, latest)
         else:
-            for item in there[name]:
+            for item in listed:
                 latest = last_entry(item, written, latest)
     return latest
 
 
-def _last_of(listed: tuple[Any, ...], times: tuple[str, ...], written: list[Any], latest: int | None) -> int | None:
-    """The same of the items of a list that hold nothing further down: most objects are such."""
-    for item in listed:
-        there = item.__dict__
-        if "entered" in there and type(there["entered"]) is not Absent:
-            written.append(item)
-        for name in times:
-            if name in there and (time := there[name].epoch) is not None and (latest is None or time > latest):
+def _last_of(listed: tuple[Any, ...], walk: _Walk, written: list[Any], latest: int | None) -> int | None:
+    """The same of objects of one class without what is further down."""
+    if walk.entered:
+        written += [item for item in listed if type(item.entered) is not Absent]
+    for epoch in walk.epochs:
+        for time in map(epoch, listed):
+            if time is not None and (latest is None or time > latest):
                 latest = time
     return latest
 

@@ -14,12 +14,11 @@ from marshmallow import RAISE, Schema, ValidationError
 from marshmallow import fields as mf
 
 from service.episode import kinds, model
-from service.episode.kinds import MISSING, NOT_COLLECTED, Absent, Moment
+from service.episode.kinds import MISSING, MOST_ITEMS, MOST_ITEMS_IN_ALL, NOT_COLLECTED, Absent, Moment
 from service.problems import MOST_ERRORS, ProblemItem, Rejected, pointer_order
 
 from . import fields, quick, strict_json
 
-MOST_ITEMS, MOST_ITEMS_IN_ALL = quick.MOST_ITEMS, quick.MOST_ITEMS_IN_ALL
 _TOP_ONLY = tuple(quick.ASIDE)
 
 
@@ -291,11 +290,11 @@ class _Builder:
         self.notices: list[Notice] = []
         self.slips: list[ProblemItem] = []
 
-    def node(self, cls: type, data: dict[str, Any], at: str, stable: str, by_id: bool, absent: _Trie) -> Any:
+    def node(self, cls: type, data: dict[str, Any], at: str, absent: _Trie) -> Any:
         """Build one object; members left out become MISSING or, where the system has no place, NOT_COLLECTED."""
         if data.get("none") is True:
-            return kinds.none_of(cls, at, stable)
-        out: dict[str, Any] = {"at": at, "stable": stable, "by_id": by_id}
+            return kinds.none_of(cls, at)
+        out: dict[str, Any] = {"at": at}
         for member in kinds.members(cls):
             name = member.name
             listed = absent.get(name) or {}
@@ -315,11 +314,9 @@ class _Builder:
                         )
                     )
                 if isinstance(member.kind, kinds.Part):
-                    value = self.node(member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed)
+                    value = self.node(member.kind.of, value, f"{at}/{name}", listed)
                 elif isinstance(member.kind, kinds.Items):
-                    value = self.items(
-                        member.kind.of, value, f"{at}/{name}", f"{stable}/{name}", by_id, listed.get("*", {})
-                    )
+                    value = self.items(member.kind.of, value, f"{at}/{name}", listed.get("*", {}))
             out[name] = value
         if cls is model.VitalSet:
             self._check_score(out)
@@ -327,23 +324,18 @@ class _Builder:
             out["value"] = 90
         return cls(**out)
 
-    def items(
-        self, cls: type, data: list[dict[str, Any]], at: str, stable: str, by_id: bool, absent: _Trie
-    ) -> tuple[Any, ...]:
+    def items(self, cls: type, data: list[dict[str, Any]], at: str, absent: _Trie) -> tuple[Any, ...]:
         """Build a list; ids are unique in it."""
         out = []
         seen: set[str] = set()
         for index, item in enumerate(data):
             here = f"{at}/{index}"
             ident = item.get("id", MISSING)
-            has = isinstance(ident, str)
-            if has and ident in seen:
-                self.slips.append(_item("duplicate-id", f"{here}/id"))
-            if has:
+            if isinstance(ident, str):
+                if ident in seen:
+                    self.slips.append(_item("duplicate-id", f"{here}/id"))
                 seen.add(ident)
-            out.append(
-                self.node(cls, item, here, f"{stable}/{ident}" if has else f"{stable}/{index}", by_id and has, absent)
-            )
+            out.append(self.node(cls, item, here, absent))
         return tuple(out)
 
     def _check_score(self, vital: dict[str, Any]) -> None:
@@ -392,7 +384,7 @@ def from_value(body: Any) -> Intake:
     absent = _trie(body.get("not_collected", []))
     accepted = _accepted(body.get("accepted", []))
     builder = _Builder()
-    episode = builder.node(model.Episode, data, "", "", True, absent)
+    episode = builder.node(model.Episode, data, "", absent)
     if builder.slips:
         raise Rejected(422, "invalid-episode", builder.slips)
     rest = {name: value for name, value in body.items() if name != "accepted"}
@@ -416,10 +408,10 @@ def _quick(body: bytes, made: bool = False) -> Intake | None:
     parsed = quick.parse(body)
     if parsed is None:
         return None
-    paths = parsed.value.get("not_collected", [])
+    paths = parsed.aside.get("not_collected", [])
     try:
         absent = _table(tuple(paths)) if made else _trie(paths)
-        accepted = () if parsed.accepted is None else _accepted(parsed.accepted)
+        accepted = _accepted(parsed.aside["accepted"]) if "accepted" in parsed.aside else ()
     except Rejected:
         return None
     episode = quick.episode(parsed, absent)

@@ -42,8 +42,8 @@ DETAILS = {
     "not-a-fingerprint": "Give a fingerprint as a review states it.",
 }
 
-#: At most so many words where one may stand twice.
-MOST_WORDS = 20
+#: First and last year of a time (the bounds of NEMSIS v3.5.1).
+YEARS = ("1950", "2050")
 #: Lowest and highest score of each agitation scale (RASS: Sessler 2002; SAT: Calver 2011; AMSS; BARS: Swift 2002).
 SCORES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
 
@@ -81,12 +81,13 @@ class Number(Strict):
         super().__init__(**more)
         self._low, self._high = spec.low, spec.high
 
-    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> float:
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> int | float:
         if type(value) not in (int, float):
             raise ValidationError("not-a-number")
         if not self._low <= value <= self._high or not math.isfinite(value):
             raise ValidationError("out-of-range")
-        return float(value)
+        number: int | float = value
+        return number
 
 
 class Flag(Strict):
@@ -126,7 +127,7 @@ class Words(Strict):
     ) -> tuple[str, ...]:
         if type(value) is not list:
             raise ValidationError("not-a-list")
-        if len(value) > MOST_WORDS if self._repeats else len(value) > len(self._words):
+        if len(value) > kinds.MOST_WORDS if self._repeats else len(value) > len(self._words):
             raise ValidationError("too-many-items")
         slips: dict[int, list[str]] = {}
         for index, word in enumerate(value):
@@ -167,26 +168,31 @@ class Ident(Strict):
         return value
 
 
+def read_time(text: str) -> Moment:
+    """An RFC 3339 time with offset, in the years of ``YEARS``. Raises ValidationError."""
+    match = _TIME.fullmatch(text)
+    if match is None:
+        raise ValidationError("not-a-time")
+    if match.group(3) is None:
+        raise ValidationError("no-offset")
+    if match.group(3)[-2:] > "59" and len(match.group(3)) > 1:
+        raise ValidationError("impossible-time")  # the library carries minutes of an offset over into hours
+    try:
+        time = Moment.of(text)
+    except ValueError:
+        raise ValidationError("impossible-time") from None
+    if not YEARS[0] <= text[:4] <= YEARS[1]:
+        raise ValidationError("time-out-of-range")
+    return time
+
+
 class AwareTime(Strict):
-    """RFC 3339 with offset, between 1950 and 2050 (the bounds of NEMSIS v3.5.1)."""
+    """An aware time."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Moment:
         if type(value) is not str:
             raise ValidationError("not-text")
-        match = _TIME.fullmatch(value)
-        if match is None:
-            raise ValidationError("not-a-time")
-        if match.group(3) is None:
-            raise ValidationError("no-offset")
-        if match.group(3)[-2:] > "59" and len(match.group(3)) > 1:
-            raise ValidationError("impossible-time")  # the library carries minutes of an offset over into hours
-        try:
-            time = Moment.fromisoformat(value.upper())
-        except ValueError:
-            raise ValidationError("impossible-time") from None
-        if not 1950 <= time.year <= 2050:
-            raise ValidationError("time-out-of-range")
-        return time
+        return read_time(value)
 
 
 class Items(Strict):

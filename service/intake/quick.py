@@ -2,169 +2,120 @@
 
 Most bodies are: then the strict parser, the size check, marshmallow and the
 builder of ``episode_json`` would each walk the same tree in turn. Here msgspec
-parses the bytes and checks types, bounds, words and lengths of every member
-on the way, in C; what is left is done column by column, a member at a time
-for all items of a list. At the first thing that is not plainly good this
-gives up (``None``), and the body is read again from its bytes by the strict
-parser and marshmallow, which own every refusal and every message.
-``tests/intake/test_quick.py`` holds that the two never differ on what this one
-accepts.
+parses the bytes straight into the objects of the model and checks types,
+bounds, words and lengths of every member on the way, in C; what is left is
+done column by column, a member at a time for all items of a list. At the first
+thing that is not plainly good this gives up (``None``), and the body is read
+again from its bytes by the strict parser and marshmallow, which own every
+refusal and every message. ``tests/intake/test_quick.py`` holds that the two
+never differ on what this one accepts.
 
-Unknown members and equal names: msgspec drops the first and keeps the last of
-the second without a word. So the value is written again, as the digest needs
-anyway, and the colons are counted: every member that was dropped took at
-least its own colon with it, and nothing adds one.
+Unknown members msgspec refuses, but of equal names it keeps the last without a
+word. So the record is written again, as the digest needs anyway, and the
+colons are counted: every member that was dropped took at least its own colon
+with it, and nothing adds one.
 
-The parsed dictionaries become the members of the model's objects as they are.
+The objects are frozen for everybody else; while they are read, their members
+are put in place here.
 """
 
 from __future__ import annotations
 
+import collections
 import functools
-import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Required, TypedDict
+from itertools import repeat
+from operator import attrgetter, concat, itemgetter
+from typing import Annotated, Any
 
 import msgspec
+import numpy as np
 import orjson
-from msgspec import Meta
+from msgspec import UNSET, Meta, UnsetType
+from msgspec.structs import force_setattr as put
 
 from service.episode import kinds, model
-from service.episode.kinds import NOT_COLLECTED, Absent, Moment
+from service.episode.kinds import MISSING, MOST_ITEMS, MOST_ITEMS_IN_ALL, NOT_COLLECTED, Absence, Moment
 
 from . import fields, strict_json
-
-MOST_ITEMS = 2_000
-MOST_ITEMS_IN_ALL = 10_000
 
 
 class _Unsure(Exception):
     """Not plainly good."""
 
 
-# ---------------------------------------------------------------- what msgspec checks
-
-_STATES = Literal["not_collected", "declined"]
-_REASONS = Literal[kinds.DECLINED_REASONS]  # type: ignore[valid-type]
-
-
-class _Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
-    """``{"absent": ...}`` in place of a plain value: a class of its own, so that it is met again without a search."""
-
-    absent: _STATES
-    reason: _REASONS | msgspec.UnsetType = msgspec.UNSET
-
-
-#: The same in place of a section, and ``{"none": true}``: one object with all members, as unions of objects have no tag.
-_SECTION: dict[str, Any] = {"absent": _STATES, "reason": _REASONS, "none": bool}
-_Section = TypedDict("_Section", _SECTION, total=False)  # type: ignore[misc]
-
+# ---------------------------------------------------------------- parse
 
 #: Members of a body that are no part of the record. The readers of ``episode_json`` check what is in them.
 ASIDE: dict[str, Any] = {
-    "not_collected": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
     "accepted": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
     "extensions": bool | int | float | str | list[Any] | dict[str, Any],
+    "not_collected": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
 }
+_NAMES = tuple(member.name for member in kinds.members(model.Episode))
 
 
-def _word(kind: kinds.Code | kinds.Codes) -> Any:
-    return Literal[kind.words]
+def _body() -> Any:
+    """An episode with what stands aside."""
+    found: list[Any] = [(name, sent | UnsetType, UNSET) for name, sent in ASIDE.items()]
+    for member in kinds.members(model.Episode):
+        found.append((member.name, member.sent()) if member.required else (member.name, member.sent(), MISSING))
+    found.sort(key=itemgetter(0))
+    return msgspec.defstruct("Body", found, kw_only=True, gc=False, forbid_unknown_fields=True, omit_defaults=True)
 
 
-def _type(kind: kinds.Kind) -> Any:
-    """What msgspec checks of one value."""
-    match kind:
-        case kinds.Int():
-            return Annotated[int, Meta(ge=kind.low, le=kind.high)]
-        case kinds.Num():
-            # Both as they come: the digest tells 5 from 5.0.
-            whole = Annotated[int, Meta(ge=math.ceil(kind.low), le=math.floor(kind.high))]
-            return whole | Annotated[float, Meta(ge=kind.low, le=kind.high)]
-        case kinds.Flag():
-            return bool
-        case kinds.Code():
-            return _word(kind)
-        case kinds.Codes():
-            most = fields.MOST_WORDS if kind.repeats else len(kind.words)
-            return Annotated[tuple[_word(kind), ...], Meta(max_length=most)]  # type: ignore[misc]
-        case kinds.Time():
-            return str
-        case kinds.Ident():
-            return Annotated[str, Meta(min_length=1, max_length=kinds.LONGEST_ID)]
-        case kinds.Text():
-            return Annotated[str, Meta(max_length=kind.longest)]
-        case kinds.Items():
-            return Annotated[list[_object(kind.of)], Meta(max_length=MOST_ITEMS)] | _Section  # type: ignore[misc]
-        case kinds.Part(may_be_none=True):
-            return _object(kind.of, section=True) | Annotated[list[Any], Meta(max_length=0)]
-        case kinds.Part():
-            return _object(kind.of, section=True)
-    raise TypeError(type(kind).__name__)
-
-
-@functools.cache
-def _object(cls: type, section: bool = False) -> Any:
-    """A dictionary with the members of a class; of a section also those that say that it is absent or empty."""
-    made: dict[str, Any] = dict(_SECTION) if section else {}
-    for member in kinds.members(cls):
-        if section and member.name in (*_SECTION, "id"):
-            raise TypeError(f"{cls.__name__}.{member.name}: sections have no id, and this name tells an absence")
-        if member.required:
-            made[member.name] = Required[_type(member.kind)]
-        elif isinstance(member.kind, (kinds.Items, kinds.Part)):
-            made[member.name] = _type(member.kind)
-        else:
-            made[member.name] = _type(member.kind) | _Absence
-    if cls is model.Episode:
-        made |= ASIDE
-    return TypedDict(cls.__name__, made, total=False)  # type: ignore[operator]
-
-
-_decode = msgspec.json.Decoder(_object(model.Episode)).decode
-
-
-# ---------------------------------------------------------------- parse
+_decode = msgspec.json.Decoder(_body()).decode
+# Fields stand in alphabetical order: dictionaries alone have to be sorted.
+_encode = msgspec.json.Encoder(order="deterministic").encode
 
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
     """A body whose members have the right types and that has lost nothing.
 
-    ``value``: the object without ``accepted``, which stands beside it (None
-    where it is not there). ``written``: the value in canonical form.
-    ``absences``: some plain value is an absence.
+    ``aside``: the members of ``ASIDE`` that are there. ``written``: the body
+    without ``accepted``, in canonical form. ``absences``: some plain value is one.
     """
 
-    value: dict[str, Any]
-    accepted: Any
+    episode: model.Episode
+    aside: dict[str, Any]
     written: bytes
     absences: bool
 
 
+def _colons(text: bytes) -> int:
+    """How many there are; several times as quick as ``bytes.count``."""
+    return int(np.count_nonzero(np.frombuffer(text, np.uint8) == _COLON))
+
+
+_COLON = ord(":")
+
+
 def parse(body: bytes) -> Parsed | None:
-    """The parsed object, None when the strict parser has to look."""
+    """The parsed objects, None when the strict parser has to look."""
     if b"\\" in body and (b"\\u003a" in body or b"\\u003A" in body):
         return None  # colons that the count would not see
-    absences = []
-
-    def write(absence: Any) -> Any:
-        absences.append(absence)
-        return msgspec.to_builtins(absence)
-
+    met = kinds.met.absences
     try:
-        value = _decode(body)
-        colons = body.count(b":")
-        accepted = None
-        if "accepted" in value:
-            accepted = value.pop("accepted")
-            colons -= orjson.dumps({"accepted": accepted}).count(b":")
-        written = orjson.dumps(value, write, orjson.OPT_SORT_KEYS)
+        sent = _decode(body)
+        colons = _colons(body)
+        aside = {name: value for name in ASIDE if (value := getattr(sent, name)) is not UNSET}
+        if "accepted" in aside:
+            sent.accepted = UNSET
+            colons -= _colons(orjson.dumps({"accepted": aside["accepted"]}))
+        if "extensions" in aside:
+            # Any numbers at all, which the two libraries do not write alike.
+            sent.extensions = msgspec.Raw(orjson.dumps(aside["extensions"], option=orjson.OPT_SORT_KEYS))
+        written = _encode(sent)
     except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
         return None
-    return Parsed(value, accepted, written, bool(absences)) if written.count(b":") == colons else None
+    if _colons(written) != colons:
+        return None
+    return Parsed(
+        model.Episode(**{name: getattr(sent, name) for name in _NAMES}), aside, written, kinds.met.absences > met
+    )
 
 
 def _absent_names(written: bytes) -> set[str]:
@@ -175,57 +126,50 @@ def _absent_names(written: bytes) -> set[str]:
 
 # ---------------------------------------------------------------- times
 
-_TIME = fields.AwareTime()
-#: Hour, minute and seconds since midnight by "HH:MM".
-_CLOCK = {f"{h:02}:{m:02}": (h, m, 3600 * h + 60 * m) for h in range(24) for m in range(60)}
+_DAY = 86_400
+#: Seconds since midnight by "HH:MM".
+_CLOCK = {f"{h:02}:{m:02}": 3600 * h + 60 * m for h in range(24) for m in range(60)}
 
 
 class _Times(dict[str, Moment]):
     """The times of one body by their text.
 
     A body has few days and few offsets. Each is read by the strict field
-    once, as midnight of that day and as that second of 1970-01-01T00:00; a
-    time is put together from the two and its clock, together with its epoch,
-    which every fact asks for. That is quicker than to read it whole and work
-    out its epoch later.
+    once, as midnight of that day and as that second of a day's first minute
+    there; the epoch of a time is put together from the two and its clock.
     """
 
     __slots__ = ("_days", "_ends")
 
     def __init__(self) -> None:
-        self._days: dict[str, tuple[int, int, int, int]] = {}
-        self._ends: dict[str, tuple[int, int, Any, int]] = {}
+        self._days: dict[str, int] = {}
+        self._ends: dict[str, int] = {}
 
-    def add(self, text: str) -> Moment:
-        """Read one time. Raises KeyError or ValidationError."""
-        year, month, day, midnight = self._days.get(text[:11]) or self._day(text[:11])
-        hour, minute, since = _CLOCK[text[11:16]]
-        second, microsecond, offset, epoch = self._ends.get(text[16:]) or self._end(text[16:])
-        read = self[text] = Moment(year, month, day, hour, minute, second, microsecond, offset)
-        if not microsecond:
-            read.epoch = midnight + since + epoch
+    def __missing__(self, text: Any) -> Any:
+        """Read one time, and leave an absence as it is. Raises KeyError or ValidationError."""
+        if type(text) is not str:
+            return text
+        day, end = text[:11], text[16:]
+        midnight = self._days.get(day)
+        if midnight is None:
+            midnight = self._days[day] = fields.read_time(f"{day}00:00:00Z").epoch
+        after = self._ends.get(end)
+        if after is None:
+            after = self._end(end)
+        self[text] = read = Moment(text, midnight + _CLOCK[text[11:16]] + after)
         return read
 
-    def _day(self, text: str) -> tuple[int, int, int, int]:
-        read = _TIME.deserialize(f"{text}00:00:00Z")
-        self._days[text] = found = (read.year, read.month, read.day, read.epoch)
-        return found
-
-    def _end(self, text: str) -> tuple[int, int, Any, int]:
-        read = _TIME.deserialize(f"1970-01-01T00:00{text}")
-        self._ends[text] = found = (read.second, read.microsecond, read.tzinfo, read.epoch)
-        return found
+    def _end(self, end: str) -> int:
+        self._ends[end] = after = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
+        return after
 
 
 # ---------------------------------------------------------------- into the model
 
-_Row = dict[str, Any]
 _Trie = dict[str, Any]
 _STEPS = tuple(f"/{index}" for index in range(MOST_ITEMS))
 _IDENT_BYTES = bytes(code for code in range(128) if re.fullmatch(kinds.ID_PATTERN, chr(code)))
 _NOTHING: _Trie = {}
-_new = object.__new__
-_put = kinds.Node.__dict__["__dict__"].__set__
 
 
 class _Walk:
@@ -235,38 +179,65 @@ class _Walk:
 
     def __init__(self, absent_names: set[str]) -> None:
         self.absent_names = absent_names
-        self.idents: list[str] = []
+        self.idents: set[Any] = set()
         self.items = 0
         self.times = _Times()
 
 
-#: What is done with one member in all rows of one class: (rows, trie of what is not collected, walk).
-_Column = Callable[[list[_Row], _Trie, _Walk], None]
+#: What comes of a value that was sent: (value, place of its object, trie of what is not collected there, walk).
+_Finish = Callable[[Any, str, _Trie, _Walk], Any]
 
 
-def _nodes(cls: type, rows: list[_Row], absent: _Trie, walk: _Walk) -> list[Any]:
-    """Objects of one class from rows that hold their places already: ``at``, ``stable``, and ``by_id`` where it is False."""
-    taken = _take_absences(cls, rows, walk.absent_names) if walk.absent_names else ()
-    for column in _columns(cls):
-        column(rows, absent, walk)
-    if absent:
-        _put_not_collected(rows, absent)
-    for row, name, absence in taken:
-        row[name] = absence
-    nodes = []
-    for row in rows:
-        node: Any = _new(cls)
-        _put(node, row)
-        nodes.append(node)
-    return nodes
+_Get = Callable[[Any], Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What is left to do with the objects of one class; members of other kinds stay as they were parsed."""
+
+    times: tuple[tuple[str, _Get], ...]
+    idents: tuple[_Get, ...]
+    others: tuple[tuple[str, _Get, _Finish], ...]
+    check: Callable[[Iterable[Any]], None] | None
 
 
 @functools.cache
-def _columns(cls: type) -> tuple[_Column, ...]:
-    """What is left to do with the members of a class; those of other kinds stay as they were parsed."""
-    members = [m for m in kinds.members(cls) if type(m.kind) in _COLUMNS and m.name != "id"]
-    found = [_COLUMNS[type(m.kind)](m.name, m.kind) for m in members]
-    return (*found, *_CHECKS.get(cls, ()))
+def _plan(cls: type) -> _Plan:
+    found = [(m, attrgetter(m.name)) for m in kinds.members(cls)]
+    return _Plan(
+        tuple((m.name, get) for m, get in found if isinstance(m.kind, kinds.Time)),
+        # The ids of items are looked at with their list.
+        tuple(get for m, get in found if isinstance(m.kind, kinds.Ident) and m.name != "id"),
+        tuple((m.name, get, _FINISH[type(m.kind)](m.name, m.kind)) for m, get in found if type(m.kind) in _FINISH),
+        _CHECKS.get(cls),
+    )
+
+
+def _put_all(nodes: Iterable[Any], name: str, values: Iterable[Any]) -> None:
+    """Put a member of each in its place."""
+    collections.deque(map(put, nodes, repeat(name), values), 0)
+
+
+def _finish(cls: type, nodes: Sequence[Any], absent: _Trie, walk: _Walk) -> None:
+    """Finish objects of one class that know their place already."""
+    if walk.absent_names:
+        _put_absences(cls, nodes, walk.absent_names)
+    plan, times = _plan(cls), walk.times
+    for name, get in plan.times:
+        texts = list(map(get, nodes))
+        if texts.count(MISSING) < len(texts):
+            _put_all(nodes, name, map(times.__getitem__, texts))
+    for get in plan.idents:
+        walk.idents.update(map(get, nodes))
+    for name, get, finish in plan.others:
+        for node in nodes:
+            value = get(node)
+            if value is not MISSING and (made := finish(value, node.at, absent, walk)) is not value:
+                put(node, name, made)
+    if plan.check is not None:
+        plan.check(nodes)
+    if absent:
+        _put_not_collected(nodes, absent)
 
 
 @functools.cache
@@ -274,174 +245,132 @@ def _plain(cls: type) -> frozenset[str]:
     return frozenset(m.name for m in kinds.members(cls) if not isinstance(m.kind, (kinds.Items, kinds.Part)))
 
 
-def _times(name: str, _: kinds.Kind) -> _Column:
-    def column(rows: list[_Row], _: _Trie, walk: _Walk) -> None:
-        times = walk.times
-        for row in rows:
-            if name in row:
-                row[name] = times.get(row[name]) or times.add(row[name])
-
-    return column
-
-
-def _numbers(name: str, _: kinds.Kind) -> _Column:
-    def column(rows: list[_Row], _: _Trie, __: _Walk) -> None:
-        for row in rows:
-            if name in row:
-                row[name] = float(row[name])
-
-    return column
-
-
-def _idents(name: str, _: kinds.Kind) -> _Column:
-    """Any but the ids of items, which their list has looked at."""
-
-    def column(rows: list[_Row], _: _Trie, walk: _Walk) -> None:
-        walk.idents += [row[name] for row in rows if name in row]
-
-    return column
-
-
-def _words(name: str, kind: Any) -> _Column:
-    def column(rows: list[_Row], _: _Trie, __: _Walk) -> None:
-        for row in rows:
-            if name in row and len(set(row[name])) != len(row[name]) and not kind.repeats:
-                raise _Unsure
-
-    return column
-
-
-def _inner(name: str, read: Callable[[Any, _Row, _Trie, _Walk], Any]) -> _Column:
-    """The column of a section or a list; ``read`` gets its value and the row around it."""
-
-    def column(rows: list[_Row], absent: _Trie, walk: _Walk) -> None:
-        for row in rows:
-            if name in row:
-                row[name] = read(row[name], row, absent.get(name, _NOTHING), walk)
-
-    return column
-
-
-def _part(name: str, kind: Any) -> _Column:
-    cls = kind.of
-
-    def read(row: Any, around: _Row, absent: _Trie, walk: _Walk) -> Any:
-        at, stable = f"{around['at']}/{name}", f"{around['stable']}/{name}"
-        if type(row) is list:
-            return kinds.none_of(cls, at, stable)
-        if "absent" in row:
-            return fields.absence(row)
-        if "none" in row:
-            _check_none(row, kind)
-            return kinds.none_of(cls, at, stable)
-        if "reason" in row:
+def _words(_: str, kind: Any) -> _Finish:
+    def finish(value: Any, _: str, __: _Trie, ___: _Walk) -> Any:
+        if type(value) is tuple and len(set(value)) != len(value) and not kind.repeats:
             raise _Unsure
-        row["at"], row["stable"] = at, stable
-        if "by_id" in around:
-            row["by_id"] = False
-        return _nodes(cls, [row], absent, walk)[0]
+        return value
 
-    return _inner(name, read)
+    return finish
 
 
-def _items(name: str, kind: Any) -> _Column:
+def _part(name: str, kind: Any) -> _Finish:
     cls = kind.of
 
-    def read(rows: Any, around: _Row, absent: _Trie, walk: _Walk) -> Any:
-        if type(rows) is not list:
-            if "absent" in rows:
-                return fields.absence(rows)
-            _check_none(rows, kind)
+    def finish(node: Any, place: str, absent: _Trie, walk: _Walk) -> Any:
+        at = f"{place}/{name}"
+        if type(node) is list:
+            return kinds.none_of(cls, at)
+        if _said(node) != _UNSAID:
+            return _said_of(kind, at, node)
+        put(node, "at", at)
+        _finish(cls, (node,), absent.get(name, _NOTHING), walk)
+        return node
+
+    return finish
+
+
+_said = attrgetter(*kinds.SAID)
+_UNSAID = (UNSET,) * len(kinds.SAID)
+
+
+def _said_of(kind: kinds.Part, at: str, node: Any) -> Any:
+    """What a section says of itself in place of its members."""
+    said = {word: value for word, value in zip(kinds.SAID, _said(node), strict=True) if value is not UNSET}
+    if any(getattr(node, member.name) is not MISSING for member in kinds.members(kind.of)):
+        raise _Unsure
+    if "absent" in said:
+        return fields.absence(said)
+    _check_none(said, kind)
+    return kinds.none_of(kind.of, at)
+
+
+def _items(name: str, kind: Any) -> _Finish:
+    cls = kind.of
+
+    def finish(nodes: Any, place: str, absent: _Trie, walk: _Walk) -> Any:
+        if type(nodes) is not list:
+            if "absent" in nodes:
+                return fields.absence(nodes)
+            _check_none(nodes, kind)
             return ()
-        if not rows:
+        if not nodes:
             return ()
-        walk.items += len(rows)
-        at, stable = f"{around['at']}/{name}", f"{around['stable']}/{name}"
-        ids = [row["id"] for row in rows if "id" in row]
-        if len(set(ids)) != len(ids):
+        walk.items += len(nodes)
+        ids = [node.id for node in nodes]
+        found = set(ids)
+        if len(found) != len(ids) and len(found - {MISSING}) != len(ids) - ids.count(MISSING):
             raise _Unsure  # two items with one id
-        walk.idents += ids
-        if len(ids) == len(rows) and "by_id" not in around:
-            for row, step, ident in zip(rows, _STEPS, ids, strict=False):
-                row["at"], row["stable"] = at + step, f"{stable}/{ident}"
-        else:
-            for row, step in zip(rows, _STEPS, strict=False):
-                row["at"] = at + step
-                row["stable"] = f"{stable}/{row['id']}" if "id" in row else stable + step
-                if "id" not in row or "by_id" in around:
-                    row["by_id"] = False
-        return tuple(_nodes(cls, rows, absent.get("*", _NOTHING), walk))
+        walk.idents |= found
+        at = f"{place}/{name}"
+        _put_all(nodes, "at", map(concat, repeat(at), _STEPS))
+        _finish(cls, nodes, absent.get(name, _NOTHING).get("*", _NOTHING), walk)
+        return tuple(nodes)
 
-    return _inner(name, read)
+    return finish
 
 
-def _check_none(row: _Row, kind: kinds.Part | kinds.Items) -> None:
-    if not kind.may_be_none or row.get("none") is not True or len(row) > 1:
+def _check_none(said: dict[str, Any], kind: kinds.Part | kinds.Items) -> None:
+    if not kind.may_be_none or said.get("none") is not True or len(said) > 1:
         raise _Unsure
 
 
-def _take_absences(cls: type, rows: list[_Row], names: set[str]) -> list[tuple[_Row, str, Absent]]:
-    """Take absences of plain values out of the rows, so that the rest can be read as if they were not there."""
-    return [
-        (row, name, fields.absence(msgspec.to_builtins(row.pop(name))))
-        for name in names & _plain(cls)
-        for row in rows
-        if type(row.get(name)) is _Absence
-    ]
+def _put_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:
+    """Put what says that a plain value is absent in its place."""
+    for name in names & _plain(cls):
+        for node in nodes:
+            value = getattr(node, name)
+            if type(value) is Absence:
+                put(node, name, fields.absence(msgspec.to_builtins(value)))
 
 
-def _put_not_collected(rows: list[_Row], absent: _Trie) -> None:
-    listed = {name: NOT_COLLECTED for name, inner in absent.items() if name and "" in inner}
-    for row in rows:
-        if not listed.keys().isdisjoint(row):
-            raise _Unsure  # sent all the same: a notice is due
-        row.update(listed)
+def _put_not_collected(nodes: Sequence[Any], absent: _Trie) -> None:
+    for name, inner in absent.items():
+        if name and "" in inner:
+            for node in nodes:
+                if getattr(node, name) is not MISSING:
+                    raise _Unsure  # sent all the same: a notice is due
+                put(node, name, NOT_COLLECTED)
 
 
-def _check_scores(rows: list[_Row], _: _Trie, __: _Walk) -> None:
-    for row in rows:
-        if "agitation_score" in row and "agitation_scale" in row:
-            low, high = fields.SCORES[row["agitation_scale"]]
-            if not low <= row["agitation_score"] <= high:
+def _check_scores(vitals: Iterable[model.VitalSet]) -> None:
+    for score, scale in set(map(attrgetter("agitation_score", "agitation_scale"), vitals)):
+        if type(score) is int and type(scale) is str:
+            low, high = fields.SCORES[scale]
+            if not low <= score <= high:
                 raise _Unsure
 
 
-def _cap_ages(rows: list[_Row], _: _Trie, __: _Walk) -> None:
-    for row in rows:
-        if row["unit"] == "a" and row["value"] > 89:
-            row["value"] = 90
+def _cap_ages(ages: Iterable[model.Age]) -> None:
+    for age in ages:
+        if age.unit == "a" and age.value > 89:
+            put(age, "value", 90)
 
 
-_COLUMNS: dict[type[kinds.Kind], Callable[[str, Any], _Column]] = {
-    kinds.Time: _times,
-    kinds.Num: _numbers,
-    kinds.Ident: _idents,
+_FINISH: dict[type[kinds.Kind], Callable[[str, Any], _Finish]] = {
     kinds.Codes: _words,
     kinds.Part: _part,
     kinds.Items: _items,
 }
 #: What goes beyond one member.
-_CHECKS: dict[type, tuple[_Column, ...]] = {model.VitalSet: (_check_scores,), model.Age: (_cap_ages,)}
+_CHECKS: dict[type, Callable[[Iterable[Any]], None]] = {model.VitalSet: _check_scores, model.Age: _cap_ages}
 
 
 def episode(parsed: Parsed, absent: _Trie) -> model.Episode | None:
-    """The model of a parsed body, whose ``value`` it uses up; None when something is not plainly good.
+    """The episode of a parsed body, finished in place; None when something is not plainly good.
 
     ``absent`` is the trie of ``not_collected``.
     """
-    row = parsed.value
-    if _too_deep(row.get("extensions"), strict_json.MOST_LEVELS - 1):
+    if _too_deep(parsed.aside.get("extensions"), strict_json.MOST_LEVELS - 1):
         return None
-    for name in ASIDE:
-        row.pop(name, None)
     walk = _Walk(_absent_names(parsed.written) if parsed.absences else set())
     try:
-        row["at"] = row["stable"] = ""
-        (read,) = _nodes(model.Episode, [row], absent, walk)
-        not_of_ids = "".join(walk.idents).encode().translate(None, _IDENT_BYTES)
+        _finish(model.Episode, (parsed.episode,), absent, walk)
+        idents = {i for i in walk.idents if type(i) is str} if walk.absent_names else walk.idents - {MISSING}
+        not_of_ids = "".join(idents).encode().translate(None, _IDENT_BYTES)
     except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
         return None
-    return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else read
+    return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else parsed.episode
 
 
 def _too_deep(value: Any, levels: int) -> bool:

@@ -17,7 +17,7 @@ from service.episode import kinds
 from service.episode.kinds import Moment
 
 from .episode_json import schema_of
-from .fields import MOST_WORDS, absence
+from .fields import absence
 
 _IDENT = re.compile(kinds.ID_PATTERN.strip("^$"), re.ASCII).fullmatch
 _TIME = re.compile(r"(19[5-9]\d|20[0-4]\d)-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:[0-5]\d", re.ASCII).fullmatch
@@ -66,7 +66,7 @@ def _check(spec: kinds.Kind) -> _Check:
             known = frozenset(words)
             return lambda value: (
                 type(value) is list
-                and len(value) <= MOST_WORDS
+                and len(value) <= kinds.MOST_WORDS
                 and all(type(word) is str and word in known for word in value)
                 and len(set(value)) == len(value)
             )
@@ -106,7 +106,7 @@ def _is_time(value: Any) -> bool:
     if type(value) is not str or _TIME(value) is None:
         return False
     try:
-        Moment.fromisoformat(value)
+        Moment.of(value)
     except ValueError:
         return False
     return True

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from service.episode import kinds
+from service.episode import kinds, pointers
 from service.intake import episode_json, fhir_bundle, formats, nemsis_xml
 from service.intake.episode_json import Intake
 from service.intake.fhir import carried as fhir_carried
@@ -154,7 +154,7 @@ def _gather(read: Iterable[tuple[Intake, Callable[[str], Place | None]]]) -> dic
     for intake, place_of in read:
         for pointer, at in intake.places.items():
             place = place_of(at)
-            if place is not None and isinstance(_at(intake.episode, pointer), kinds.Absent):
+            if place is not None and isinstance(pointers.resolve(intake.episode, pointer), kinds.Absent):
                 # Charted there in words that nobody here understands: neither a value nor missing.
                 place["understood"] = False
             listed = found.setdefault(_INDEX.sub("/*", pointer), [])
@@ -266,19 +266,11 @@ def _mapping(examples: Examples) -> dict[str, Any]:
     }
 
 
-def _at(episode: Any, pointer: str) -> Any:
-    """What a pointer leads to."""
-    here: Any = episode
-    for step in pointer.split("/")[1:]:
-        here = here[int(step)] if isinstance(here, tuple) else getattr(here, step)
-    return here
-
-
 def _value_at(episode: Any, pointer: str) -> str | None:
     """The value a pointer leads to as text; None for objects, lists and what is absent."""
-    here = _at(episode, pointer)
+    here = pointers.resolve(episode, pointer)
     if isinstance(here, kinds.Moment):
-        return here.isoformat()
+        return here.when.isoformat()
     return here if isinstance(here, str) else None
 
 

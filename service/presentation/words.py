@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 from service.episode import kinds, model
-from service.episode.kinds import Absent, Node
+from service.episode.kinds import Absent, Moment, Node
 from service.facts.model import item_label
 from service.intake.episode_json import Intake, first_time
 from service.rulebook.message import number, word
@@ -56,9 +56,9 @@ class Clock:
 
     def __init__(self, episode: model.Episode) -> None:
         first = first_time(episode)
-        self._offset = (first.utcoffset() if first else None) or timedelta(0)
+        self._offset = (first.when.utcoffset() if first else None) or timedelta(0)
         self._zone = timezone(self._offset)
-        every = list(_times(episode))
+        every = [moment.when for moment in _times(episode)]
         self.charted = bool(every)
         self.mixed = len({t.utcoffset() for t in every}) > 1
         self._first_day = min((t.astimezone(self._zone).date() for t in every), default=None)
@@ -93,11 +93,11 @@ class Clock:
         return self.span(*(int(datetime.fromisoformat(span[end]).timestamp()) for end in ("from", "to")))
 
 
-def _times(node: Any) -> Iterator[datetime]:
+def _times(node: Any) -> Iterator[Moment]:
     for member in kinds.members(type(node)):
         value = getattr(node, member.name)
         for item in value if isinstance(value, tuple) else (value,):
-            if isinstance(item, datetime):
+            if isinstance(item, Moment):
                 yield item
             elif isinstance(item, Node):
                 yield from _times(item)

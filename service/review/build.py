@@ -83,9 +83,9 @@ def _in_the_record(placed: _Placed) -> tuple[Any, ...]:
     return pointer_order(pointer), member or "", chars or (0, 0)
 
 
-def fingerprint(rule: Rule, fact: Fact, places: Iterable[Evidence]) -> str:
+def fingerprint(rule: Rule, fact: Fact, places: Iterable[str]) -> str:
     """``v1:`` and a hash of rule id, kind, the fact's own key and the pointers with item ids in place of indexes."""
-    text = orjson.dumps([rule.id, fact.kind, fact.key, sorted({p.stable for p in places})])
+    text = orjson.dumps([rule.id, fact.kind, fact.key, sorted(set(places))])
     return "v1:" + hashlib.sha256(text).hexdigest()[:32]
 
 
@@ -94,7 +94,7 @@ class _Zone:
 
     def __init__(self, episode: model.Episode) -> None:
         first = first_time(episode)
-        offset = first.utcoffset() if first else None
+        offset = first.when.utcoffset() if first else None
         self._zone = UTC if not offset else timezone(offset)
 
     def text(self, seconds: int) -> str:
@@ -220,7 +220,8 @@ def _finding(
     span = fact.span
     if fact.spans:
         span = next((fact.spans[name] for name in static.spans if name in fact.spans), span)
-    mark = fingerprint(rule, fact, [evidence for _, evidence in places])
+    named = [evidence.by_ids(intake.episode) for _, evidence in places]
+    mark = fingerprint(rule, fact, [name for name, _ in named])
     out: dict[str, Any] = {
         **static.opening,
         "message": message.render(fact.values, bound.values),
@@ -233,7 +234,7 @@ def _finding(
         "acceptable": bound.severity != "critical"
         and not rule.locked
         and not disputed
-        and all(evidence.by_id for _, evidence in places),
+        and all(by_id for _, by_id in named),
     }
     if disputed:
         out["disputed"] = True

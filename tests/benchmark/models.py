@@ -20,8 +20,7 @@ from typing import Annotated, Any, Literal
 import orjson
 
 from service.episode import kinds, model
-from service.episode.kinds import Absent, Node
-from service.intake.episode_json import MOST_ITEMS
+from service.episode.kinds import MOST_ITEMS, Absent, Node
 
 _REASONS = Literal[kinds.DECLINED_REASONS]  # type: ignore[valid-type]
 _STATES = Literal["not_collected", "declined"]
@@ -179,10 +178,10 @@ def plain(value: Any, kind: kinds.Kind | type = model.Episode) -> Any:
     if getattr(value, "absent", None):
         return {"absent": value.absent, "reason": value.reason or None}
     if not isinstance(value, Node) and getattr(value, "none", None):
-        return [] if isinstance(kind, kinds.Items) else plain(kinds.none_of(kind.of, "", ""), kind.of)  # type: ignore[attr-defined]
+        return [] if isinstance(kind, kinds.Items) else plain(kinds.none_of(kind.of, ""), kind.of)  # type: ignore[attr-defined]
     match kind:
         case kinds.Time():
-            return int(value.timestamp())
+            return value.epoch if isinstance(value, kinds.Moment) else int(value.timestamp())
         case kinds.Codes():
             return list(value)
         case kinds.Num():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from typing import Any
 
@@ -33,7 +32,7 @@ def test_objects_are_frozen(cls: type) -> None:
     assert cls.__doc__ and cls.__doc__.strip().endswith(".")
     values = {m.name: MISSING for m in kinds.members(cls)}
     node = cls(**values)
-    with pytest.raises(dataclasses.FrozenInstanceError):
+    with pytest.raises(AttributeError, match="immutable"):
         setattr(node, kinds.members(cls)[0].name, 1)
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.episode import kinds
+from service.episode import kinds, pointers
 from service.intake import episode_json, strict_json
 from service.problems import Rejected
 from tests.support.episodes import encoded, exemplary, full, put, read, small
@@ -160,19 +160,22 @@ def nodes(node: kinds.Node) -> Any:
 @pytest.mark.parametrize("document", [exemplary(), full()], ids=["exemplary", "full"])
 def test_every_object_knows_its_place(document: Any) -> None:
     seen = set()
-    for node in nodes(episode_json.read(encoded(document)).episode):
+    episode = episode_json.read(encoded(document)).episode
+    for node in nodes(episode):
         assert isinstance(resolve(document, node.at), dict)
         assert node.at not in seen
         seen.add(node.at)
         ident = getattr(node, "id", None)
         if isinstance(ident, str):
-            assert node.stable.rsplit("/", 1)[1] == ident == resolve(document, node.at)["id"]
-            assert node.by_id
+            path, all_have = pointers.by_ids(episode, node.at)
+            assert path.rsplit("/", 1)[1] == ident == resolve(document, node.at)["id"]
+            assert all_have
 
 
 def test_place_of_an_item_without_an_id() -> None:
     document = small(monitoring={"vitals": [{"id": "v"}, {}]})
     episode: Any = read(document).episode
     one, other = episode.monitoring.vitals
-    assert (one.at, one.stable, one.by_id) == ("/monitoring/vitals/0", "/monitoring/vitals/v", True)
-    assert (other.at, other.stable, other.by_id) == ("/monitoring/vitals/1", "/monitoring/vitals/1", False)
+    assert (one.at, other.at) == ("/monitoring/vitals/0", "/monitoring/vitals/1")
+    assert pointers.by_ids(episode, one.at) == ("/monitoring/vitals/v", True)
+    assert pointers.by_ids(episode, other.at) == ("/monitoring/vitals/1", False)

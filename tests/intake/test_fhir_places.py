@@ -71,7 +71,7 @@ def test_the_place_of_a_value_holds_the_value() -> None:
     vital = intake.episode.monitoring.vitals[0]  # type: ignore[union-attr]
     assert resolves(document, intake.places[f"{vital.at}/hr"])[0]["value"] == vital.hr
     limb = intake.episode.application.limbs[0]  # type: ignore[union-attr]
-    assert resolves(document, intake.places[f"{limb.at}/on"]) == [limb.on.isoformat()]
+    assert resolves(document, intake.places[f"{limb.at}/on"]) == [limb.on.when.isoformat()]
     (anchor,) = resolves(document, intake.places[f"{limb.at}/anchor"])
     assert (anchor["url"], anchor["valueCode"]) == ("anchor", limb.anchor)
 

@@ -174,7 +174,7 @@ def test_a_group_of_custom_elements_is_an_item_of_its_own(tmp_path: Path) -> Non
         result("X2", "continue", of="g1"), result("X1", at("18:20"), CorrelationID="g1"),
         result("X1", at("18:40"), CorrelationID="g2"), result("X2", "release", of="g2"),
     )  # fmt: skip
-    assert [(r.id, r.decision, r.time.isoformat()) for r in intake.episode.reassessments] == [
+    assert [(r.id, r.decision, r.time.when.isoformat()) for r in intake.episode.reassessments] == [
         ("g1", "continue", at("18:20")),
         ("g2", "release", at("18:40")),
     ]
@@ -222,7 +222,7 @@ def test_items_by_value_with_members_from_the_extended_group(tmp_path: Path) -> 
     intake = chart(
         known, DEFINED, result("X2", "frame", of="pr"), result("X1", "LA", "BOTH", "tail", of="pr"), eProcedures=done
     )
-    assert [(r.id, r.on.isoformat(), r.applied_by, r.anchor) for r in intake.episode.application.limbs] == [
+    assert [(r.id, r.on.when.isoformat(), r.applied_by, r.anchor) for r in intake.episode.application.limbs] == [
         (ident, at("18:07"), "ems", "stretcher_frame") for ident in ("pr.LA", "pr.BOTH.1", "pr.BOTH.2")
     ]
     assert codes(intake) == ["custom-value-not-mapped"]
@@ -232,7 +232,7 @@ def test_of_several_times_the_one_that_is_asked_for(tmp_path: Path) -> None:
     times = [result("X1", at(clock)) for clock in ("18:20", "18:10", "18:30")]
     for pick, clock in (("earliest", "18:10"), ("latest", "18:30")):
         known = mapping(tmp_path, f"id: X1, title: One, into: /application/completed, pick: {pick}")
-        assert chart(known, DEFINED, *times).episode.application.completed.isoformat() == at(clock)
+        assert chart(known, DEFINED, *times).episode.application.completed.when.isoformat() == at(clock)
 
 
 @pytest.mark.parametrize(

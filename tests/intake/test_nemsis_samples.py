@@ -96,8 +96,8 @@ def test_the_custom_restraint_sample() -> None:
     body = shared(CUSTOM).read_bytes()
     intake = read(body)
     application = intake.episode.application
-    assert application.started.isoformat() == "2011-01-01T05:15:00+00:00"
-    assert [(r.side, r.site, r.device, r.on.isoformat()) for r in application.limbs] == [
+    assert application.started.when.isoformat() == "2011-01-01T05:15:00+00:00"
+    assert [(r.side, r.site, r.device, r.on.when.isoformat()) for r in application.limbs] == [
         (side, "forearm", "other", "2011-01-01T05:15:00+00:00") for side in ("left", "right")
     ]
     assert [(b.behaviour, b.words) for b in intake.episode.decision.behaviours] == [

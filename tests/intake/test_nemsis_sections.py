@@ -99,11 +99,11 @@ def test_times_and_transfer_of_care() -> None:
         eDisposition=el("eDisposition.IncidentDispositionGroup", el("eDisposition.30", "4230001"))
         + el("eDisposition.14", "4214013"),
     ).episode
-    assert [t.isoformat() for t in (episode.transport.at_patient, episode.transport.departed, episode.transport.arrived, episode.handover.time)] == [
+    assert [t.when.isoformat() for t in (episode.transport.at_patient, episode.transport.departed, episode.transport.arrived, episode.handover.time)] == [
         at("18:00"), at("18:20"), at("18:40"), at("18:50"),
     ]  # fmt: skip
     assert episode.transport.transported is True
-    assert [(p.posture, p.start.isoformat(), p.end.isoformat()) for p in episode.postures] == [
+    assert [(p.posture, p.start.when.isoformat(), p.end.when.isoformat()) for p in episode.postures] == [
         ("semi_fowler", at("18:20"), at("18:40"))
     ]
 
@@ -111,7 +111,7 @@ def test_times_and_transfer_of_care() -> None:
 def test_back_in_service_is_no_transfer_of_care() -> None:
     assert chart(eTimes=el("eTimes.11", at("18:40")) + el("eTimes.13", at("19:30"))).episode.handover == MISSING
     passed_on = chart(eTimes=el("eTimes.08", at("18:41")) + nil("eTimes.12", NV="7701003"))
-    assert passed_on.episode.handover.time.isoformat() == at("18:41")
+    assert passed_on.episode.handover.time.when.isoformat() == at("18:41")
     assert codes(passed_on) == ["handed-to-other-unit"]
 
 
@@ -153,7 +153,7 @@ def test_limb_checks() -> None:
         ("left", "ankle", "not_collected", "missing", "missing", "missing"),
     ]
     assert codes(intake) == ["negated-finding"]
-    assert all(c.time.isoformat() == at("18:10") for c in intake.episode.monitoring.limb_checks)
+    assert all(c.time.when.isoformat() == at("18:10") for c in intake.episode.monitoring.limb_checks)
 
 
 def test_combative_before_and_after_the_start() -> None:
@@ -162,7 +162,9 @@ def test_combative_before_and_after_the_start() -> None:
         for clock in ("17:58", "18:30")
     ]
     negated = el("eExam.AssessmentGroup", el("eExam.03", at("17:50")), el("eExam.19", "3519001", PN="8801005"))
-    assert [b.time.isoformat() for b in chart(eExam=[*groups, negated]).episode.decision.behaviours] == [at("17:58")]
+    assert [b.time.when.isoformat() for b in chart(eExam=[*groups, negated]).episode.decision.behaviours] == [
+        at("17:58")
+    ]
 
 
 def test_effort_of_breathing_and_rhythm() -> None:
@@ -170,7 +172,7 @@ def test_effort_of_breathing_and_rhythm() -> None:
     monitoring = chart(
         eVitals=vital(rhythm, el("eVitals.15", "3315011"), el("eVitals.26", "3326005"))
     ).episode.monitoring
-    assert [(c.breathing, c.time.isoformat()) for c in monitoring.breathing_checks] == [("shallow", at("18:05"))]
+    assert [(c.breathing, c.time.when.isoformat()) for c in monitoring.breathing_checks] == [("shallow", at("18:05"))]
     assert (monitoring.vitals[0].rhythm, monitoring.vitals[0].acvpu) == ("vt", "pain")
 
 

@@ -90,7 +90,7 @@ def test_time_refused(text: str, code: str) -> None:
 )
 def test_time_read(text: str, instant: datetime) -> None:
     decision = read(small(decision={"time": text})).episode.decision
-    assert isinstance(decision, model.Decision) and decision.time == instant
+    assert isinstance(decision, model.Decision) and decision.time.when == instant
 
 
 @given(st.text(max_size=40))

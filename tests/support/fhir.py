@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from typing import Any
 
-from service.episode.kinds import Absent, members
+from service.episode.kinds import Absent, Moment, Node, members
 from service.intake import fhir_bundle
 from service.intake.episode_json import Intake
 from tests.support import standards
@@ -104,10 +103,10 @@ def plain(node: Any) -> Any:
         return [plain(item) for item in node]
     if isinstance(node, Absent):
         return (node.state, node.reason)
-    if dataclasses.is_dataclass(node) and not isinstance(node, type):
+    if isinstance(node, Node):
         values = {m.name: getattr(node, m.name) for m in members(type(node))}
         return {k: plain(v) for k, v in values.items() if not (isinstance(v, Absent) and v.state == "missing")}
-    return node.isoformat() if hasattr(node, "isoformat") else node
+    return node.when.isoformat() if isinstance(node, Moment) else node
 
 
 def recorded(node: Any) -> Any:

@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from service.episode import kinds, model
-from service.intake.episode_json import MOST_ITEMS, Notice
+from service.episode.kinds import MOST_ITEMS
+from service.intake.episode_json import Notice
 from service.intake.values import lacks, takes
 from service.problems import ProblemItem, Rejected
 

@@ -23,11 +23,10 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from service.episode import kinds, model
-from service.episode.kinds import Absent, Node
+from service.episode.kinds import Absent, Moment, Node
 
 from .codes import LOINC, SNOMED
 
@@ -211,6 +210,6 @@ def encode_members(node: Node, skip: frozenset[str] = frozenset()) -> list[Exten
     ]
 
 
-def stamp(time: datetime) -> str:
+def stamp(time: Moment) -> str:
     """A time as FHIR writes it."""
-    return time.isoformat()
+    return time.when.isoformat()
