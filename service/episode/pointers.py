@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 from . import kinds, model
@@ -15,10 +16,22 @@ def resolve(episode: model.Episode, pointer: str) -> Any:
     return here
 
 
-def by_ids(episode: model.Episode, pointer: str) -> tuple[str, bool]:
+@functools.lru_cache(maxsize=1024)
+def _in_an_item(pointer: str) -> bool:
+    return any(step.isdigit() for step in pointer.split("/"))
+
+
+def by_ids(episode: model.Episode, node: kinds.Node) -> tuple[str, bool]:
     """The pointer of an object with the ids of items in place of their indexes, and whether every item on the way has one."""
+    place, _, last = node.at.rpartition("/")
+    if not _in_an_item(place):
+        # As for most: the list is found by its pointer, and the item is the object itself.
+        if not last.isdigit():
+            return node.at, True
+        ident: Any = node.id  # type: ignore[attr-defined]
+        return (node.at, False) if type(ident) is kinds.Absent else (f"{place}/{ident}", True)
     here: Any = episode
-    steps = pointer.split("/")
+    steps = node.at.split("/")
     all_have = True
     for number, step in enumerate(steps[1:], 1):
         if type(here) is not tuple:

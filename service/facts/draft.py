@@ -9,7 +9,7 @@ from typing import Any
 from service.episode import kinds
 from service.episode.kinds import Absent, Node
 
-from .model import STATE_ORDER, Evidence, Fact, Scalar
+from .model import STATE_ORDER, Fact, Scalar
 
 _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "": 100}
 
@@ -103,19 +103,8 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
     return made
 
 
-class Draft(Fact):
+class Draft(Fact, gc=False):
     """A fact in the making."""
-
-    __slots__ = ()
-    values: dict[str, Scalar]
-    states: dict[str, str]
-    evidence: dict[str, tuple[Evidence, ...]]
-    spans: dict[str, tuple[int, int]]
-
-    def __init__(self, kind: str, key: str, pointers: Iterable[Evidence] = ()) -> None:
-        self.kind, self.key, self.pointers = kind, key, tuple(pointers)
-        self.values, self.states, self.evidence, self.spans = {}, {}, {}, {}
-        self.span = None
 
     def put(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
         """Set an attribute; None or an Absent leaves it unknown with that state."""

@@ -408,7 +408,7 @@ class Events:
                 yield draft
 
     def _untimed(self, code: str, worst: int, places: list[Evidence], in_care: bool, limb: str | None) -> Draft:
-        draft = Draft("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", places)
+        draft = Draft("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", tuple(places))
         draft.put("code", code)
         draft.put("limb", limb)
         draft.put("worst", worst)

@@ -45,7 +45,7 @@ def limbs(line: Timeline) -> Iterator[Draft]:
     listed = part(line.episode.monitoring, "limb_checks")
     checked = any(line.checks[limb] or line.untimed_checks[limb] for limb in line.limbs)
     for limb in line.limbs.values():
-        draft = Draft("limb", limb.limb, [place(x) for x in limb.devices])
+        draft = Draft("limb", limb.limb, tuple([place(x) for x in limb.devices]))
         draft.know(
             limb=limb.limb,
             device_on=bool(limb.own),

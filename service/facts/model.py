@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+
+import msgspec
 
 from service.episode import pointers
 from service.episode.kinds import Absent, Node, member_label
@@ -31,7 +33,7 @@ def item_label(cls: type) -> str:
     return _LABELS[cls]
 
 
-class Evidence:
+class Evidence(msgspec.Struct, eq=False, gc=False):
     """One place in the episode: an object of the record, or a member of it that may be absent.
 
     ``chars`` is a half-open range of Unicode code points in a text. What a
@@ -39,12 +41,10 @@ class Evidence:
     most places are never shown.
     """
 
-    __slots__ = ("_label", "_name", "_node", "chars")
-
-    def __init__(
-        self, node: Node, name: str | None = None, label: str | None = None, chars: tuple[int, int] | None = None
-    ) -> None:
-        self._node, self._name, self._label, self.chars = node, name, label, chars
+    _node: Node
+    _name: str | None = None
+    _label: str | None = None
+    chars: tuple[int, int] | None = None
 
     def __repr__(self) -> str:
         return f"Evidence{self._told()}"
@@ -81,7 +81,7 @@ class Evidence:
 
     def by_ids(self, episode: Episode) -> tuple[str, bool]:
         """The pointer with ids of items in place of their indexes, to the member itself also where it is absent; False when an item on the way has no id."""
-        found, all_have = pointers.by_ids(episode, self._node.at)
+        found, all_have = pointers.by_ids(episode, self._node)
         return (found if self._name is None else f"{found}/{self._name}"), all_have
 
 
@@ -89,8 +89,7 @@ class Evidence:
 place = Evidence
 
 
-@dataclass(slots=True)
-class Fact:
+class Fact(msgspec.Struct, gc=False):
     """One thing the rules can look at. Nothing is changed once it stands in a sheet.
 
     ``values`` holds the known attributes (int, bool or a word of a closed
@@ -104,12 +103,12 @@ class Fact:
 
     kind: str
     key: str
-    values: Mapping[str, Scalar]
-    states: Mapping[str, str]
-    pointers: tuple[Evidence, ...]
-    evidence: Mapping[str, tuple[Evidence, ...]] = field(default_factory=dict)
+    pointers: tuple[Evidence, ...] = ()
+    values: dict[str, Scalar] = {}
+    states: dict[str, str] = {}
+    evidence: dict[str, tuple[Evidence, ...]] = {}
     span: tuple[int, int] | None = None
-    spans: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    spans: dict[str, tuple[int, int]] = {}
 
     def state(self, attribute: str) -> str:
         """``recorded`` or the state the attribute has instead (``missing`` when nothing says more)."""

@@ -379,7 +379,7 @@ def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
 
 
 def _draft(name: str, compared: Compared) -> Draft:
-    draft = Draft("pair", name, [place(*spot) for spot in compared.places])
+    draft = Draft("pair", name, tuple([place(*spot) for spot in compared.places]))
     draft.know(pair=name, disagrees=compared.disagrees)
     draft.put("decisive", compared.decisive)
     return draft

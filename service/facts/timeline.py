@@ -14,7 +14,7 @@ from typing import Any
 
 from service.episode import kinds, model
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.kinds import Absent, Moment
+from service.episode.kinds import MISSING, Absent, Moment
 
 from . import intervals
 from .draft import Asked, Draft, Wanted, state_of
@@ -100,38 +100,37 @@ def _walk(cls: type) -> _Walk:
     return found
 
 
-def last_entry(node: Any, written: list[Any], latest: int | None = None) -> int | None:
-    """The latest charted time of what happened (not when it was written), ``latest`` where none is later.
-
-    Objects that say when they were written are added to ``written``, in reading order.
-    """
-    walk = _walk(type(node))
-    latest = _last_of((node,), walk, written, latest)
-    for name in walk.parts:
-        inner = getattr(node, name)
-        if type(inner) is not Absent:
-            latest = last_entry(inner, written, latest)
-    for name, below in walk.lists:
-        listed = getattr(node, name)
-        if type(listed) is Absent:
-            continue
-        if below.flat:
-            latest = _last_of(listed, below, written, latest)
-        else:
-            for item in listed:
-                latest = last_entry(item, written, latest)
-    return latest
+def entries(node: Any) -> tuple[int | None, list[Any]]:
+    """The latest charted time of what happened (not when it was written), and the objects that say when they were written, in reading order."""
+    times: set[int | None] = set()
+    written: list[Any] = []
+    _entries((node,), _walk(type(node)), times, written)
+    return max([time for time in times if time is not None], default=None), written
 
 
-def _last_of(listed: tuple[Any, ...], walk: _Walk, written: list[Any], latest: int | None) -> int | None:
-    """The same of objects of one class without what is further down."""
-    if walk.entered:
-        written += [item for item in listed if type(item.entered) is not Absent]
+def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
+    """Add those of objects of one class."""
     for epoch in walk.epochs:
-        for time in map(epoch, listed):
-            if time is not None and (latest is None or time > latest):
-                latest = time
-    return latest
+        times.update(map(epoch, listed))
+    if walk.flat:
+        # Often nobody charts it.
+        if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
+            written += [node for node in listed if type(node.entered) is not Absent]
+        return
+    for node in listed:
+        if walk.entered and type(node.entered) is not Absent:
+            written.append(node)
+        for name in walk.parts:
+            inner = getattr(node, name)
+            if type(inner) is not Absent:
+                _entries((inner,), _walk(type(inner)), times, written)
+        for name, below in walk.lists:
+            inner = getattr(node, name)
+            if type(inner) is not Absent:
+                _entries(inner, below, times, written)
+
+
+_ENTERED = attrgetter("entered")
 
 
 def dated(listed: Any, member: str = "time") -> Any:
@@ -186,8 +185,7 @@ class Timeline:
         self.handover: int | None = part(episode.handover, "time").epoch
         self.closed: int | None = part(episode.chart, "closed").epoch
         #: Objects that say when they were written, in reading order.
-        self.written: list[Any] = []
-        self.last = last_entry(episode, self.written)
+        self.last, self.written = entries(episode)
         self.limb_items = part(episode.application, "limbs")
         self.police_items = part(episode.custody, "devices")
         self.dose_items = part(episode.sedation, "doses")

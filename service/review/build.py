@@ -96,10 +96,14 @@ class _Zone:
         first = first_time(episode)
         offset = first.when.utcoffset() if first else None
         self._zone = UTC if not offset else timezone(offset)
+        self._texts: dict[int, str] = {}
 
     def text(self, seconds: int) -> str:
         """RFC 3339 in whole seconds."""
-        return datetime.fromtimestamp(seconds, self._zone).isoformat()
+        known = self._texts.get(seconds)
+        if known is None:
+            known = self._texts[seconds] = datetime.fromtimestamp(seconds, self._zone).isoformat()
+        return known
 
     def day(self, seconds: int) -> str:
         """The calendar day there."""

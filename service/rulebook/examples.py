@@ -70,5 +70,5 @@ def fact_examples(rule: Rule, vocabulary: Vocabulary) -> Iterator[FactExample]:
         for name, number in chosen.items():
             if name not in known or not known[name].low <= number <= known[name].high:
                 raise ValueError(f"{entry['name']}: parameter {name} is unknown or outside its range")
-        fact = Fact(rule.about, "example", values, states, ())
+        fact = Fact(rule.about, "example", (), values, states)
         yield FactExample(entry["name"], bind(rule, vocabulary.units, chosen), fact, entry["expect"], not chosen)

@@ -45,7 +45,7 @@ def random_fact(rng: random.Random, kind: str, catalogue: Catalogue, literals: L
             values[name] = max(-(2**53), min(2**53, value))
         else:
             values[name] = rng.randint(-5, 40) if rng.random() < 0.8 else rng.randint(-(2**53), 2**53)
-    return Fact(kind, "", values, states, ())
+    return Fact(kind, "", (), values, states)
 
 
 def random_sheet(

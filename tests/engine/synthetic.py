@@ -82,7 +82,7 @@ def bound(number: int, kind: str, applies: Group, fails: Group) -> BoundRule:
 
 def fact(kind: str, values: Mapping[str, int | bool | str] | None = None, **states: str) -> Fact:
     """A fact without evidence; ``states`` by attribute name."""
-    return Fact(kind, "", values or {}, states, ())
+    return Fact(kind, "", (), values or {}, states)
 
 
 def random_catalogue(rng: random.Random, kinds: int) -> Catalogue:

@@ -470,7 +470,7 @@ def test_an_evaluator_that_fails_is_an_error_and_the_rest_goes_on(monkeypatch: p
 
     monkeypatch.setattr(Fence, "fire", fire)
     built = decider(over(1, 5, attribute="m"), over(2, 5))
-    facts = (fact("limb", {"m": 9}), Fact("limb", "", Faulty(n=9, m=0), {}, ()), Fact("limb", "", Faulty(m=9), {}, ()))
+    facts = (fact("limb", {"m": 9}), Fact("limb", "", (), Faulty(n=9, m=0)), Fact("limb", "", (), Faulty(m=9)))
     first, second = built.decide(FactSheet(facts, {}))
     assert first.by_fact == ((0, "finding"), (1, "error"), (2, "error"))
     assert first.disputed == {2}  # the engine fired on it

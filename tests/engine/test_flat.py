@@ -70,7 +70,7 @@ def test_a_fact_is_put_to_the_rules_of_its_word_alone() -> None:
     kind = flat.kinds(rules, catalogue)["limb"]
     assert kind.attribute == "side"
     for word, expected in (("left", (0, 2, 3)), ("right", (1, 2, 3)), ("none_seen", (2, 3)), (None, (0, 1, 2, 3))):
-        assert kind.put(Fact("limb", "", {} if word is None else {"side": word}, {}, ()))[0].rules == expected
+        assert kind.put(Fact("limb", "", (), {} if word is None else {"side": word}))[0].rules == expected
 
 
 def test_tallies() -> None:

@@ -44,7 +44,7 @@ def _beside(rng: random.Random, seed: Fact, literals: Literals) -> Fact:
         else:
             other = random_fact(rng, seed.kind, {seed.kind: {name: catalogue[seed.kind][name]}}, literals, unknown=0.0)
             values[name] = other.values[name]
-    return Fact(seed.kind, seed.key, values, states, ())
+    return Fact(seed.kind, seed.key, (), values, states)
 
 
 def test_engine_and_evaluator_agree_over_the_real_rulebook() -> None:

@@ -167,7 +167,7 @@ def test_every_object_knows_its_place(document: Any) -> None:
         seen.add(node.at)
         ident = getattr(node, "id", None)
         if isinstance(ident, str):
-            path, all_have = pointers.by_ids(episode, node.at)
+            path, all_have = pointers.by_ids(episode, node)
             assert path.rsplit("/", 1)[1] == ident == resolve(document, node.at)["id"]
             assert all_have
 
@@ -177,5 +177,5 @@ def test_place_of_an_item_without_an_id() -> None:
     episode: Any = read(document).episode
     one, other = episode.monitoring.vitals
     assert (one.at, other.at) == ("/monitoring/vitals/0", "/monitoring/vitals/1")
-    assert pointers.by_ids(episode, one.at) == ("/monitoring/vitals/v", True)
-    assert pointers.by_ids(episode, other.at) == ("/monitoring/vitals/1", False)
+    assert pointers.by_ids(episode, one) == ("/monitoring/vitals/v", True)
+    assert pointers.by_ids(episode, other) == ("/monitoring/vitals/1", False)

@@ -7,7 +7,8 @@ Unknown is what the rule cannot tell. A leaf that asks about a state knows
 from __future__ import annotations
 
 import random
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from service.engine.decide import Decider
 from service.facts.model import NOT_COLLECTED, Fact, FactSheet
