@@ -110,14 +110,16 @@ def entries(node: Any) -> tuple[int | None, list[Any]]:
 
 def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
     """Add those of objects of one class."""
-    for epoch in walk.epochs:
-        times.update(map(epoch, listed))
     if walk.flat:
+        for epoch in walk.epochs:
+            times.update(map(epoch, listed))
         # Often nobody charts it.
         if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
             written += [node for node in listed if type(node.entered) is not Absent]
         return
     for node in listed:
+        for epoch in walk.epochs:
+            times.add(epoch(node))
         if walk.entered and type(node.entered) is not Absent:
             written.append(node)
         for name in walk.parts:

@@ -155,13 +155,9 @@ class _Times(dict[str, Moment]):
             midnight = self._days[day] = fields.read_time(f"{day}00:00:00Z").epoch
         after = self._ends.get(end)
         if after is None:
-            after = self._end(end)
+            after = self._ends[end] = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
         self[text] = read = Moment(text, midnight + _CLOCK[text[11:16]] + after)
         return read
-
-    def _end(self, end: str) -> int:
-        self._ends[end] = after = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
-        return after
 
 
 # ---------------------------------------------------------------- into the model
@@ -186,8 +182,6 @@ class _Walk:
 
 #: What comes of a value that was sent: (value, place of its object, trie of what is not collected there, walk).
 _Finish = Callable[[Any, str, _Trie, _Walk], Any]
-
-
 _Get = Callable[[Any], Any]
 
 
@@ -213,20 +207,20 @@ def _plan(cls: type) -> _Plan:
     )
 
 
-def _put_all(nodes: Iterable[Any], name: str, values: Iterable[Any]) -> None:
-    """Put a member of each in its place."""
-    collections.deque(map(put, nodes, repeat(name), values), 0)
-
-
 def _finish(cls: type, nodes: Sequence[Any], absent: _Trie, walk: _Walk) -> None:
     """Finish objects of one class that know their place already."""
     if walk.absent_names:
         _put_absences(cls, nodes, walk.absent_names)
     plan, times = _plan(cls), walk.times
-    for name, get in plan.times:
-        texts = list(map(get, nodes))
-        if texts.count(MISSING) < len(texts):
-            _put_all(nodes, name, map(times.__getitem__, texts))
+    if len(nodes) == 1:
+        for name, get in plan.times:
+            if (text := get(nodes[0])) is not MISSING:
+                put(nodes[0], name, times[text])
+    else:
+        for name, get in plan.times:
+            texts = list(map(get, nodes))
+            if texts.count(MISSING) < len(texts):
+                collections.deque(map(put, nodes, repeat(name), map(times.__getitem__, texts)), 0)
     for get in plan.idents:
         walk.idents.update(map(get, nodes))
     for name, get, finish in plan.others:
@@ -303,7 +297,7 @@ def _items(name: str, kind: Any) -> _Finish:
             raise _Unsure  # two items with one id
         walk.idents |= found
         at = f"{place}/{name}"
-        _put_all(nodes, "at", map(concat, repeat(at), _STEPS))
+        collections.deque(map(put, nodes, repeat("at"), map(concat, repeat(at), _STEPS)), 0)
         _finish(cls, nodes, absent.get(name, _NOTHING).get("*", _NOTHING), walk)
         return tuple(nodes)
 

@@ -7,6 +7,7 @@ the same document.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -80,7 +81,11 @@ def _places(static: _Static, fact: Fact, disputed: bool) -> list[_Placed]:
 
 def _in_the_record(placed: _Placed) -> tuple[Any, ...]:
     pointer, member, chars = placed[0]
-    return pointer_order(pointer), member or "", chars or (0, 0)
+    return _order(pointer), member or "", chars or (0, 0)
+
+
+#: Pointers into the model come again and again, and hold nothing of any record.
+_order = functools.lru_cache(maxsize=2048)(pointer_order)
 
 
 def fingerprint(rule: Rule, fact: Fact, places: Iterable[str]) -> str:
@@ -243,7 +248,7 @@ def _finding(
     if disputed:
         out["disputed"] = True
     out["related"] = []
-    return (*static.order, pointer_order(places[0][0][0]) if places else (), mark), out
+    return (*static.order, _order(places[0][0][0]) if places else (), mark), out
 
 
 def _relate(found: Iterable[tuple[_Static, dict[str, Any]]]) -> None:
