@@ -9,12 +9,13 @@ from __future__ import annotations
 import copy
 import json
 import random
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
 from marshmallow import ValidationError
 
-from service.episode import kinds
+from service.episode import kinds, model
 from service.episode.kinds import Moment, Node
 from service.intake import episode_json, fields, quick, strict_json
 from service.problems import Rejected
@@ -27,6 +28,9 @@ ODD: list[Any] = [
     {"absent": "not_collected"}, {"absent": "declined", "reason": "ruled_out"}, {"absent": "declined", "reason": "no"}, {"absent": 1},
     ["self"], ["self", "self"], "ünïcode", "\u0662031-04-12T18:02:00-06:00", {"extensions": {}},
 ]  # fmt: skip
+
+
+CLASSES = [cls for cls in vars(model).values() if isinstance(cls, type) and issubclass(cls, Node) and cls is not Node]
 
 
 def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -229,6 +233,43 @@ def test_every_time_is_read_as_the_strict_field_reads_it() -> None:
             assert exact(times[text]) == exact(quick._Times()[text]) == strict
             read += 1
     assert read > 200
+
+
+def test_canonical_form_is_that_of_the_strict_way() -> None:
+    """Two libraries write it: every character, and numbers within the bounds that members have.
+
+    From 1e16 on they write exponents differently; no member goes that far.
+    """
+    assert all(m.kind.high < 1e16 for cls in CLASSES for m in kinds.members(cls) if isinstance(m.kind, kinds.Num))
+    rng = random.Random(8785)
+    characters = [chr(code) for code in range(0x11_0000) if not 0xD800 <= code < 0xE000]
+    texts = ["".join(characters[start : start + 3000]) for start in range(0, len(characters), 3000)]
+    numbers = [10.0 ** -rng.randint(0, 9) * rng.uniform(0, 500) for _ in range(2000)]
+    numbers += [round(number, rng.randint(0, 6)) for number in numbers] + [
+        5.0,
+        5,
+        0,
+        0.0,
+        -0.0,
+        0.1 + 0.2,
+        1e-7,
+        5e-324,
+    ]
+    sent = [{"episode_ref": "e", "narrative": text} for text in texts]
+    sent += [{"episode_ref": "e", "monitoring": {"vitals": [{"etco2_mmhg": number}]}} for number in numbers]
+    for document in sent:
+        body = json.dumps(document, ensure_ascii=rng.random() < 0.5).encode()
+        parsed = quick.parse(body)
+        assert parsed is not None
+        assert parsed.written == strict_json.canonical(strict_json.loads(body))
+
+
+def test_a_thread_knows_only_its_own_absences() -> None:
+    with ThreadPoolExecutor(2) as threads:
+        some = json.dumps({"episode_ref": "e", "patient": {"sex": {"absent": "not_collected"}}}).encode()
+        none = json.dumps({"episode_ref": "e", "patient": {"sex": "male"}}).encode()
+        found = list(threads.map(quick.parse, [some, none] * 500))
+    assert [each.absences for each in found if each is not None] == [True, False] * 500
 
 
 @pytest.mark.parametrize("size", SIZES)
