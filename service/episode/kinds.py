@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import functools
 import math
-import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -119,13 +118,9 @@ _STATES = Literal["not_collected", "declined"]
 _REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
 
 
-class _Met(threading.local):
-    """How many absences a thread has read in place of plain values: most bodies have none, and need no search for them."""
-
-    absences = 0
-
-
-met = _Met()
+#: Holds another object after every absence that was read in place of a plain value, by whatever thread: where it is
+#: still the same, no such absence was met, as in most bodies, and nobody has to search for one.
+met: list[object] = [object()]
 
 
 class Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -135,7 +130,7 @@ class Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     reason: _REASONS | UnsetType = UNSET
 
     def __post_init__(self) -> None:
-        met.absences += 1
+        met[0] = object()
 
 
 #: The same in place of a section or a list, and ``{"none": true}``, which only those can say.

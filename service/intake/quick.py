@@ -75,7 +75,8 @@ class Parsed:
     """A body whose members have the right types and that has lost nothing.
 
     ``aside``: the members of ``ASIDE`` that are there. ``written``: the body
-    without ``accepted``, in canonical form. ``absences``: some plain value is one.
+    without ``accepted``, in canonical form. ``absences``: some
+    plain value may be one.
     """
 
     episode: model.Episode
@@ -88,7 +89,7 @@ def parse(body: bytes) -> Parsed | None:
     """The parsed objects, None when the strict parser has to look."""
     if b"\\" in body and (b"\\u003a" in body or b"\\u003A" in body):
         return None  # colons that the count would not see
-    met = kinds.met.absences
+    (met,) = kinds.met
     try:
         sent = _decode(body)
         colons = body.count(b":")
@@ -105,7 +106,7 @@ def parse(body: bytes) -> Parsed | None:
     if written.count(b":") != colons:
         return None
     return Parsed(
-        model.Episode(**{name: getattr(sent, name) for name in _NAMES}), aside, written, kinds.met.absences > met
+        model.Episode(**{name: getattr(sent, name) for name in _NAMES}), aside, written, kinds.met[0] is not met
     )
 
 
