@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from operator import attrgetter
-from typing import Annotated, Any, ClassVar, Literal, NoReturn, Self, TypedDict, dataclass_transform, final
+from typing import Annotated, Any, ClassVar, Literal, NoReturn, Self, dataclass_transform, final
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
@@ -44,15 +44,22 @@ LONGEST_ID = 64
 ID_PATTERN = rf"^[A-Za-z0-9._-]{{1,{LONGEST_ID}}}$"
 
 
-class Moment(msgspec.Struct, frozen=True, gc=False):
+class Moment(msgspec.Struct, frozen=True, eq=False, gc=False):
     """An aware time: its RFC 3339 ``text`` as charted, and its ``epoch``, whole seconds since 1970-01-01T00:00:00Z.
 
     A record has hundreds, and all that facts ask of one is its epoch. The
-    rest of a date is worked out where it is shown.
+    rest of a date is worked out where it is shown. Two are equal when they
+    are the same instant, however it is written.
     """
 
     text: str
     epoch: int
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Moment) and self.when == other.when
+
+    def __hash__(self) -> int:
+        return self.epoch
 
     @classmethod
     def of(cls, text: str) -> Self:
@@ -123,7 +130,7 @@ _REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
 met: list[object] = [object()]
 
 
-class Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+class Absence(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """``{"absent": ...}`` in place of a plain value, as it is sent: a reader puts an ``Absent`` in its place."""
 
     absent: _STATES
@@ -134,8 +141,10 @@ class Absence(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
 
 
 #: The same in place of a section or a list, and ``{"none": true}``, which only those can say.
-SAID: dict[str, Any] = {"absent": _STATES, "none": bool, "reason": _REASONS}
-_Said = TypedDict("_Said", SAID, total=False)  # type: ignore[misc]
+SAID: dict[str, Any] = {"absent": _STATES | UnsetType, "none": bool | UnsetType, "reason": _REASONS | UnsetType}
+_Said = msgspec.defstruct(
+    "_Said", [(name, said, UNSET) for name, said in SAID.items()], forbid_unknown_fields=True, omit_defaults=True
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +312,8 @@ class _Record(msgspec.StructMeta):
 
     Fields stand in alphabetical order, so that an object is written with its
     members sorted. An object without an ``id`` is a section, and can say in
-    place of its members that it is absent or that there was none of it.
+    place of its members that it is absent or that there was none of it, so
+    that none of its members has to be there.
     """
 
     def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
@@ -313,13 +323,13 @@ class _Record(msgspec.StructMeta):
         if bases == (msgspec.Struct,):
             types["at"] = _Nowhere
         elif "id" not in declared:
-            types = {key: said | UnsetType for key, said in SAID.items()}
+            types = dict(SAID)
             namespace |= dict.fromkeys(SAID, UNSET)
         for one in found:
             if one.name in types:
                 raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
             types[one.name] = one.sent()
-            if one.required:
+            if one.required and "id" in declared:
                 del namespace[one.name]
             else:
                 namespace[one.name] = MISSING

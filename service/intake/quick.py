@@ -36,7 +36,7 @@ from msgspec import UNSET, Meta, UnsetType
 from msgspec.structs import force_setattr as put
 
 from service.episode import kinds, model
-from service.episode.kinds import MISSING, MOST_ITEMS, MOST_ITEMS_IN_ALL, NOT_COLLECTED, Absence, Moment
+from service.episode.kinds import MISSING, MOST_ITEMS, MOST_ITEMS_IN_ALL, NOT_COLLECTED, Absence, Absent, Moment
 
 from . import fields, strict_json
 
@@ -87,6 +87,7 @@ class Parsed:
 
 def parse(body: bytes) -> Parsed | None:
     """The parsed objects, None when the strict parser has to look."""
+    strict_json.make_room(body)
     if b"\\" in body and (b"\\u003a" in body or b"\\u003A" in body):
         return None  # colons that the count would not see
     (met,) = kinds.met
@@ -242,13 +243,20 @@ def _words(_: str, kind: Any) -> _Finish:
 
 def _part(name: str, kind: Any) -> _Finish:
     cls = kind.of
+    names = [member.name for member in kinds.members(cls)]
+    required = [member.name for member in kinds.members(cls) if member.required]
 
     def finish(node: Any, place: str, absent: _Trie, walk: _Walk) -> Any:
         at = f"{place}/{name}"
         if type(node) is list:
             return kinds.none_of(cls, at)
         if _said(node) != _UNSAID:
-            return _said_of(kind, at, node)
+            if any(getattr(node, name) is not MISSING for name in names):
+                raise _Unsure
+            absence = _said_of(kind, node)
+            return kinds.none_of(cls, at) if absence is None else absence
+        if required and any(getattr(node, name) is MISSING for name in required):
+            raise _Unsure
         put(node, "at", at)
         _finish(cls, (node,), absent.get(name, _NOTHING), walk)
         return node
@@ -260,15 +268,14 @@ _said = attrgetter(*kinds.SAID)
 _UNSAID = (UNSET,) * len(kinds.SAID)
 
 
-def _said_of(kind: kinds.Part, at: str, node: Any) -> Any:
-    """What a section says of itself in place of its members."""
+def _said_of(kind: kinds.Part | kinds.Items, node: Any) -> Absent | None:
+    """The absence that stands in place of a section or a list; None where there was none of it."""
     said = {word: value for word, value in zip(kinds.SAID, _said(node), strict=True) if value is not UNSET}
-    if any(getattr(node, member.name) is not MISSING for member in kinds.members(kind.of)):
-        raise _Unsure
     if "absent" in said:
         return fields.absence(said)
-    _check_none(said, kind)
-    return kinds.none_of(kind.of, at)
+    if said != {"none": True} or not kind.may_be_none:
+        raise _Unsure
+    return None
 
 
 def _items(name: str, kind: Any) -> _Finish:
@@ -276,10 +283,8 @@ def _items(name: str, kind: Any) -> _Finish:
 
     def finish(nodes: Any, place: str, absent: _Trie, walk: _Walk) -> Any:
         if type(nodes) is not list:
-            if "absent" in nodes:
-                return fields.absence(nodes)
-            _check_none(nodes, kind)
-            return ()
+            absence = _said_of(kind, nodes)
+            return () if absence is None else absence
         if not nodes:
             return ()
         walk.items += len(nodes)
@@ -294,11 +299,6 @@ def _items(name: str, kind: Any) -> _Finish:
         return tuple(nodes)
 
     return finish
-
-
-def _check_none(said: dict[str, Any], kind: kinds.Part | kinds.Items) -> None:
-    if not kind.may_be_none or said.get("none") is not True or len(said) > 1:
-        raise _Unsure
 
 
 def _put_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:

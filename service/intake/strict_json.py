@@ -121,8 +121,22 @@ def _plain(body: bytes) -> Any:
     return value
 
 
+#: Bodies up to this size find room in what a process has in any case.
+_SMALL = 1 << 20
+
+
+def make_room(body: bytes) -> None:
+    """See that a large body can be parsed. Raises MemoryError.
+
+    Parsers written in C can end the process where they get no memory.
+    """
+    if len(body) > _SMALL:
+        bytes(3 * len(body))
+
+
 def loads(body: bytes) -> Any:
     """Parse one JSON text. Raises Rejected (400)."""
+    make_room(body)
     try:
         return _plain(body)
     except ValueError:

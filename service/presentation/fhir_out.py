@@ -287,7 +287,7 @@ class _Writer:
     def _dose(self, resource: Resource, item: model.Dose, used: set[str]) -> None:
         resource["medicationCodeableConcept"] = {"coding": [_drug(item.drug, "sedation.drug")]}
         used.add("drug")
-        if not isinstance(item.dose, float):
+        if not _known(item.dose):
             return
         dosage: Resource = {"dose": {"value": item.dose}}
         used.add("dose")
@@ -370,7 +370,7 @@ class _Writer:
                     else coding(f"monitoring.limb_checks.{member}", word)
                 )
                 components.append({"code": {"coding": [sent]}, "valueBoolean": True})
-        if isinstance(item.cap_refill_s, float):
+        if _known(item.cap_refill_s):
             used.add("cap_refill_s")
             quantity = {"value": item.cap_refill_s, "unit": "s", "system": codes.UCUM, "code": "s"}
             components.append({"code": {"coding": [_row(codes.CAPILLARY_REFILL.rows[0])]}, "valueQuantity": quantity})

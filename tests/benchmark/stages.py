@@ -1,8 +1,7 @@
 """One review in its stages: what each costs, on bodies that are new to all of them.
 
 Stages follow one another on the same body, as in the service, so that nothing
-a stage keeps on an object (an epoch, say) is met before its time. The engine
-is asked first; the evaluator then decides with the engine's answer at hand,
+that a stage keeps is met before its time. The engine is asked first; the evaluator then decides with the engine's answer at hand,
 which is the rest of the decision: evaluation, comparison, outcomes.
 """
 

@@ -21,6 +21,7 @@ from service.intake import episode_json, fields, quick, strict_json
 from service.problems import Rejected
 from service.selftest import exemplary
 from tests.benchmark.episodes import SIZES, episode
+from tests.support.episodes import put
 
 ODD: list[Any] = [
     None, True, False, 0, -1, 1, 5.0, 2.5, 1e300, 10**30, "", "x", "none", "left", "2031-04-12T18:02:00-06:00", "2031-04-12T18:02:00Z",
@@ -148,7 +149,7 @@ def test_same_answer_on_mutated_bytes() -> None:
 
 
 def test_members_written_twice_or_unknown_are_never_dropped() -> None:
-    """msgspec drops both without a word: here every one there is is written twice, and once more under another name."""
+    """msgspec drops equal names without a word: here every one there is is written twice, and once more under another name."""
     base = varied()
     text = json.dumps(base)
     for path in {tuple("*" if isinstance(s, int) else s for s in p): p for p in places(base)}.values():
@@ -280,6 +281,23 @@ def test_large_episodes_are_read_the_same(size: int) -> None:
     body = json.dumps(episode(size)).encode()
     assert episode_json._quick(body) is not None
     assert by_read(body) == by_strict(body)
+
+
+@pytest.mark.parametrize(
+    "pointer", ["/patient/age", "/team", "/monitoring/vitals", "/patient/sex", "/monitoring/vitals/0/id"]
+)
+@pytest.mark.parametrize("state", [{"absent": "not_collected"}, {"absent": "declined", "reason": "patient_refused"}])
+def test_an_absence_takes_the_quick_way(pointer: str, state: dict[str, str]) -> None:
+    """Also where the members of a section are required, once it is there."""
+    document = exemplary()
+    put(document, pointer, state)
+    body = json.dumps(document).encode()
+    assert episode_json._quick(body) is not None
+    assert by_read(body) == by_strict(body)
+    put(document, pointer, state | {"value": 3})
+    more = json.dumps(document).encode()
+    assert episode_json._quick(more) is None
+    assert by_read(more) == by_strict(more)
 
 
 def test_what_is_no_part_of_the_record_is_counted_too() -> None:

@@ -174,6 +174,28 @@ def test_empty_and_odd_sections_come_back(section: Document) -> None:
     valid(document)
 
 
+@pytest.mark.parametrize("number", [5, 5.0, 2.5])
+def test_a_reader_that_knows_no_extensions_finds_whole_numbers_too(number: float) -> None:
+    """As they were charted: the round trip alone would not show that one stands in our own extension only."""
+    body = small(contact=None)
+    body["patient"] = {"weight_kg": number}
+    body["sedation"] = {"doses": [{"drug": "midazolam", "dose": number, "unit": "mg", "route": "im"}]}
+    body["monitoring"] = {
+        "vitals": [{"temperature_c": number, "glucose_mg_dl": number}],
+        "limb_checks": [{"side": "left", "site": "wrist", "cap_refill_s": number}],
+    }
+    before, after, document = there_and_back(body)
+    assert after == before
+    valid(document)
+    resources = [entry["resource"] for entry in document["entry"]]
+    (dose,) = [each["dosage"] for each in resources if each["resourceType"] == "MedicationAdministration"]
+    assert dose["dose"]["unit"] == "mg" and dose["route"]["coding"]
+    components = [each for one in resources for each in (one, *one.get("component", ()))]
+    values = [each["valueQuantity"]["value"] for each in components if "valueQuantity" in each]
+    assert len(values) >= 4
+    assert {(type(value), value) for value in [*values, dose["dose"]["value"]]} == {(type(number), number)}
+
+
 def test_a_reference_that_is_no_fhir_id_and_people_nobody_listed() -> None:
     document = small(episode_ref="a_b", application={"holds": [{"part": "head", "by": "nobody"}]})
     document["episode_ref"] = "a_b"

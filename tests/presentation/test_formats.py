@@ -37,6 +37,12 @@ def test_every_member_stands_once() -> None:
     assert set(MEMBERS) == LEAVES
 
 
+def test_doses_and_refill_have_a_place_of_the_standard_in_what_is_written() -> None:
+    for name in ("dose", "unit", "route"):
+        assert "MedicationAdministration.dosage" in str(MEMBERS[f"/sedation/doses/*/{name}"]["fhir"]["profile"])
+    assert "component" in str(MEMBERS["/monitoring/limb_checks/*/cap_refill_s"]["fhir"]["profile"])
+
+
 def test_the_example_brings_what_plain_fhir_carries_and_nothing_else() -> None:
     """So the table of what it cannot carry and what its reader takes are one."""
     assert {path for path in LEAVES if MEMBERS[path]["fhir"]["plain"]} == _carried(fhir_carried.EVERY_NOT_CARRIED)

@@ -201,6 +201,13 @@ def test_the_standard_elements_say_what_they_can() -> None:
     assert episode.narrative == ours.narrative
 
 
+@pytest.mark.parametrize("end", ["Z", "z", ".000Z", ".50Z", "-06:00", "+00:00"])
+def test_a_time_stands_once_however_it_is_written(end: str) -> None:
+    """In the standard element alone, as long as that holds the same instant."""
+    document = write(_set("/transport/departed", f"2031-04-12T18:20:00{end}")).document
+    assert document.count(b"RR.transport.departed") == 0
+
+
 # ---------------------------------------------------------------- the mapping that goes with it
 
 
