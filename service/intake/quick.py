@@ -124,32 +124,43 @@ _DAY = 86_400
 _CLOCK = {f"{h:02}:{m:02}": 3600 * h + 60 * m for h in range(24) for m in range(60)}
 
 
-class _Times(dict[str, Moment]):
-    """The times of one body by their text.
+class _Days(dict[str, int]):
+    """Days by their text, up to the clock: the epoch of their midnight there. Raises ValidationError."""
+
+    def __missing__(self, day: str) -> int:
+        self[day] = midnight = fields.read_time(f"{day}00:00:00Z").epoch
+        return midnight
+
+
+class _Ends(dict[str, int]):
+    """What follows the minutes by its text: seconds to add for seconds and offset. Raises ValidationError."""
+
+    def __missing__(self, end: str) -> int:
+        self[end] = after = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
+        return after
+
+
+#: What can stand in place of a time stays as it is.
+_ABSENT = {absent: absent for absent in (MISSING, *(Absent("declined", reason) for reason in kinds.DECLINED_REASONS))}
+_ABSENT[NOT_COLLECTED] = NOT_COLLECTED
+
+
+class _Times(dict[Any, Any]):
+    """The times of one body by their text, and absences by themselves. Raises KeyError or ValidationError.
 
     A body has few days and few offsets. Each is read by the strict field
-    once, as midnight of that day and as that second of a day's first minute
-    there; the epoch of a time is put together from the two and its clock.
+    once; the epoch of a time is put together from the two and its clock.
     """
 
     __slots__ = ("_days", "_ends")
 
     def __init__(self) -> None:
-        self._days: dict[str, int] = {}
-        self._ends: dict[str, int] = {}
+        super().__init__(_ABSENT)
+        self._days, self._ends = _Days(), _Ends()
 
-    def __missing__(self, text: Any) -> Any:
-        """Read one time, and leave an absence as it is. Raises KeyError or ValidationError."""
-        if type(text) is not str:
-            return text
-        day, end = text[:11], text[16:]
-        midnight = self._days.get(day)
-        if midnight is None:
-            midnight = self._days[day] = fields.read_time(f"{day}00:00:00Z").epoch
-        after = self._ends.get(end)
-        if after is None:
-            after = self._ends[end] = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
-        self[text] = read = Moment(text, midnight + _CLOCK[text[11:16]] + after)
+    def __missing__(self, text: str) -> Moment:
+        epoch = self._days[text[:11]] + _CLOCK[text[11:16]] + self._ends[text[16:]]
+        self[text] = read = Moment(text, epoch)
         return read
 
 
