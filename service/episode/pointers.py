@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from typing import Any
 
 from . import kinds, model
@@ -16,30 +15,13 @@ def resolve(episode: model.Episode, pointer: str) -> Any:
     return here
 
 
-@functools.lru_cache(maxsize=1024)
-def _in_an_item(pointer: str) -> bool:
-    return any(step.isdigit() for step in pointer.split("/"))
+def by_ids(node: kinds.Node) -> tuple[str, bool]:
+    """The pointer of an object with the id of its item in place of the index, and False where that has none.
 
-
-def by_ids(episode: model.Episode, node: kinds.Node) -> tuple[str, bool]:
-    """The pointer of an object with the ids of items in place of their indexes, and whether every item on the way has one."""
+    Items hold no objects of their own, so that the last step alone can be an index.
+    """
     place, _, last = node.at.rpartition("/")
-    if not _in_an_item(place):
-        # As for most: the list is found by its pointer, and the item is the object itself.
-        if not last.isdigit():
-            return node.at, True
-        ident: Any = node.id  # type: ignore[attr-defined]
-        return (node.at, False) if type(ident) is kinds.Absent else (f"{place}/{ident}", True)
-    here: Any = episode
-    steps = node.at.split("/")
-    all_have = True
-    for number, step in enumerate(steps[1:], 1):
-        if type(here) is not tuple:
-            here = getattr(here, step)
-            continue
-        here = here[int(step)]
-        if type(here.id) is kinds.Absent:
-            all_have = False
-        else:
-            steps[number] = here.id
-    return "/".join(steps), all_have
+    if not last.isdigit():
+        return node.at, True
+    ident: Any = node.id  # type: ignore[attr-defined]
+    return (node.at, False) if type(ident) is kinds.Absent else (f"{place}/{ident}", True)

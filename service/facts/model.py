@@ -10,7 +10,6 @@ import msgspec
 
 from service.episode import pointers
 from service.episode.kinds import Absent, Node, member_label
-from service.episode.model import Episode
 
 Scalar = int | bool | str
 
@@ -79,9 +78,12 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
         """What the place is called."""
         return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
 
-    def by_ids(self, episode: Episode) -> tuple[str, bool]:
-        """The pointer with ids of items in place of their indexes, to the member itself also where it is absent; False when an item on the way has no id."""
-        found, all_have = pointers.by_ids(episode, self._node)
+    def by_ids(self) -> tuple[str, bool]:
+        """The pointer with the id of an item in place of its index, and False where that has none.
+
+        To the member itself, also where it is absent.
+        """
+        found, all_have = pointers.by_ids(self._node)
         return (found if self._name is None else f"{found}/{self._name}"), all_have
 
 

@@ -75,8 +75,8 @@ class Parsed:
     """A body whose members have the right types and that has lost nothing.
 
     ``aside``: the members of ``ASIDE`` that are there. ``written``: the body
-    without ``accepted``, in canonical form. ``absences``: some
-    plain value may be one.
+    without ``accepted``, in canonical form. ``absences``: some plain value
+    may be one.
     """
 
     episode: model.Episode
@@ -141,8 +141,8 @@ class _Ends(dict[str, int]):
 
 
 #: What can stand in place of a time stays as it is.
-_ABSENT = {absent: absent for absent in (MISSING, *(Absent("declined", reason) for reason in kinds.DECLINED_REASONS))}
-_ABSENT[NOT_COLLECTED] = NOT_COLLECTED
+_DECLINED = [Absent("declined", reason) for reason in kinds.DECLINED_REASONS]
+_ABSENT = {absent: absent for absent in (MISSING, NOT_COLLECTED, *_DECLINED)}
 
 
 class _Times(dict[Any, Any]):

@@ -229,7 +229,7 @@ def _finding(
     span = fact.span
     if fact.spans:
         span = next((fact.spans[name] for name in static.spans if name in fact.spans), span)
-    named = [evidence.by_ids(intake.episode) for _, evidence in places]
+    named = [evidence.by_ids() for _, evidence in places]
     mark = fingerprint(rule, fact, [name for name, _ in named])
     out: dict[str, Any] = {
         **static.opening,

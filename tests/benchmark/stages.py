@@ -1,8 +1,9 @@
 """One review in its stages: what each costs, on bodies that are new to all of them.
 
 Stages follow one another on the same body, as in the service, so that nothing
-that a stage keeps is met before its time. The engine is asked first; the evaluator then decides with the engine's answer at hand,
-which is the rest of the decision: evaluation, comparison, outcomes.
+that a stage keeps is met before its time. The engine is asked first; the
+evaluator then decides with the engine's answer at hand, which is the rest of
+the decision: evaluation, comparison, outcomes.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from service.episode import kinds, pointers
 from service.intake import episode_json, strict_json
 from service.problems import Rejected
 from tests.support.episodes import encoded, exemplary, full, put, read, small
-from tests.support.pointers import resolve
+from tests.support.pointers import by_ids, resolve
 
 CANARY = "canary-7391"
 MARK = "v1:" + "0" * 32
@@ -160,16 +160,14 @@ def nodes(node: kinds.Node) -> Any:
 @pytest.mark.parametrize("document", [exemplary(), full()], ids=["exemplary", "full"])
 def test_every_object_knows_its_place(document: Any) -> None:
     seen = set()
-    episode = episode_json.read(encoded(document)).episode
-    for node in nodes(episode):
+    for node in nodes(episode_json.read(encoded(document)).episode):
         assert isinstance(resolve(document, node.at), dict)
         assert node.at not in seen
         seen.add(node.at)
-        ident = getattr(node, "id", None)
-        if isinstance(ident, str):
-            path, all_have = pointers.by_ids(episode, node)
-            assert path.rsplit("/", 1)[1] == ident == resolve(document, node.at)["id"]
-            assert all_have
+        # Against a walk of the document, which would also see an index further up.
+        steps = by_ids(document, node.at)
+        assert None not in steps
+        assert pointers.by_ids(node) == ("".join(f"/{step}" for step in steps), True)
 
 
 def test_place_of_an_item_without_an_id() -> None:
@@ -177,5 +175,5 @@ def test_place_of_an_item_without_an_id() -> None:
     episode: Any = read(document).episode
     one, other = episode.monitoring.vitals
     assert (one.at, other.at) == ("/monitoring/vitals/0", "/monitoring/vitals/1")
-    assert pointers.by_ids(episode, one) == ("/monitoring/vitals/v", True)
-    assert pointers.by_ids(episode, other) == ("/monitoring/vitals/1", False)
+    assert pointers.by_ids(one) == ("/monitoring/vitals/v", True)
+    assert pointers.by_ids(other) == ("/monitoring/vitals/1", False)
