@@ -14,19 +14,19 @@ from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
 from service.api import (
     access,
     batches,
+    capacity,
     cds,
     contract,
     facts,
     formats,
     health,
-    limits,
+    operations_port,
     pages,
-    ports,
     problems,
     profiles,
+    request_body,
     reviews,
     rules,
-    turns,
 )
 from service.api import metrics as metrics_route
 from service.api.reviewing import Reviewing
@@ -77,13 +77,13 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     app = Application(__name__, static_folder=None)
     app.url_map.merge_slashes = False  # the redirect would repeat the path
     app.extensions["restraint_review_ready"] = ready
-    turn = turns.Turns(settings)
+    turn = capacity.Turns(settings)
     reviewing = Reviewing(pipeline, turn, ready, settings.default_profile)
     # The order of these is the order of refusals: 404 and 405, 401 and 403, 429, and the rest by each view.
     _start_every_request(app)
-    ports.register(app, settings)
+    operations_port.register(app, settings)
     access.register(app, settings)
-    turns.register(app, turn)
+    capacity.register(app, turn)
     reviews.register(app, settings, reviewing)
     batches.register(app, settings, reviewing)
     cds.register(app, settings, reviewing)
@@ -141,7 +141,7 @@ def _start_every_request(app: Application) -> None:
 def _handle_every_answer(app: Application) -> None:
     @app.after_request
     def finish(response: Response) -> Response:
-        limits.drain(request, response.status_code)
+        request_body.drain(request, response.status_code)
         response.headers["X-Content-Type-Options"] = "nosniff"
         route = request.url_rule.rule if request.url_rule else None
         method = request.method if request.method in _METHODS else "other"

@@ -14,15 +14,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from service import __version__, server
+from service import __version__
 from service.commands import batch, convert, keys
-from service.commands.status import FAILED, FAULTS, OK
-from service.commands.status import failed as _failed
-from service.intake.formats import FORMATS, media_type_of
-from service.presentation import terminal
-from service.presentation.plain import count
+from service.commands.exit_status import FAILED, FAULTS, OK
+from service.commands.exit_status import failed as _failed
+from service.formats.media_types import FORMATS, media_type_of
+from service.pages import terminal
 from service.resources import demo_directory, rules_directory
+from service.server import process
 from service.settings import PREFIX, Settings, SettingsError, read_settings
+from service.wording.headings import count
 
 if TYPE_CHECKING:
     from service.pipeline import Pipeline
@@ -112,14 +113,14 @@ def _serve(arguments: argparse.Namespace) -> int:
     if arguments.public:
         environ[f"{PREFIX}PUBLIC"] = "true"
     read_settings(environ)  # a fault shows as one line here, not as a traceback of the server
-    server.become(environ)
+    process.become(environ)
 
 
 def _demo(arguments: argparse.Namespace) -> int:
     # Only what goes wrong: the lines of a healthy server would run through the reviews.
     overrides = {f"{PREFIX}LOG_LEVEL": "warning", f"{PREFIX}WORKERS": "1"}
     try:
-        with server.running(overrides) as (base, child):
+        with process.running(overrides) as (base, child):
             episodes = json.loads((demo_directory() / "index.json").read_text("utf-8"))
             with urllib.request.urlopen(f"{base}/v1/rules", timeout=30) as answer:
                 rules = {rule["id"]: (rule["phase"], rule["title"]) for rule in json.load(answer)["rules"]}
@@ -138,7 +139,7 @@ def _demo(arguments: argparse.Namespace) -> int:
                 return _failed("the service has ended by itself")
     except KeyboardInterrupt:
         print()
-    except server.NotStarted as error:
+    except process.NotStarted as error:
         return _failed(str(error))
     except OSError as error:
         return _failed(f"the service did not answer: {type(error).__name__}")
@@ -164,8 +165,8 @@ def _where_next(base: str, example: Path) -> str:
 def _check(arguments: argparse.Namespace) -> int:
     from service.engine.fence import NotEvaluated
     from service.pipeline import UnknownProfile
-    from service.presentation import json_review
     from service.problems import Rejected
+    from service.representations import review_json
 
     settings = read_settings()
     pipeline = _pipeline(settings)
@@ -187,7 +188,7 @@ def _check(arguments: argparse.Namespace) -> int:
             status = _failed(f"{name}: the review was not finished; there is no result")
         else:
             if arguments.json:
-                sys.stdout.buffer.write(json_review.render(review).rstrip(b"\n") + b"\n")
+                sys.stdout.buffer.write(review_json.render(review).rstrip(b"\n") + b"\n")
                 sys.stdout.buffer.flush()
             else:
                 _show(name, review.document, {rule.id: (rule.phase, rule.title) for rule in pipeline.rulebook.rules})
@@ -227,7 +228,7 @@ def _rules_show(arguments: argparse.Namespace) -> int:
 
 
 def _rules_new(arguments: argparse.Namespace) -> int:
-    from service.commands.new_rule import scaffold
+    from service.commands.rule_template import scaffold
 
     settings = read_settings()
     pipeline = _pipeline(settings)
@@ -245,10 +246,10 @@ def _rules_new(arguments: argparse.Namespace) -> int:
 
 
 def _rules_test(arguments: argparse.Namespace) -> int:
-    from service import selftest
+    from service.commands import rule_checks
     from service.engine.compile import EngineError
-    from service.intake.nemsis.mapping import MappingError
-    from service.intake.nemsis.xsd import SchemaError
+    from service.formats.nemsis.mapping import MappingError
+    from service.formats.nemsis.xsd import SchemaError
     from service.pipeline import Pipeline
     from service.rulebook.load import RulebookError
 
@@ -277,7 +278,7 @@ def _rules_test(arguments: argparse.Namespace) -> int:
     ]
     if not wanted:
         return _failed("no rule is asked for")
-    failures = selftest.run(pipeline, wanted)
+    failures = rule_checks.run(pipeline, wanted)
     print("\n".join([*failures, f"{count(len(wanted), 'rule')} tested, {count(len(failures), 'failure')}"]))
     return FAULTS if failures else OK
 
@@ -285,8 +286,8 @@ def _rules_test(arguments: argparse.Namespace) -> int:
 def _pipeline(settings: Settings) -> Pipeline | None:
     """The pipeline, tested; None when it cannot be used, with the reasons on standard error."""
     from service.engine.compile import EngineError
-    from service.intake.nemsis.mapping import MappingError
-    from service.intake.nemsis.xsd import SchemaError
+    from service.formats.nemsis.mapping import MappingError
+    from service.formats.nemsis.xsd import SchemaError
     from service.pipeline import Pipeline
     from service.rulebook.load import RulebookError
 

@@ -14,32 +14,33 @@ from pathlib import Path
 
 from service import __version__
 from service.engine.decide import Decider
-from service.episode.model import Episode
-from service.facts.build import build as build_facts
-from service.facts.draft import Asked
-from service.facts.model import FactSheet
-from service.facts.phrases import Phrases, compile_phrases
-from service.intake import episode_json, fhir_bundle, nemsis_xml
+from service.episode.record import Episode
+from service.facts.builder import Asked
+from service.facts.fact import FactSheet
+from service.facts.sheet import build as build_facts
+from service.formats.fhir import read as fhir_reader
+from service.formats.nemsis import read as nemsis_reader
+from service.formats.nemsis import xsd
+from service.formats.nemsis.mapping import shipped_directory
+from service.intake import episode_json, strict_yaml
 from service.intake.episode_json import Intake
-from service.intake.nemsis import xsd
-from service.intake.nemsis.mapping import shipped_directory
+from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
 from service.review.build import Review, Ruleset
 from service.review.build import build as build_review
-from service.rulebook import strict_yaml
 from service.rulebook.examples import fact_examples
 from service.rulebook.load import Rulebook, load_rulebook
-from service.rulebook.model import BoundRule
 from service.rulebook.profiles import bind, bind_all
+from service.rulebook.rule import BoundRule
 
 #: Version of the contract.
 API_VERSION = "1.0"
 
 _READERS: dict[str, Callable[[bytes], Intake]] = {
     "application/json": episode_json.read,
-    "application/fhir+json": fhir_bundle.read,
-    "application/xml": nemsis_xml.read,
-    "text/xml": nemsis_xml.read,
+    "application/fhir+json": fhir_reader.read,
+    "application/xml": nemsis_reader.read,
+    "text/xml": nemsis_reader.read,
 }
 #: What can be read.
 MEDIA_TYPES = tuple(_READERS)
@@ -58,8 +59,8 @@ class Pipeline:
         declared: Phrases,
         rulesets: Mapping[str, Ruleset],
         deciders: Mapping[str, Decider],
-        read_xml: Callable[[bytes], Intake] = nemsis_xml.read,
-        read_all_xml: Callable[[bytes], list[Callable[[], Intake]]] = nemsis_xml.read_all,
+        read_xml: Callable[[bytes], Intake] = nemsis_reader.read,
+        read_all_xml: Callable[[bytes], list[Callable[[], Intake]]] = nemsis_reader.read_all,
     ) -> None:
         self.rulebook = book
         self._phrases = declared
@@ -92,11 +93,11 @@ class Pipeline:
             rulesets[name] = Ruleset.of(book, profile, bound, __version__, API_VERSION)
             deciders[name] = Decider(bound, words.catalogue, words.when_none)  # type: ignore[arg-type]
         own = (mappings,) if mappings else ()
-        mapped = nemsis_xml.load_mappings(shipped_directory(), *own)
+        mapped = nemsis_reader.load_mappings(shipped_directory(), *own)
         if schemas is not None:
             xsd.load(schemas)  # here and not at the first document, so that a wrong folder stops the start
-        read_xml = partial(nemsis_xml.read, mappings=mapped, xsd_directory=schemas)
-        read_all_xml = partial(nemsis_xml.read_all, mappings=mapped, xsd_directory=schemas)
+        read_xml = partial(nemsis_reader.read, mappings=mapped, xsd_directory=schemas)
+        read_all_xml = partial(nemsis_reader.read_all, mappings=mapped, xsd_directory=schemas)
         return cls(book, declared, rulesets, deciders, read_xml, read_all_xml)
 
     def self_test(self) -> list[str]:

@@ -25,7 +25,7 @@ def openapi_path() -> Path:
 
 def examples_directory() -> Path:
     """A document in each format, for the formats page."""
-    return _PACKAGE / "intake" / "examples"
+    return _PACKAGE / "formats" / "examples"
 
 
 def demo_directory() -> Path:

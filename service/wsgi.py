@@ -1,53 +1,42 @@
-"""The application as the server runs it, built when this module is imported.
-
-The master imports it before it listens, and the workers are forked from it
-(the fence says why that is safe). So rules, profiles and mappings are read
-once in the life of a server: a worker that takes the place of a crashed one
-has the same ones, whatever has become of the files, and is there at once. What
-cannot be used ends the start with ``NOT_STARTED`` and a line for each reason.
-"""
+"""The application as the server runs it: ``python -m service.wsgi`` serves it until a signal ends it."""
 
 from __future__ import annotations
 
-from typing import NoReturn
+import sys
 
-from service import __version__, collector
+from service import __version__, memory
 from service.app import Application, create_app, is_ready
 from service.engine.compile import EngineError
-from service.intake.nemsis.mapping import MappingError
-from service.intake.nemsis.xsd import SchemaError
+from service.formats.nemsis.mapping import MappingError
+from service.formats.nemsis.xsd import SchemaError
 from service.observe import log, metrics
 from service.pipeline import Pipeline
 from service.rulebook.load import Rulebook, RulebookError
+from service.server.gunicorn import NotStarted, serve
 from service.settings import Settings, SettingsError, read_settings
 
-#: The exit status of a server that could not start.
-NOT_STARTED = 3
 
-
-def build() -> Application:
-    """The application, or the end of the process with the reasons as log lines."""
-    log.configure(Settings().log_level)  # until the settings are read
+def build(settings: Settings) -> Application:
+    """Read rules, profiles and mappings and make the application of them. Raises NotStarted."""
+    memory.keep_freed_memory()
     try:
-        settings = read_settings()
-        log.configure(settings.log_level)
         pipeline = Pipeline.build(
             settings.rules_dir, settings.extra_rules_dir, settings.mappings_dir, settings.nemsis_xsd_dir
         )
         app = create_app(settings, pipeline)
     except (SettingsError, RulebookError, MappingError) as error:
-        _stop(error.lines)
+        raise NotStarted(*error.lines) from None
     except (EngineError, SchemaError) as error:
-        _stop([str(error)])
+        raise NotStarted(str(error)) from None
     except Exception as error:  # noqa: BLE001 (whatever it is, its text is not written)
         log.crash("not-started", error)
-        raise SystemExit(NOT_STARTED) from None
+        raise NotStarted from None
     if not is_ready(app):
-        _stop(["the rules do not pass their own examples"])
+        raise NotStarted("the rules do not pass their own examples")
     book = pipeline.rulebook
     metrics.runs(builds(book), [rule.id for rule in book.rules])
     log.emit("info", "rules-read", ruleset=f"{book.name} {book.version}", digest=book.digest)
-    collector.settle()
+    memory.leave_loaded_objects_alone()
     return app
 
 
@@ -57,10 +46,15 @@ def builds(book: Rulebook) -> list[tuple[str, str, str, str, str]]:
     return [(__version__, ruleset, book.digest, name, digest) for name, digest in sorted(book.profile_digests.items())]
 
 
-def _stop(lines: list[str]) -> NoReturn:
-    for line in lines:
-        log.emit("error", "not-started", reason=line)
-    raise SystemExit(NOT_STARTED)
+def main() -> None:
+    """Serve with the settings of the environment. Exit status 2 for settings that cannot be right, 3 for the rest."""
+    try:
+        settings = read_settings()
+    except SettingsError as error:
+        print("\n".join(error.lines), file=sys.stderr)
+        raise SystemExit(2) from None
+    serve(settings, build)
 
 
-app = build()
+if __name__ == "__main__":
+    main()

@@ -12,17 +12,18 @@ from typing import Any
 
 from flask import Blueprint, Flask, Response, g, request, stream_with_context
 
-from service.api import limits, negotiation, query
-from service.api.documents import JSON
-from service.api.problems import Refusal
-from service.api.reviewing import Reviewing, count
 from service.batch import lines, measures
 from service.batch.definitions import measures_of
-from service.intake.formats import FHIR
+from service.formats.media_types import FHIR
 from service.observe import log
-from service.presentation import measures_page
+from service.pages import measures as measures_page
 from service.problems import ProblemItem, Rejected, known_code
 from service.settings import Settings
+
+from . import negotiation, query, request_body
+from .documents import JSON
+from .problems import Refusal
+from .reviewing import Reviewing, count
 
 NDJSON = "application/x-ndjson"
 FHIR_NDJSON = "application/fhir+ndjson"
@@ -38,7 +39,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     pipeline = reviewing.pipeline
 
     def given() -> bytes:
-        return limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        return request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
 
     def lines_of(body: bytes) -> list[tuple[int, lines.Source]]:
         return _at_most(list(lines.split(body)))

@@ -6,14 +6,17 @@ from typing import Any
 
 from flask import Blueprint, Flask, Response, g, request
 
-from service.api import limits, negotiation, query
-from service.api.documents import JSON
-from service.api.problems import Refusal
-from service.api.reviewing import Reviewing
+from service.formats.cds_hooks.feedback import read_feedback
+from service.formats.cds_hooks.request import SERVICE_ID, read_request
 from service.observe import metrics
-from service.presentation import cds_hooks
 from service.problems import Rejected, known_code
+from service.representations import cds_cards
 from service.settings import Settings
+
+from . import negotiation, query, request_body
+from .documents import JSON
+from .problems import Refusal
+from .reviewing import Reviewing
 
 ROUTE = "/cds-services"
 
@@ -21,7 +24,7 @@ ROUTE = "/cds-services"
 def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     """Add the routes."""
     routes = Blueprint("cds", __name__)
-    services = cds_hooks.discovery()
+    services = cds_cards.discovery()
 
     @routes.url_value_preprocessor
     def speak_fhir(_endpoint: str | None, _values: dict[str, Any] | None) -> None:
@@ -39,23 +42,23 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         body = read(service)
         profile = reviewing.profile({})
         try:
-            asked = cds_hooks.read_request(body)
+            asked = read_request(body)
         except Rejected as rejected:
             raise _refusal(rejected) from None
         try:
             found = reviewing.read_and_review(asked.body, asked.media_type, profile)
         except Rejected as rejected:
-            if rejected.code == cds_hooks.NOTHING_TO_SAY:
+            if rejected.code == cds_cards.NOTHING_TO_SAY:
                 g.code = rejected.code  # for the log line: the answer itself has no word for it
-                return _fresh(cds_hooks.no_cards())
+                return _fresh(cds_cards.no_cards())
             raise _refusal(asked.rejected(rejected)) from None
-        return _fresh(cds_hooks.render(found, asked, settings.base_url))
+        return _fresh(cds_cards.render(found, asked, settings.base_url))
 
     @routes.post(f"{ROUTE}/<service>/feedback")
     def feedback(service: str) -> Response:
         body = read(service)
         try:
-            told = cds_hooks.read_feedback(body)
+            told = read_feedback(body)
         except Rejected as rejected:
             raise _refusal(rejected) from None
         metrics.fed_back(told.accepted, told.overridden, told.reasons)
@@ -64,11 +67,11 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         return response
 
     def read(service: str) -> bytes:
-        if service != cds_hooks.SERVICE_ID:
+        if service != SERVICE_ID:
             raise Refusal("not-found")
         negotiation.taken(request, JSON)
         negotiation.given(request, JSON)
-        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
         query.parameters(request)
         return body
 

@@ -2,7 +2,7 @@
 
 The schemas of the episode and the example of a clean one stand in
 ``openapi.yaml`` between marks; they are made from the declarations in
-``service.episode.model`` and from the exemplary demo episode::
+``service.episode.record`` and from the exemplary demo episode::
 
     python -m service.api.contract           # says whether they are equal
     python -m service.api.contract --write   # makes them equal
@@ -20,9 +20,10 @@ from typing import Any
 import yaml
 from flask import Blueprint, Flask, Response, request
 
-from service.api.documents import YAML, Document
 from service.episode.schema import episode_schema
 from service.resources import demo_directory, openapi_path
+
+from .documents import YAML, Document
 
 _EXEMPLARY = demo_directory() / "exemplary.json"
 _MARK = "# --- written by python -m service.api.contract --write: {name} {edge} ---"

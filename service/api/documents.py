@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from flask import Request, Response
 
-from service.api import negotiation
+from . import negotiation
 
 JSON = "application/json"
 YAML = "application/yaml"

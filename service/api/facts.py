@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import query
-from service.api.documents import Document
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
+
+from . import query
+from .documents import Document
 
 ROUTE = "/v1/facts"
 

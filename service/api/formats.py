@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import query
-from service.api.documents import Document, with_page
-from service.intake.nemsis.mapping import shipped_directory
-from service.presentation import formats, formats_page
+from service.formats.nemsis.mapping import shipped_directory
+from service.pages import formats as formats_page
+from service.representations import formats_document
 from service.resources import demo_directory, examples_directory
+
+from . import query
+from .documents import Document, with_page
 
 ROUTE = "/v1/formats"
 
@@ -16,7 +18,7 @@ ROUTE = "/v1/formats"
 def register(app: Flask) -> None:
     """Add the route; both documents are written here, once."""
     routes = Blueprint("formats", __name__)
-    said = formats.document(examples())
+    said = formats_document.document(examples())
     whole = Document.of_json(said)
     page = Document.of(formats_page.render(said), formats_page.MEDIA_TYPE)
 
@@ -28,10 +30,10 @@ def register(app: Flask) -> None:
     app.register_blueprint(routes)
 
 
-def examples() -> formats.Examples:
+def examples() -> formats_document.Examples:
     """The documents of the service's own that the page is made from."""
     folder = examples_directory()
-    return formats.Examples(
+    return formats_document.Examples(
         episodes=tuple((demo_directory() / f"{name}.json").read_bytes() for name in ("exemplary", "everything-wrong")),
         fhir=(folder / "plain-fhir.json").read_bytes(),
         nemsis=(folder / "plain-nemsis.xml").read_bytes(),

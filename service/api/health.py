@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import negotiation
-from service.api.documents import JSON
-from service.api.problems import Refusal
+from . import negotiation
+from .documents import JSON
+from .problems import Refusal
 
 
 def register(app: Flask, ready: bool) -> None:

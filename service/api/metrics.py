@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import negotiation, query
 from service.observe import metrics
+
+from . import negotiation, query
 
 
 def register(app: Flask) -> None:

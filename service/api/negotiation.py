@@ -7,8 +7,9 @@ import re
 from flask import Request
 from werkzeug.http import parse_list_header, parse_options_header
 
-from service.api.problems import Refusal
 from service.problems import ProblemItem
+
+from .problems import Refusal
 
 _QUALITY = re.compile(r"(?:0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?)")
 _RANGE = re.compile(r"(?:\*/\*|[!#$%&'*+.^_`|~0-9A-Za-z-]+/[!#$%&'*+.^_`|~0-9A-Za-z-]+)")

@@ -10,15 +10,16 @@ from flask import Blueprint, Flask, Response, g, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.formparser import FormDataParser
 
-from service.api import limits, negotiation, query, representations
-from service.api.problems import Refusal
-from service.api.reviewing import Reviewing
-from service.intake.formats import NAMES, media_type_of
+from service.formats.media_types import NAMES, media_type_of
+from service.pages import start as start_page
 from service.pipeline import MEDIA_TYPES
-from service.presentation import start_page
 from service.problems import PROBLEMS, ProblemItem
 from service.resources import demo_directory
 from service.settings import Settings
+
+from . import answers, negotiation, query, request_body
+from .problems import Refusal
+from .reviewing import Reviewing
 
 HTML = "text/html"
 FORM = "multipart/form-data"
@@ -56,7 +57,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         negotiation.taken(request, FORM)
         negotiation.given(request, HTML)
         # A form is a little larger than the file in it.
-        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
         query.parameters(request)
         try:
             content, media_type, values = _read(body, bodies)
@@ -68,7 +69,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             response = page(problem.status, start_page.Wrong(f"{problem.title}. {problem.detail}", places))
             response.headers.update(refusal.headers)
             return response
-        return representations.answer(found, book, representations.REVIEWS[HTML])
+        return answers.answer(found, book, answers.REVIEWS[HTML])
 
     app.register_blueprint(routes)
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 
 from flask import Response, g
 
-from service.presentation import operation_outcome
 from service.problems import PROBLEMS, ProblemItem, problem_document
+from service.representations import operation_outcome
 
 MEDIA_TYPE = "application/problem+json"
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import query
-from service.api.documents import Document
-from service.api.problems import Refusal
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
+
+from . import query
+from .documents import Document
+from .problems import Refusal
 
 ROUTE = "/v1/profiles"
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from flask import Request
 
-from service.api.problems import Refusal
 from service.problems import ProblemItem
+
+from .problems import Refusal
 
 
 def parameters(request: Request, *known: str) -> dict[str, str]:

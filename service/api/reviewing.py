@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from service.api.problems import Refusal
-from service.api.turns import Turns
 from service.engine.fence import NotEvaluated
 from service.observe import log, metrics
 from service.pipeline import Pipeline, UnknownProfile
 from service.problems import ProblemItem, Rejected, known_code
 from service.review.build import Review
+
+from .capacity import Turns
+from .problems import Refusal
 
 
 class Reviewing:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, g, request
 
-from service.api import limits, negotiation, query, representations
-from service.api.problems import Refusal
-from service.api.reviewing import Reviewing
-from service.intake.formats import FHIR
+from service.formats.media_types import FHIR
 from service.pipeline import MEDIA_TYPES
 from service.problems import ProblemItem
 from service.settings import Settings
+
+from . import answers, negotiation, query, request_body
+from .problems import Refusal
+from .reviewing import Reviewing
 
 ROUTE = "/v1/reviews"
 
@@ -24,24 +25,24 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         # The order of refusals is part of the contract: 415, 406, 413, 400, 422.
         # Who calls, and how often, has been asked before (service.api.access).
         media_type = negotiation.taken(request, *MEDIA_TYPES)
-        wanted = negotiation.given(request, *representations.REVIEWS)
+        wanted = negotiation.given(request, *answers.REVIEWS)
         g.from_bundle = media_type == FHIR
         g.as_outcome = FHIR in (media_type, wanted)
-        body = limits.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
         values = query.parameters(request, "profile", "explain", "resources")
         explain = query.flag(values, "explain")
         chosen = _representation(wanted, query.flag(values, "resources"))
         found = reviewing.review(body, media_type, reviewing.profile(values), explain)
-        return representations.answer(found, reviewing.pipeline.rulebook, chosen)
+        return answers.answer(found, reviewing.pipeline.rulebook, chosen)
 
     app.register_blueprint(routes)
 
 
-def _representation(media_type: str, resources: bool) -> representations.Representation:
+def _representation(media_type: str, resources: bool) -> answers.Representation:
     """Refusal 400 where resources are asked for in an answer that cannot hold them."""
     if not resources:
-        return representations.REVIEWS[media_type]
+        return answers.REVIEWS[media_type]
     if media_type != FHIR:
         wrong = ProblemItem("needs-fhir", f"Only with Accept: {FHIR}.", parameter="resources")
         raise Refusal("bad-query", [wrong])
-    return representations.WITH_RESOURCES
+    return answers.WITH_RESOURCES

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
-from service.api import query
-from service.api.documents import Document, with_page
-from service.api.problems import Refusal
-from service.presentation import rulebook_page
+from service.pages import rulebook as rulebook_page
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
+
+from . import query
+from .documents import Document, with_page
+from .problems import Refusal
 
 ROUTE = "/v1/rules"
 

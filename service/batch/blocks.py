@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from itertools import accumulate
 from typing import NamedTuple
 
-from service.intake.formats import NEMSIS, media_type_of
+from service.formats.media_types import NEMSIS, media_type_of
 
 from . import lines
 from .store import store_of

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from service.episode.kinds import NOT_COLLECTED, Absent
-from service.episode.model import Episode
+from service.episode.absence import NOT_COLLECTED, Absent
+from service.episode.record import Episode
 from service.facts import intervals
-from service.facts.model import NOT_COLLECTED as NOWHERE
-from service.facts.model import RECORDED, Fact, FactSheet
+from service.facts.fact import NOT_COLLECTED as NOWHERE
+from service.facts.fact import RECORDED, Fact, FactSheet
 from service.facts.timeline import part
 from service.intake.episode_json import first_time
 from service.review.build import Review

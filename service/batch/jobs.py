@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from service import collector
+from service import memory
 from service.engine.compile import EngineError
-from service.intake.formats import NEMSIS
-from service.intake.nemsis.mapping import MappingError
-from service.intake.nemsis.xsd import SchemaError
+from service.formats.media_types import NEMSIS
+from service.formats.nemsis.mapping import MappingError
+from service.formats.nemsis.xsd import SchemaError
 from service.pipeline import Pipeline
 from service.rulebook.load import RulebookError
 
@@ -96,10 +96,11 @@ class Rules:
 def pipeline_of(directory: str | None, extra: str | None, mappings: str | None, schemas: str | None) -> Pipeline:
     """One pipeline a process for each rulebook, its self-test passed. Raises as ``Rules.of``."""
     places = [None if name is None else Path(name) for name in (directory, extra, mappings, schemas)]
+    memory.keep_freed_memory()
     made = Pipeline.build(*places)
     if failures := made.self_test():
         raise NotReady(failures)
-    collector.settle()
+    memory.leave_loaded_objects_alone()
     return made
 
 

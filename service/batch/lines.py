@@ -15,8 +15,8 @@ import orjson
 
 from service import __version__
 from service.engine.fence import NotEvaluated
+from service.formats.media_types import media_type_of
 from service.intake.episode_json import Intake
-from service.intake.formats import media_type_of
 from service.pipeline import API_VERSION, Pipeline, UnknownProfile
 from service.problems import PROBLEMS, ProblemItem, Rejected, known_code, problem_document
 from service.review.build import Review, Ruleset

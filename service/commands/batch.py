@@ -11,10 +11,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from service.commands.status import FAULTS, OK, failed
-from service.presentation.plain import count
 from service.problems import PROBLEMS
 from service.settings import Settings, read_settings
+from service.wording.headings import count
+
+from .exit_status import FAULTS, OK, failed
 
 if TYPE_CHECKING:
     from service.batch.blocks import Block
@@ -151,7 +152,7 @@ def _measures(arguments: argparse.Namespace, settings: Settings) -> int:
     totals = _work(arguments, job, lambda block, done: tally.merge(done.tally))
     document = measures.document(tally, wanted, dict(rules.versions), arguments.period)
     if arguments.format == "html":
-        from service.presentation import measures_page
+        from service.pages import measures as measures_page
 
         content = measures_page.render(document)
     elif arguments.format == "csv":
@@ -186,7 +187,7 @@ def _compare(arguments: argparse.Namespace, settings: Settings) -> int:
     if arguments.json:
         print(json.dumps(document, indent=1, ensure_ascii=False))
     else:
-        from service.presentation import comparison
+        from service.pages import comparison
 
         width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
         print(comparison.render(document, max(40, min(width, 100))), end="")
@@ -247,8 +248,8 @@ def _rules(settings: Settings, directory: Path | None, profile: str | None) -> R
     """The rules of one side, their pipeline built and tested in this process, so that forked ones have it too."""
     from service.batch.jobs import NotReady, Rules
     from service.engine.compile import EngineError
-    from service.intake.nemsis.mapping import MappingError
-    from service.intake.nemsis.xsd import SchemaError
+    from service.formats.nemsis.mapping import MappingError
+    from service.formats.nemsis.xsd import SchemaError
     from service.pipeline import UnknownProfile
     from service.rulebook.load import RulebookError
 

@@ -7,10 +7,12 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from service.commands.status import OK, failed
+from service.formats.fhir import write as fhir_writer
+from service.formats.nemsis import write as nemsis_writer
 from service.intake import episode_json, strict_json
-from service.presentation import fhir_out, nemsis_out
 from service.problems import Rejected
+
+from .exit_status import OK, failed
 
 FORMATS = ("fhir", "nemsis")
 
@@ -51,7 +53,9 @@ def converted(body: bytes, to: str) -> tuple[bytes, tuple[str, ...]]:
     """The document, and the pointers of what it cannot hold. Raises Rejected (400, 422)."""
     intake = episode_json.read(body)
     if to == "fhir":
-        return fhir_out.encoded(intake.episode), ()
+        return fhir_writer.encoded(intake.episode), ()
     value = strict_json.loads(body)
-    written = nemsis_out.write({name: inner for name, inner in value.items() if name not in ("accepted", "extensions")})
+    written = nemsis_writer.write(
+        {name: inner for name, inner in value.items() if name not in ("accepted", "extensions")}
+    )
     return written.document, written.left_out

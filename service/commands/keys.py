@@ -15,9 +15,10 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from service import clients
-from service.commands.status import OK, failed
+from service.access import clients
 from service.settings import SCOPES
+
+from .exit_status import OK, failed
 
 _GIVE = "Give this key to the client by a safe way. It is shown once and kept nowhere:"
 

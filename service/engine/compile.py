@@ -17,9 +17,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from service.engine.wire import MAX_INT, Condition, Unfit, Wire, wire
-from service.facts.model import Fact
-from service.rulebook.model import STATE_OPS, VALUE_OPS, BoundRule, Group, Leaf
+from service.facts.fact import Fact
+from service.rulebook.rule import STATE_OPS, VALUE_OPS, BoundRule, Group, Leaf
+
+from .payload import MAX_INT, Condition, Unfit, Wire, wire
 
 MAX_RULES = 1000
 MAX_KINDS = 200

@@ -6,21 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import compress, repeat
 from typing import Literal, NamedTuple, overload
 
-from service.engine import flat
-from service.engine.compile import Catalogue, EngineError, compile_rules
-from service.engine.evaluator import (
-    CLEAR,
-    ERROR,
-    FINDING,
-    NOT_APPLICABLE,
-    NOT_ASSESSABLE,
-    OUTCOME_ORDER,
-    Compiled,
-    compile_rule,
-)
-from service.engine.fence import Fence
-from service.facts.model import RECORDED, Fact, FactSheet
-from service.rulebook.model import BoundRule
+from service.facts.fact import RECORDED, Fact, FactSheet
+from service.rulebook.rule import BoundRule
+
+from . import generated
+from .compile import Catalogue, EngineError, compile_rules
+from .evaluator import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OUTCOME_ORDER, Compiled, compile_rule
+from .fence import Fence
 
 WhenNone = Literal["clear", "not_applicable"]
 
@@ -60,7 +52,7 @@ class Decisions(Sequence[RuleDecision]):
         self,
         decider: Decider,
         tallies: list[int],
-        answers: dict[str, list[tuple[int, flat.Part, tuple[int, ...]]]],
+        answers: dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]],
         told: frozenset[str],
     ) -> None:
         self._decider, self._answers, self._told = decider, answers, told
@@ -95,7 +87,7 @@ class Decisions(Sequence[RuleDecision]):
         if number in self.odd:
             return self.odd[number].outcome
         tally = self.tallies[number]
-        return flat.first(tally) if tally else self.without_facts(number)
+        return generated.first(tally) if tally else self.without_facts(number)
 
     def without_facts(self, number: int) -> str:
         """The outcome of a rule about a kind of which the sheet holds no fact."""
@@ -105,7 +97,7 @@ class Decisions(Sequence[RuleDecision]):
 
     def _by_fact(self, number: int, kind: str) -> _ByFact:
         return tuple(
-            (index, flat.outcome_of(says[part.rules.index(number)]) if number in part.rules else NOT_APPLICABLE)
+            (index, generated.outcome_of(says[part.rules.index(number)]) if number in part.rules else NOT_APPLICABLE)
             for index, part, says in self._answers.get(kind, ())
         )
 
@@ -127,7 +119,7 @@ class Decider:
         self.when_none = dict(when_none)
         self._compiled = tuple(compile_rule(bound) for bound in rules)
         self.about = tuple(bound.rule.about for bound in rules)
-        self._kinds = flat.kinds(rules, catalogue)
+        self._kinds = generated.kinds(rules, catalogue)
 
     def decide(self, sheet: FactSheet) -> Decisions:
         """One decision per rule, in the order the rules were given.
@@ -135,7 +127,7 @@ class Decider:
         Raises NotEvaluated when the engine did not finish, and EngineError for a fact outside the catalogue.
         """
         fired = self._fence.fire(sheet.facts)
-        answers: dict[str, list[tuple[int, flat.Part, tuple[int, ...]]]] = {}
+        answers: dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]] = {}
         doubtful: set[str] = set()
         for index, fact in enumerate(sheet.facts):
             kind = self._kinds.get(fact.kind)
@@ -155,7 +147,7 @@ class Decider:
         told = frozenset([kind for kind, state in sheet.drawn_from.items() if state == RECORDED])
         out = Decisions(self, list(map(sizes.get, self.about, repeat(0))), answers, told)
         findings = _add_up(out, answers)
-        doubtful |= {kind for kind, count in sizes.items() if count > flat.MOST_FACTS}
+        doubtful |= {kind for kind, count in sizes.items() if count > generated.MOST_FACTS}
         if doubtful or findings != fired:
             self._settle(out, sheet, doubtful, findings, fired)
         return out
@@ -222,7 +214,7 @@ class Decider:
 
 
 def _add_up(
-    out: Decisions, answers: Mapping[str, Iterable[tuple[int, flat.Part, tuple[int, ...]]]]
+    out: Decisions, answers: Mapping[str, Iterable[tuple[int, generated.Part, tuple[int, ...]]]]
 ) -> set[tuple[int, int]]:
     """Add every fact's answers to the tallies; returns the (rule number, fact) that are findings."""
     tallies, findings = out.tallies, set()
@@ -230,8 +222,8 @@ def _add_up(
         for index, part, says in listed:
             for number, said in compress(zip(part.rules, says, strict=True), says):
                 tallies[number] += said
-                if said >= flat.OPEN:
-                    if said == flat.FOUND:
+                if said >= generated.OPEN:
+                    if said == generated.FOUND:
                         findings.add((number, index))
                         out.found.setdefault(number, []).append(index)
                     else:

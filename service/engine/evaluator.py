@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from service.facts.model import NOT_COLLECTED, Fact
-from service.rulebook.model import STATE_OPS, BoundRule, Group, Leaf
+from service.facts.fact import NOT_COLLECTED, Fact
+from service.rulebook.rule import STATE_OPS, BoundRule, Group, Leaf
 
 Truth = bool | None
 Term = Callable[[Fact], Truth]

@@ -16,15 +16,15 @@ What it guards against (durable-rules 2.0.28, pinned):
 
 from __future__ import annotations
 
-import ctypes
 import threading
 from collections.abc import Sequence
 
 import durable_rules_engine as engine  # type: ignore[import-not-found,import-untyped,unused-ignore]
 from durable.engine import Host  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
-from service.engine.compile import Definitions, EngineError, hashes_differ
-from service.facts.model import Fact
+from service.facts.fact import Fact
+
+from .compile import Definitions, EngineError, hashes_differ
 
 #: Facts sent to the engine at once; each chunk has sentinels of its own.
 CHUNK = 500
@@ -36,11 +36,6 @@ _END = f',{{"id":"end","sid":"{_SID}","kind":"end_"}}]'
 _END_FIRED = '{"end_"'
 _IDS = tuple(f',{{"id":"{number}","sid":"{_SID}"' for number in range(CHUNK))
 _SID_NOT_FOUND = "309"
-
-# mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_TOP_PAD. Without them glibc gives the
-# engine's memory back and maps it again at every evaluation. M_ARENA_MAX: without it every
-# thread of a worker evaluates in memory of its own, cold, and as large as the largest review.
-_MALLOPT = ((-1, 256 << 20), (-3, 32 << 20), (-2, 8 << 20), (-8, 1))
 
 _lock = threading.Lock()
 
@@ -64,7 +59,6 @@ class Fence:
         ids = [str(number) for number in range(CHUNK)]
         if not hashes_differ([*ids, "begin", "end", f"sid-{_SID}"]):
             raise EngineError("message ids share a hash")
-        _tune_allocator()
         self._definitions = definitions
         rules: dict[str, dict[str, object]] = {
             f"r{number}": {"all": [{"m": condition}], "run": _never}
@@ -143,10 +137,3 @@ def _finished(messages: list[str]) -> bool:
 
 def _never(_context: object) -> None:
     raise AssertionError("fired rules are drained, never run")
-
-
-def _tune_allocator() -> None:
-    libc = ctypes.CDLL(None)
-    if hasattr(libc, "gnu_get_libc_version"):
-        for option, value in _MALLOPT:
-            libc.mallopt(option, value)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from . import kinds, model
+from service.episode.absence import Absent
+
+from . import declaration, record
 
 
-def resolve(episode: model.Episode, pointer: str) -> Any:
+def resolve(episode: record.Episode, pointer: str) -> Any:
     """What a pointer leads to. Raises AttributeError, IndexError or ValueError when it leads nowhere."""
     here: Any = episode
     for step in pointer.split("/")[1:]:
@@ -15,7 +17,7 @@ def resolve(episode: model.Episode, pointer: str) -> Any:
     return here
 
 
-def by_ids(node: kinds.Node) -> tuple[str, bool]:
+def by_ids(node: declaration.Node) -> tuple[str, bool]:
     """The pointer of an object with the id of its item in place of the index, and False where that has none.
 
     Items hold no objects of their own, so that the last step alone can be an index.
@@ -24,4 +26,4 @@ def by_ids(node: kinds.Node) -> tuple[str, bool]:
     if not last.isdigit():
         return node.at, True
     ident: Any = node.id  # type: ignore[attr-defined]
-    return (node.at, False) if type(ident) is kinds.Absent else (f"{place}/{ident}", True)
+    return (node.at, False) if type(ident) is Absent else (f"{place}/{ident}", True)

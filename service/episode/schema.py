@@ -4,40 +4,42 @@ from __future__ import annotations
 
 from typing import Any
 
-from . import kinds, model
+from service.episode.absence import DECLINED_REASONS
+
+from . import declaration, record
 
 
 def _ref(cls: type) -> dict[str, str]:
     return {"$ref": f"#/components/schemas/{cls.__name__}"}
 
 
-def _value(spec: kinds.Kind) -> dict[str, Any]:
+def _value(spec: declaration.Kind) -> dict[str, Any]:
     match spec:
-        case kinds.Int():
+        case declaration.Int():
             out: dict[str, Any] = {"type": "integer", "minimum": spec.low, "maximum": spec.high}
-        case kinds.Num():
+        case declaration.Num():
             out = {"type": "number", "minimum": spec.low, "maximum": spec.high}
-        case kinds.Flag():
+        case declaration.Flag():
             out = {"type": "boolean"}
-        case kinds.Code():
+        case declaration.Code():
             out = {"type": "string", "enum": list(spec.words)}
-        case kinds.Codes():
+        case declaration.Codes():
             words = list(spec.words)
             out = {
                 "type": "array",
                 "uniqueItems": not spec.repeats,
-                "maxItems": kinds.MOST_WORDS if spec.repeats else len(words),
+                "maxItems": declaration.MOST_WORDS if spec.repeats else len(words),
                 "items": {"type": "string", "enum": words},
             }
-        case kinds.Time():
+        case declaration.Time():
             out = {"type": "string", "format": "date-time"}
-        case kinds.Ident():
-            out = {"type": "string", "pattern": kinds.ID_PATTERN}
-        case kinds.Text():
+        case declaration.Ident():
+            out = {"type": "string", "pattern": declaration.ID_PATTERN}
+        case declaration.Text():
             out = {"type": "string", "maxLength": spec.longest}
-        case kinds.Items():
-            out = {"type": "array", "maxItems": kinds.MOST_ITEMS, "items": _ref(spec.of)}
-        case kinds.Part():
+        case declaration.Items():
+            out = {"type": "array", "maxItems": declaration.MOST_ITEMS, "items": _ref(spec.of)}
+        case declaration.Part():
             out = _ref(spec.of)
         case _:
             raise TypeError(type(spec).__name__)
@@ -47,7 +49,7 @@ def _value(spec: kinds.Kind) -> dict[str, Any]:
     return out
 
 
-def _member(member: kinds.Member) -> dict[str, Any]:
+def _member(member: declaration.Member) -> dict[str, Any]:
     spec = member.kind
     value = _value(spec)
     if member.required:
@@ -55,25 +57,25 @@ def _member(member: kinds.Member) -> dict[str, Any]:
     options = [value]
     if getattr(spec, "may_be_none", False):
         options.append({"$ref": "#/components/schemas/NoneOfIt"})
-        if isinstance(spec, kinds.Part):
+        if isinstance(spec, declaration.Part):
             options.append({"type": "array", "maxItems": 0, "items": {"type": "string"}})
     options.append({"$ref": "#/components/schemas/Absence"})
     return {"description": spec.doc, "anyOf": options}
 
 
 def _object(cls: type) -> dict[str, Any]:
-    members = kinds.members(cls)
+    members = declaration.members(cls)
     properties = {m.name: _member(m) for m in members}
-    if cls is model.Episode:
+    if cls is record.Episode:
         properties["not_collected"] = {
             "type": "array",
-            "maxItems": kinds.MOST_ITEMS,
+            "maxItems": declaration.MOST_ITEMS,
             "description": "Paths of members the sender's system has no place for, such as /stretcher/height or /application/limbs/*/anchor.",
             "items": {"type": "string", "maxLength": 200},
         }
         properties["accepted"] = {
             "type": "array",
-            "maxItems": kinds.MOST_ITEMS,
+            "maxItems": declaration.MOST_ITEMS,
             "description": "Findings looked at and accepted, by fingerprint, each with a reason.",
             "items": {"$ref": "#/components/schemas/Acceptance"},
         }
@@ -91,16 +93,16 @@ def _object(cls: type) -> dict[str, Any]:
 
 
 def _classes(cls: type, seen: dict[str, type]) -> None:
-    for member in kinds.members(cls):
-        if isinstance(member.kind, (kinds.Items, kinds.Part)) and member.kind.of.__name__ not in seen:
+    for member in declaration.members(cls):
+        if isinstance(member.kind, (declaration.Items, declaration.Part)) and member.kind.of.__name__ not in seen:
             seen[member.kind.of.__name__] = member.kind.of
             _classes(member.kind.of, seen)
 
 
 def episode_schema() -> dict[str, Any]:
     """Component name -> schema, for the episode and everything in it."""
-    classes: dict[str, type] = {"Episode": model.Episode}
-    _classes(model.Episode, classes)
+    classes: dict[str, type] = {"Episode": record.Episode}
+    _classes(record.Episode, classes)
     return {
         **{name: _object(cls) for name, cls in classes.items()},
         "Absence": {
@@ -120,7 +122,7 @@ def episode_schema() -> dict[str, Any]:
                     "required": ["absent", "reason"],
                     "properties": {
                         "absent": {"type": "string", "const": "declined"},
-                        "reason": {"type": "string", "enum": list(kinds.DECLINED_REASONS)},
+                        "reason": {"type": "string", "enum": list(DECLINED_REASONS)},
                     },
                 },
             ],

@@ -16,13 +16,15 @@ from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
 
-from service.episode import model
-from service.episode.kinds import Absent, member_label
+from service.episode import record
+from service.episode.absence import Absent
+from service.episode.words import LIMBS
+from service.wording.labels import member_label
 
 from . import intervals, scales
-from .draft import Draft, scaled, state_of
+from .builder import Draft, scaled, state_of
+from .fact import Evidence, place
 from .limbs import check_times
-from .model import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, part
 
 RESPONSE = 300
@@ -82,7 +84,7 @@ _AIRWAY = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed
 
 
 #: (time, set, reading) for every set in which a quantity stands.
-_Column = list[tuple[int, model.VitalSet, int]]
+_Column = list[tuple[int, record.VitalSet, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ class Quantity:
         # Scaling keeps the order, so one reading is scaled in place of all.
         return found if found is None or not read else scaled(found, read)
 
-    def column(self, sets: Iterable[tuple[int, model.VitalSet]]) -> _Column:
+    def column(self, sets: Iterable[tuple[int, record.VitalSet]]) -> _Column:
         """(time, set, scaled reading) for every set that has one."""
         read, name = self.read, self.member
         if callable(read):
@@ -429,7 +431,7 @@ class Events:
         self._circumstances(draft, None)
         return draft
 
-    def _reading(self, time: int, value: int, vital: model.VitalSet, quantity: Quantity) -> _Reading:
+    def _reading(self, time: int, value: int, vital: record.VitalSet, quantity: Quantity) -> _Reading:
         line = self.line
         in_care = line.ours(vital.before_care, time)
         member = quantity.member
@@ -506,7 +508,7 @@ class Events:
 
     def from_limb_checks(self) -> Iterator[Draft]:
         """One event for every run of abnormal checks of one limb."""
-        for limb in model.LIMBS:
+        for limb in LIMBS:
             own = [(t, c) for t, c in self.line.checks[limb] if type(c.not_done) is Absent or c.pulse == "absent"]
             readings = []
             for time, check in own:
@@ -682,7 +684,7 @@ class Events:
         else:
             draft.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
 
-    def posture_at(self, time: int) -> model.Posture | None:
+    def posture_at(self, time: int) -> record.Posture | None:
         """The posture that began last before a time, if it had not ended."""
         there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
         return there[-1] if there else None

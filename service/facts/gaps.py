@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from service.episode import model
-from service.episode.kinds import Absent
+from service.episode import record
+from service.episode.absence import Absent
 
 from . import intervals
-from .draft import Draft
+from .builder import Draft
+from .fact import place
 from .intervals import Span
-from .model import place
 from .timeline import ROUNDING, Timeline, dated, items, part
 
 
-def is_entry(line: Timeline, vital: model.VitalSet) -> bool:
+def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
     """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
     time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):

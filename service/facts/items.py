@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from operator import attrgetter
 from typing import Any
 
-from service.episode import drugs, kinds, model
+from service.episode import declaration, drugs, record
+from service.episode.absence import NOT_COLLECTED, Absent
 from service.episode.drugs import DRUGS
-from service.episode.kinds import Absent
+from service.episode.words import LIMBS
 
 from . import intervals, scales
-from .draft import Draft, scaled, state_of
-from .model import Evidence, place
+from .builder import Draft, scaled, state_of
+from .fact import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
 
 #: A score after a sedative is looked for this long, vital signs this long.
@@ -29,16 +30,16 @@ def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
     """Attribute name (without the section) -> (member, member of that part or None)."""
     if cls not in _OWNERS:
         out: dict[str, tuple[str, str | None]] = {}
-        for member in kinds.members(cls):
-            if member.name in kinds.NOT_ASKED:
+        for member in declaration.members(cls):
+            if member.name in declaration.NOT_ASKED:
                 continue
             out[member.name] = (member.name, None)
-            if isinstance(member.kind, kinds.Codes):
+            if isinstance(member.kind, declaration.Codes):
                 out |= {
                     f"{member.name}_has_{word.replace('-', '_')}": (member.name, None) for word in member.kind.words
                 }
-            elif isinstance(member.kind, kinds.Part):
-                inner = [m.name for m in kinds.members(member.kind.of) if m.name not in kinds.NOT_ASKED]
+            elif isinstance(member.kind, declaration.Part):
+                inner = [m.name for m in declaration.members(member.kind.of) if m.name not in declaration.NOT_ASKED]
                 out |= {f"{member.name}_{name}": (member.name, name) for name in inner}
         _OWNERS[cls] = out
     return _OWNERS[cls]
@@ -47,7 +48,7 @@ def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
 class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
     """Where each member of a section stands, worked out when a finding asks."""
 
-    def __init__(self, node: kinds.Node, section: str) -> None:
+    def __init__(self, node: declaration.Node, section: str) -> None:
         super().__init__()
         self._node, self._skip = node, len(section) + 1
 
@@ -67,7 +68,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
 def sections(line: Timeline) -> Iterator[Draft]:
     """One fact a section, with the state of every member."""
     episode, wanted = line.episode, line.wanted("section")
-    for member in kinds.members(model.Episode):
+    for member in declaration.members(record.Episode):
         if member.name == "episode_ref":
             continue
         value = getattr(episode, member.name)
@@ -75,15 +76,15 @@ def sections(line: Timeline) -> Iterator[Draft]:
         draft = Draft("section", member.name, (where,))
         draft.know(section=member.name)
         draft.put("section_present", value if type(value) is Absent else True)
-        if isinstance(value, kinds.Node):
+        if isinstance(value, declaration.Node):
             draft.members(value, wanted, f"{member.name}_")
             draft.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
             draft.put(member.name, len(value))
         elif type(value) is Absent:
-            inside = _owners(member.kind.of) if isinstance(member.kind, kinds.Part) else {}
+            inside = _owners(member.kind.of) if isinstance(member.kind, declaration.Part) else {}
             draft.unknown([f"{member.name}_{name}" for name in inside], value.state)
-            if isinstance(member.kind, kinds.Items):
+            if isinstance(member.kind, declaration.Items):
                 draft.put(member.name, value)
         if member.name == "monitoring":
             _monitoring(draft, line)
@@ -254,7 +255,7 @@ def people(line: Timeline) -> Iterator[Draft]:
         draft = Draft("person", "person", (place(person),))
         draft.members(person, line.wanted("person"))
         roles = person.roles
-        draft.put("holds_limb", roles if type(roles) is Absent else bool(set(roles) & set(model.LIMBS)))
+        draft.put("holds_limb", roles if type(roles) is Absent else bool(set(roles) & set(LIMBS)))
         draft.put("roles_charted", roles if type(roles) is Absent else len(roles))
         draft.evidence["roles_charted"] = (place(person, "roles"),)
         yield draft
@@ -262,7 +263,7 @@ def people(line: Timeline) -> Iterator[Draft]:
 
 def checks(line: Timeline) -> Iterator[Draft]:
     """The checks of one limb that read alike are one fact: one slip, one finding."""
-    groups: dict[tuple[Any, ...], list[model.LimbCheck]] = {}
+    groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(part(line.episode.monitoring, "limb_checks")):
         time, limb = check.time.epoch, line.limbs.get(limb_of(check.side, check.site))
         if limb is None:
@@ -282,7 +283,7 @@ _ALIKE = attrgetter(
 )
 
 
-def _check(line: Timeline, same: list[model.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
+def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
     check = same[0]
     limb = limb_of(check.side, check.site)
     draft = Draft("check", limb, tuple(place(each) for each in same))
@@ -364,7 +365,7 @@ def _mixed_badly(syringe: set[str]) -> bool:
     return "diphenhydramine" in syringe and bool(syringe & {"haloperidol", "droperidol"})
 
 
-def _amounts(draft: Draft, dose: model.Dose, weight: float | Absent) -> None:
+def _amounts(draft: Draft, dose: record.Dose, weight: float | Absent) -> None:
     names = ("mg", "mg_per_kg", "mg_per_kg_tolerant")
     if type(dose.dose) is Absent or type(dose.unit) is Absent:
         draft.unknown(names, state_of(dose.dose, dose.unit))
@@ -421,7 +422,7 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
     if not found and vitals:
         states = {v.state for vital in vitals for m in members if type(v := getattr(vital, m)) is Absent}
         if states == {"not_collected"}:
-            return kinds.NOT_COLLECTED
+            return NOT_COLLECTED
     return sorted(found)
 
 
@@ -438,7 +439,7 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
     """One fact a drug: all its doses together."""
     weight = part(line.episode.patient, "weight_kg")
     kg = None if type(weight) is Absent else weight
-    by_drug: dict[str, list[model.Dose]] = {}
+    by_drug: dict[str, list[record.Dose]] = {}
     for dose in items(line.dose_items):
         by_drug.setdefault(dose.drug, []).append(dose)
     benzodiazepines = [
@@ -477,13 +478,13 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         yield draft
 
 
-def full_set(vital: model.VitalSet) -> tuple[int, int, int, int] | None:
+def full_set(vital: record.VitalSet) -> tuple[int, int, int, int] | None:
     """(hr, rr, spo2, sbp) of a complete set, else None."""
     found = (vital.hr, vital.rr, vital.spo2, vital.sbp)
     return None if any(type(x) is Absent for x in found) else found  # type: ignore[return-value]
 
 
-def news2(vital: model.VitalSet, scale2: bool) -> tuple[int, ...] | None:
+def news2(vital: record.VitalSet, scale2: bool) -> tuple[int, ...] | None:
     """The seven parts of NEWS2 of one set, None when a part is missing."""
     four = full_set(vital)
     if (

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from service.episode import model
-from service.episode.kinds import Absent
+from service.episode import record
+from service.episode.absence import Absent
 
 from . import intervals
-from .draft import Draft, state_of
-from .model import place
+from .builder import Draft, state_of
+from .fact import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, part
 
 #: What follows from the times of the checks of a limb.
@@ -24,7 +24,7 @@ _DERIVED = (
 )
 
 
-def counts_as_check(line: Timeline, check: model.LimbCheck) -> bool:
+def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
     """A check that was done, or tried: "unsafe to attempt" counts before control only."""
     if check.not_done != "unsafe_to_attempt":
         return True

@@ -12,14 +12,16 @@ from dataclasses import dataclass
 from operator import attrgetter, itemgetter
 from typing import Any
 
-from service.episode import kinds, model
+from service.episode import declaration, record
+from service.episode.absence import MISSING, Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.kinds import MISSING, Absent, Moment
+from service.episode.moment import Moment
+from service.episode.words import LIMBS, SIDES, SITES
 
 from . import intervals
-from .draft import Asked, Draft, Wanted, state_of
+from .builder import Asked, Draft, Wanted, state_of
+from .fact import Scalar
 from .intervals import Span
-from .model import Scalar
 
 #: One minute: charted times are whole minutes (replaces every other grace).
 ROUNDING = 60
@@ -41,9 +43,7 @@ _POLICE_LIMBS = {
 
 
 _LIMB_OF = {
-    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}"
-    for side in model.SIDES
-    for site in model.SITES
+    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}" for side in SIDES for site in SITES
 }
 
 
@@ -92,9 +92,11 @@ _WALKS: dict[type, _Walk] = {}
 def _walk(cls: type) -> _Walk:
     found = _WALKS.get(cls)
     if found is None:
-        shape = kinds.shape(cls)
+        shape = declaration.shape(cls)
         epochs = tuple(attrgetter(f"{name}.epoch") for name in shape.times if name not in _NOT_TIMED)
-        members = [m for m in kinds.members(cls) if isinstance(m.kind, kinds.Items) and m.name != "amendments"]
+        members = [
+            m for m in declaration.members(cls) if isinstance(m.kind, declaration.Items) and m.name != "amendments"
+        ]
         lists = tuple((m.name, _walk(m.kind.of)) for m in members)  # type: ignore[attr-defined]
         found = _WALKS[cls] = _Walk(epochs, "entered" in shape.times, shape.parts, lists, not shape.parts and not lists)
     return found
@@ -161,15 +163,15 @@ class LimbTime:
     """
 
     limb: str
-    own: tuple[model.LimbRestraint, ...]
-    police: tuple[model.PoliceDevice, ...]
+    own: tuple[record.LimbRestraint, ...]
+    police: tuple[record.PoliceDevice, ...]
     spans: tuple[Span, ...]
     open: bool
     known: bool
     own_spans: tuple[Span, ...]
 
     @property
-    def devices(self) -> tuple[model.LimbRestraint | model.PoliceDevice, ...]:
+    def devices(self) -> tuple[record.LimbRestraint | record.PoliceDevice, ...]:
         """Everything that was on this limb."""
         return (*self.own, *self.police)
 
@@ -177,7 +179,7 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: model.Episode, asked: Asked | None = None) -> None:
+    def __init__(self, episode: record.Episode, asked: Asked | None = None) -> None:
         """``asked``: what rules can ask for; without it every attribute is made."""
         self.episode = episode
         self._asked = asked
@@ -194,8 +196,8 @@ class Timeline:
         listed = part(episode.monitoring, "vitals")
         self.vitals = dated(listed)
         #: The sets of vital signs with a charted time, in order; so are the postures.
-        self.sets: list[tuple[int, model.VitalSet]] = timed(items(listed))
-        self.postures: list[tuple[int, model.Posture]] = timed(items(episode.postures), "start")
+        self.sets: list[tuple[int, record.VitalSet]] = timed(items(listed))
+        self.postures: list[tuple[int, record.Posture]] = timed(items(episode.postures), "start")
         self.checks = self._checks()
         #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
@@ -215,13 +217,13 @@ class Timeline:
         self.control = self._control()
         self.loaded = self._loaded()
 
-    def _checks(self) -> dict[str, list[tuple[int, model.LimbCheck]]]:
+    def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
         """Limb -> its checks with a charted time, in order."""
         listed = items(part(self.episode.monitoring, "limb_checks"))
-        out: dict[str, list[tuple[int, model.LimbCheck]]] = {limb: [] for limb in model.LIMBS}
+        out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
         for time, check in timed(listed):
             out[limb_of(check.side, check.site)].append((time, check))
-        self.untimed_checks: dict[str, list[model.LimbCheck]] = {limb: [] for limb in model.LIMBS}
+        self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
             if type(check.time) is Absent:
                 self.untimed_checks[limb_of(check.side, check.site)].append(check)
@@ -239,15 +241,15 @@ class Timeline:
         return self.last, True
 
     def _limbs(self) -> dict[str, LimbTime]:
-        own: dict[str, list[model.LimbRestraint]] = {}
-        police: dict[str, list[model.PoliceDevice]] = {}
+        own: dict[str, list[record.LimbRestraint]] = {}
+        police: dict[str, list[record.PoliceDevice]] = {}
         for item in items(self.limb_items):
             own.setdefault(limb_of(item.side, item.site), []).append(item)
         for device in items(self.police_items):
             for limb in self._police_limbs(device):
                 police.setdefault(limb, []).append(device)
         out = {}
-        for limb in model.LIMBS:
+        for limb in LIMBS:
             spans: list[Span] = []
             own_spans: list[Span] = []
             opened = False
@@ -287,12 +289,12 @@ class Timeline:
         return out
 
     @staticmethod
-    def _police_limbs(device: model.PoliceDevice) -> tuple[str, ...]:
+    def _police_limbs(device: record.PoliceDevice) -> tuple[str, ...]:
         if type(device.site) is not Absent:
             return _POLICE_LIMBS[device.site]
         return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
 
-    def _police_span(self, device: model.PoliceDevice) -> tuple[Span | None, bool, bool]:
+    def _police_span(self, device: record.PoliceDevice) -> tuple[Span | None, bool, bool]:
         """(span in this unit's care, open, known): from contact at the earliest."""
         on, off = device.on.epoch, device.off.epoch
         if off is not None and self.contact is not None and off <= self.contact:
@@ -457,7 +459,7 @@ class Timeline:
         return draft.values, draft.states
 
     @staticmethod
-    def _age(draft: Draft, age: model.Age | Absent) -> None:
+    def _age(draft: Draft, age: record.Age | Absent) -> None:
         if type(age) is Absent:
             draft.unknown(("ep_age_years", "ep_age_months"), age.state)
             draft.put("ep_known_child", False)

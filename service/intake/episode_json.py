@@ -13,13 +13,15 @@ import orjson
 from marshmallow import RAISE, Schema, ValidationError
 from marshmallow import fields as mf
 
-from service.episode import kinds, model
-from service.episode.kinds import MISSING, MOST_ITEMS, MOST_ITEMS_IN_ALL, NOT_COLLECTED, Absent, Moment
+from service.episode import declaration, record
+from service.episode.absence import MISSING, NOT_COLLECTED, Absent
+from service.episode.declaration import MOST_ITEMS, MOST_ITEMS_IN_ALL
+from service.episode.moment import Moment
 from service.problems import MOST_ERRORS, ProblemItem, Rejected, pointer_order
 
-from . import fields, quick, strict_json
+from . import fast_reader, fields, strict_json
 
-_TOP_ONLY = tuple(quick.ASIDE)
+_TOP_ONLY = tuple(fast_reader.ASIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ class Intake:
     that document; ``""`` is always among them.
     """
 
-    episode: model.Episode
+    episode: record.Episode
     accepted: tuple[Acceptance, ...]
     notices: tuple[Notice, ...]
     digest: str
@@ -77,27 +79,27 @@ class _Strict(Schema):
 _SCHEMAS: dict[type, Schema] = {}
 
 
-def _field(spec: kinds.Kind) -> mf.Field[Any]:
+def _field(spec: declaration.Kind) -> mf.Field[Any]:
     match spec:
-        case kinds.Int():
+        case declaration.Int():
             return fields.Whole(spec)
-        case kinds.Num():
+        case declaration.Num():
             return fields.Number(spec)
-        case kinds.Flag():
+        case declaration.Flag():
             return fields.Flag()
-        case kinds.Code():
+        case declaration.Code():
             return fields.Word(spec)
-        case kinds.Codes():
+        case declaration.Codes():
             return fields.Words(spec)
-        case kinds.Time():
+        case declaration.Time():
             return fields.AwareTime()
-        case kinds.Ident():
+        case declaration.Ident():
             return fields.Ident()
-        case kinds.Text():
+        case declaration.Text():
             return fields.Text(spec)
-        case kinds.Items():
+        case declaration.Items():
             return fields.Items(_nested(spec.of), spec.may_be_none)
-        case kinds.Part():
+        case declaration.Part():
             return fields.Part(_nested(spec.of), spec.may_be_none)
     raise TypeError(type(spec).__name__)
 
@@ -110,14 +112,14 @@ def schema_of(cls: type) -> Schema:
     """The marshmallow schema of one model class (one instance a process)."""
     if cls not in _SCHEMAS:
         made: dict[str, Any] = {}
-        for member in kinds.members(cls):
+        for member in declaration.members(cls):
             inner = _field(member.kind)
             if member.required:
                 inner.required = True
                 made[member.name] = inner
             else:
                 made[member.name] = fields.OrAbsent(inner)
-        if cls is model.Episode:
+        if cls is record.Episode:
             made |= {"not_collected": mf.Raw(), "accepted": mf.Raw()}
         made["extensions"] = mf.Raw()
         _SCHEMAS[cls] = type(f"{cls.__name__}Schema", (_Strict,), made)()
@@ -131,20 +133,20 @@ def _lists(value: Any, cls: type, at: str) -> Iterator[tuple[str, int]]:
     """Every declared list of the body with its length, whatever else is wrong with it."""
     if type(value) is not dict:
         return
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         inner = value.get(member.name)
-        if isinstance(member.kind, kinds.Items) and type(inner) is list:
+        if isinstance(member.kind, declaration.Items) and type(inner) is list:
             yield f"{at}/{member.name}", len(inner)
             if len(inner) <= MOST_ITEMS:
                 for index, item in enumerate(inner):
                     yield from _lists(item, member.kind.of, f"{at}/{member.name}/{index}")
-        elif isinstance(member.kind, kinds.Part):
+        elif isinstance(member.kind, declaration.Part):
             yield from _lists(inner, member.kind.of, f"{at}/{member.name}")
 
 
 def _check_sizes(body: dict[str, Any]) -> None:
     total, slips = 0, []
-    for pointer, length in _lists(body, model.Episode, ""):
+    for pointer, length in _lists(body, record.Episode, ""):
         total += length
         if length > MOST_ITEMS:
             slips.append(_item("too-many-items", pointer))
@@ -165,29 +167,29 @@ def _item(code: str, pointer: str, detail: str | None = None) -> ProblemItem:
 
 
 def _nearest(name: str, cls: type) -> str:
-    if cls is model.Episode and name == "resourceType":
+    if cls is record.Episode and name == "resourceType":
         return "This is a FHIR resource: send it with the media type application/fhir+json."
-    known = [m.name for m in kinds.members(cls)] + (list(_TOP_ONLY) if cls is model.Episode else ["extensions"])
+    known = [m.name for m in declaration.members(cls)] + (list(_TOP_ONLY) if cls is record.Episode else ["extensions"])
     close = difflib.get_close_matches(name[:80].lower(), known, n=3, cutoff=0.6)
     return "This object has a member that is not known." + (f" Nearest known: {', '.join(close)}." if close else "")
 
 
-def _kind(cls: type | None, name: str) -> kinds.Kind | None:
-    return next((m.kind for m in kinds.members(cls) if m.name == name), None) if cls else None
+def _kind(cls: type | None, name: str) -> declaration.Kind | None:
+    return next((m.kind for m in declaration.members(cls) if m.name == name), None) if cls else None
 
 
 def _inner_class(cls: type | None, name: str) -> type | None:
-    for member in kinds.members(cls) if cls else ():
-        if member.name == name and isinstance(member.kind, (kinds.Items, kinds.Part)):
+    for member in declaration.members(cls) if cls else ():
+        if member.name == name and isinstance(member.kind, (declaration.Items, declaration.Part)):
             return member.kind.of
     return None
 
 
-def _detail(code: str, spec: kinds.Kind | None) -> str | None:
+def _detail(code: str, spec: declaration.Kind | None) -> str | None:
     """The fixed text of a code with our own words or bounds, where they help; never anything of the request."""
-    if code == "unknown-word" and isinstance(spec, (kinds.Code, kinds.Codes)):
+    if code == "unknown-word" and isinstance(spec, (declaration.Code, declaration.Codes)):
         return f"{fields.DETAILS[code]} Words: {', '.join(spec.words)}."
-    if code == "out-of-range" and isinstance(spec, (kinds.Int, kinds.Num)):
+    if code == "out-of-range" and isinstance(spec, (declaration.Int, declaration.Num)):
         return f"{fields.DETAILS[code]} From {spec.low:g} to {spec.high:g}{f' {spec.unit}' if spec.unit else ''}."
     return None
 
@@ -200,14 +202,14 @@ class _Slip:
     code: str
     detail: str = ""
     name: str = ""
-    cls: type = model.Episode
+    cls: type = record.Episode
 
     def item(self) -> ProblemItem:
         """What the caller reads."""
         return _item(self.code, self.pointer, self.detail or _nearest(self.name, self.cls))
 
 
-def _flatten(messages: Any, cls: type | None, at: str, spec: kinds.Kind | None = None) -> Iterator[_Slip]:
+def _flatten(messages: Any, cls: type | None, at: str, spec: declaration.Kind | None = None) -> Iterator[_Slip]:
     if isinstance(messages, dict):
         for key, inner in messages.items():
             if inner == ["unknown-member"] and cls is not None and isinstance(key, str):
@@ -229,11 +231,11 @@ def _flatten(messages: Any, cls: type | None, at: str, spec: kinds.Kind | None =
 
 def _load(body: dict[str, Any]) -> dict[str, Any]:
     try:
-        return dict(schema_of(model.Episode).load(body))
+        return dict(schema_of(record.Episode).load(body))
     except ValidationError as error:
         # Unknown members come from a set: the order is ours, not the hash seed's.
         found = sorted(
-            _flatten(error.messages, model.Episode, ""),
+            _flatten(error.messages, record.Episode, ""),
             key=lambda s: (pointer_order(s.pointer), s.code, s.detail, s.name),
         )
         # The nearest known names take long to find, and a body can have many thousand members that are not known.
@@ -246,15 +248,15 @@ _Trie = dict[str, Any]
 
 
 def _path_exists(parts: list[str], cls: type) -> bool:
-    member = next((m for m in kinds.members(cls) if parts and m.name == parts[0]), None)
+    member = next((m for m in declaration.members(cls) if parts and m.name == parts[0]), None)
     if member is None:
         return False
     rest = parts[1:]
     if not rest:
         return not member.required
-    if isinstance(member.kind, kinds.Items):
+    if isinstance(member.kind, declaration.Items):
         return rest[0] == "*" and len(rest) > 1 and _path_exists(rest[1:], member.kind.of)
-    return isinstance(member.kind, kinds.Part) and _path_exists(rest, member.kind.of)
+    return isinstance(member.kind, declaration.Part) and _path_exists(rest, member.kind.of)
 
 
 def _trie(paths: Any) -> _Trie:
@@ -264,7 +266,7 @@ def _trie(paths: Any) -> _Trie:
     slips = []
     for index, path in enumerate(paths):
         parts = path.split("/")[1:] if type(path) is str and path.startswith("/") and len(path) < 200 else []
-        if not _path_exists(parts, model.Episode):
+        if not _path_exists(parts, record.Episode):
             slips.append(_item("unknown-path", f"/not_collected/{index}"))
             continue
         node = out
@@ -293,9 +295,9 @@ class _Builder:
     def node(self, cls: type, data: dict[str, Any], at: str, absent: _Trie) -> Any:
         """Build one object; members left out become MISSING or, where the system has no place, NOT_COLLECTED."""
         if data.get("none") is True:
-            return kinds.none_of(cls, at)
+            return declaration.none_of(cls, at)
         out: dict[str, Any] = {"at": at}
-        for member in kinds.members(cls):
+        for member in declaration.members(cls):
             name = member.name
             listed = absent.get(name) or {}
             value = data.get(name, MISSING)
@@ -313,14 +315,14 @@ class _Builder:
                             f"{at}/{name}",
                         )
                     )
-                if isinstance(member.kind, kinds.Part):
+                if isinstance(member.kind, declaration.Part):
                     value = self.node(member.kind.of, value, f"{at}/{name}", listed)
-                elif isinstance(member.kind, kinds.Items):
+                elif isinstance(member.kind, declaration.Items):
                     value = self.items(member.kind.of, value, f"{at}/{name}", listed.get("*", {}))
             out[name] = value
-        if cls is model.VitalSet:
+        if cls is record.VitalSet:
             self._check_score(out)
-        if cls is model.Age and out["unit"] == "a" and out["value"] > 89:
+        if cls is record.Age and out["unit"] == "a" and out["value"] > 89:
             out["value"] = 90
         return cls(**out)
 
@@ -384,7 +386,7 @@ def from_value(body: Any) -> Intake:
     absent = _trie(body.get("not_collected", []))
     accepted = _accepted(body.get("accepted", []))
     builder = _Builder()
-    episode = builder.node(model.Episode, data, "", absent)
+    episode = builder.node(record.Episode, data, "", absent)
     if builder.slips:
         raise Rejected(422, "invalid-episode", builder.slips)
     rest = {name: value for name, value in body.items() if name != "accepted"}
@@ -405,7 +407,7 @@ def from_made(body: dict[str, Any]) -> Intake:
 
 def _quick(body: bytes, made: bool = False) -> Intake | None:
     """A few passes over a body that is plainly good, None for any other. ``made``: a reader of ours has written it."""
-    parsed = quick.parse(body)
+    parsed = fast_reader.parse(body)
     if parsed is None:
         return None
     paths = parsed.aside.get("not_collected", [])
@@ -414,7 +416,7 @@ def _quick(body: bytes, made: bool = False) -> Intake | None:
         accepted = _accepted(parsed.aside["accepted"]) if "accepted" in parsed.aside else ()
     except Rejected:
         return None
-    episode = quick.episode(parsed, absent)
+    episode = fast_reader.episode(parsed, absent)
     return None if episode is None else Intake(episode, accepted, (), _digest(parsed.written))
 
 
@@ -429,13 +431,13 @@ def read(body: bytes) -> Intake:
 
 def first_time(node: Any) -> Moment | None:
     """The first time of a record in the order of its members, for the record's own offset."""
-    for name in kinds.shape(node.__class__).timed:
+    for name in declaration.shape(node.__class__).timed:
         value = getattr(node, name)
         if isinstance(value, Moment):
             return value
         inner = value if isinstance(value, tuple) else (value,)
         for item in inner:
-            if isinstance(item, kinds.Node):
+            if isinstance(item, declaration.Node):
                 found = first_time(item)
                 if found is not None:
                     return found

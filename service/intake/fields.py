@@ -9,8 +9,9 @@ from typing import Any
 
 from marshmallow import ValidationError, fields
 
-from service.episode import kinds
-from service.episode.kinds import Absent, Moment
+from service.episode import declaration
+from service.episode.absence import DECLINED_REASONS, NOT_COLLECTED, Absent
+from service.episode.moment import Moment
 
 #: code -> what the caller reads. Nothing here quotes the request.
 DETAILS = {
@@ -48,7 +49,7 @@ YEARS = ("1950", "2050")
 SCORES = {"rass": (-5, 4), "sat": (-3, 3), "amss": (-4, 4), "bars": (1, 7)}
 
 _TIME = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII)
-_IDENT = re.compile(kinds.ID_PATTERN.strip("^$"))
+_IDENT = re.compile(declaration.ID_PATTERN.strip("^$"))
 
 
 class Strict(fields.Field[Any]):
@@ -60,7 +61,7 @@ class Strict(fields.Field[Any]):
 class Whole(Strict):
     """A whole number in bounds; 5.0 is one, true is not."""
 
-    def __init__(self, spec: kinds.Int, **more: Any) -> None:
+    def __init__(self, spec: declaration.Int, **more: Any) -> None:
         super().__init__(**more)
         self._low, self._high = spec.low, spec.high
 
@@ -77,7 +78,7 @@ class Whole(Strict):
 class Number(Strict):
     """A finite number in bounds."""
 
-    def __init__(self, spec: kinds.Num, **more: Any) -> None:
+    def __init__(self, spec: declaration.Num, **more: Any) -> None:
         super().__init__(**more)
         self._low, self._high = spec.low, spec.high
 
@@ -102,7 +103,7 @@ class Flag(Strict):
 class Word(Strict):
     """One word of a closed set."""
 
-    def __init__(self, spec: kinds.Code, **more: Any) -> None:
+    def __init__(self, spec: declaration.Code, **more: Any) -> None:
         super().__init__(**more)
         self._words = frozenset(spec.words)
 
@@ -117,7 +118,7 @@ class Word(Strict):
 class Words(Strict):
     """A list of different words of a closed set."""
 
-    def __init__(self, spec: kinds.Codes, **more: Any) -> None:
+    def __init__(self, spec: declaration.Codes, **more: Any) -> None:
         super().__init__(**more)
         self._words = frozenset(spec.words)
         self._repeats = spec.repeats
@@ -127,7 +128,7 @@ class Words(Strict):
     ) -> tuple[str, ...]:
         if type(value) is not list:
             raise ValidationError("not-a-list")
-        if len(value) > kinds.MOST_WORDS if self._repeats else len(value) > len(self._words):
+        if len(value) > declaration.MOST_WORDS if self._repeats else len(value) > len(self._words):
             raise ValidationError("too-many-items")
         slips: dict[int, list[str]] = {}
         for index, word in enumerate(value):
@@ -145,7 +146,7 @@ class Words(Strict):
 class Text(Strict):
     """Free text up to a length, in code points."""
 
-    def __init__(self, spec: kinds.Text, **more: Any) -> None:
+    def __init__(self, spec: declaration.Text, **more: Any) -> None:
         super().__init__(**more)
         self._longest = spec.longest
 
@@ -254,13 +255,8 @@ class OrAbsent(Strict):
 def absence(value: dict[str, Any]) -> Absent:
     """The state an ``{"absent": ...}`` object stands for. Raises ValidationError."""
     if value == {"absent": "not_collected"}:
-        return kinds.NOT_COLLECTED
+        return NOT_COLLECTED
     reason = value.get("reason")
-    if (
-        value.get("absent") == "declined"
-        and len(value) == 2
-        and type(reason) is str
-        and reason in kinds.DECLINED_REASONS
-    ):
+    if value.get("absent") == "declined" and len(value) == 2 and type(reason) is str and reason in DECLINED_REASONS:
         return Absent("declined", reason)
     raise ValidationError("not-an-absence")

@@ -13,7 +13,7 @@ from typing import Any
 
 from gunicorn import glogging  # type: ignore[import-untyped,unused-ignore]
 
-from service.observe import log, metrics
+from . import log, metrics
 
 #: What is written elsewhere, with more in it, or says nothing to whoever runs this.
 _LEFT_OUT = frozenset({"Listening at: %s (%s)", "Using worker: %s"})

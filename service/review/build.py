@@ -19,16 +19,16 @@ from typing import Any
 
 import orjson
 
-from service.engine import flat
+from service.engine import generated
 from service.engine.decide import Decisions
 from service.engine.evaluator import NOT_ASSESSABLE, compile_rule
-from service.episode import model
-from service.facts.model import Evidence, Fact, FactSheet
+from service.episode import record
+from service.facts.fact import Evidence, Fact, FactSheet
 from service.intake.episode_json import Acceptance, Intake, first_time
 from service.problems import pointer_order
 from service.rulebook.load import Rulebook
 from service.rulebook.message import Message
-from service.rulebook.model import BoundRule, Profile, Rule
+from service.rulebook.rule import BoundRule, Profile, Rule
 
 OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error")
 CAUTIONS = (
@@ -97,7 +97,7 @@ def fingerprint(rule: Rule, fact: Fact, places: Iterable[str]) -> str:
 class _Zone:
     """Times in the record's own offset."""
 
-    def __init__(self, episode: model.Episode) -> None:
+    def __init__(self, episode: record.Episode) -> None:
         first = first_time(episode)
         offset = first.when.utcoffset() if first else None
         self._zone = UTC if not offset else timezone(offset)
@@ -177,8 +177,8 @@ class _Static:
 
     def account(self, tally: int) -> tuple[str, dict[str, Any]]:
         """(outcome, account) for a tally over 0. Few tallies are common, and those are kept."""
-        outcome = flat.first(tally)
-        made = (outcome, {"rule": self.rule_id, "outcome": outcome, "facts": flat.counts(tally)})
+        outcome = generated.first(tally)
+        made = (outcome, {"rule": self.rule_id, "outcome": outcome, "facts": generated.counts(tally)})
         if len(self.accounts) < _MOST_ACCOUNTS:
             self.accounts[tally] = made
         return made

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from .load import Rulebook
-from .model import Profile, Rule
+from .rule import Profile, Rule
 
 
 def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:

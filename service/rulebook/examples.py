@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.facts.model import Fact
+from service.facts.fact import Fact
 
 from .message import _divisor
-from .model import BoundRule, Rule
 from .profiles import bind, scaled
+from .rule import BoundRule, Rule
 from .vocabulary import Attribute, Vocabulary
 
 _WITH_UNIT = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)")

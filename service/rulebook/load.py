@@ -14,10 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from . import strict_yaml
+from service.intake import strict_yaml
+
 from .message import Message, compile_message, placeholders
-from .model import STATE_OPS, VALUE_OPS, Group, Leaf, Parameter, Profile, Rule, Source
 from .profiles import load_profiles
+from .rule import STATE_OPS, VALUE_OPS, Group, Leaf, Parameter, Profile, Rule, Source
 from .vocabulary import Attribute, Vocabulary, parse
 
 _ID = re.compile(r"RR-\d{4}")

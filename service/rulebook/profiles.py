@@ -8,8 +8,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from . import strict_yaml
-from .model import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
+from service.intake import strict_yaml
+
+from .rule import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "off")

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.episode import kinds, model
+from service.episode import declaration, record, words
+from service.wording.labels import member_label
 
 #: Scale of a number of the record, by its unit: value x factor, half up, gives the attribute.
 MEMBER_SCALE = {
@@ -83,10 +84,10 @@ class Vocabulary:
 
 def _words_of(reference: str) -> frozenset[str]:
     if "." not in reference:
-        return frozenset(getattr(model, reference))
+        return frozenset(getattr(words, reference))
     cls, name = reference.split(".")
-    for member in kinds.members(getattr(model, cls)):
-        if member.name == name and isinstance(member.kind, (kinds.Code, kinds.Codes)):
+    for member in declaration.members(getattr(record, cls)):
+        if member.name == name and isinstance(member.kind, (declaration.Code, declaration.Codes)):
             return frozenset(member.kind.words)
     raise KeyError(reference)
 
@@ -104,27 +105,27 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
     out: dict[str, Attribute] = {}
 
     def put(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
-        out[prefix + name] = Attribute(prefix + name, kind, unit, kinds.member_label(name), values, True)
+        out[prefix + name] = Attribute(prefix + name, kind, unit, member_label(name), values, True)
 
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         spec = member.kind
-        if member.name in kinds.NOT_ASKED:
+        if member.name in declaration.NOT_ASKED:
             continue
-        if isinstance(spec, kinds.Flag):
+        if isinstance(spec, declaration.Flag):
             put(member.name, "bool")
-        elif isinstance(spec, kinds.Code):
+        elif isinstance(spec, declaration.Code):
             put(member.name, "enum", values=frozenset(spec.words))
-        elif isinstance(spec, kinds.Codes):
+        elif isinstance(spec, declaration.Codes):
             put(member.name, "int", "count")
             for word in spec.words:
                 put(f"{member.name}_has_{word.replace('-', '_')}", "bool")
-        elif isinstance(spec, kinds.Int):
+        elif isinstance(spec, declaration.Int):
             put(member.name, "int", WHOLE_UNITS[spec.unit])
-        elif isinstance(spec, kinds.Num):
+        elif isinstance(spec, declaration.Num):
             put(member.name, "int", MEMBER_SCALE[spec.unit][0])
-        elif isinstance(spec, kinds.Items):
+        elif isinstance(spec, declaration.Items):
             put(member.name, "int", "count")
-        elif isinstance(spec, kinds.Part):
+        elif isinstance(spec, declaration.Part):
             put(member.name, "bool")
             out.update(member_attributes(spec.of, f"{prefix}{member.name}_"))
         else:  # times, ids, text: only their state can be asked for
@@ -135,10 +136,10 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
 def section_attributes() -> dict[str, Attribute]:
     """The members of every section, named ``<section>_<member>``; sections that are lists give a count."""
     out: dict[str, Attribute] = {}
-    for member in kinds.members(model.Episode):
-        if isinstance(member.kind, kinds.Part):
+    for member in declaration.members(record.Episode):
+        if isinstance(member.kind, declaration.Part):
             out.update(member_attributes(member.kind.of, f"{member.name}_"))
-        elif isinstance(member.kind, kinds.Items):
+        elif isinstance(member.kind, declaration.Items):
             out[member.name] = Attribute(member.name, "int", "count", member.name, frozenset(), True)
     return out
 
@@ -161,7 +162,7 @@ def parse(data: Mapping[str, Any]) -> Vocabulary:
     for name, entry in data["kinds"].items():
         attributes: dict[str, Attribute] = {}
         for cls in entry.get("members_of", []):
-            _merge(attributes, member_attributes(getattr(model, cls)))
+            _merge(attributes, member_attributes(getattr(record, cls)))
         if entry.get("sections"):
             _merge(attributes, section_attributes())
         for key, derived in entry.get("derived", {}).items():

@@ -24,11 +24,6 @@ def contract() -> Contract:
 
 
 @pytest.fixture(scope="session")
-def pipeline() -> Pipeline:
-    return Pipeline.build()
-
-
-@pytest.fixture(scope="session")
 def app(pipeline: Pipeline) -> Application:
     return create_app(Settings(max_body_bytes=MOST_BYTES), pipeline)
 

@@ -22,8 +22,10 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import NameOID
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
 
-from service import clients
-from service.api import access, tokens
+from service.access import clients, files, tokens
+from service.access import rate as rates
+from service.access.certificates import passed_on
+from service.access.scopes import NEEDS, OPEN
 from service.app import create_app
 from service.pipeline import Pipeline
 from service.settings import Settings, SettingsError, _networks
@@ -50,7 +52,7 @@ def bearer(credential: str) -> dict[str, str]:
 @pytest.fixture
 def asking(pipeline: Pipeline, contract: Contract, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     """Make a client of an application with these settings; files are looked at anew on every request."""
-    monkeypatch.setattr(access, "_LOOK_EVERY", 0.0)
+    monkeypatch.setattr(files, "_LOOK_EVERY", 0.0)
 
     def make(*entries: dict[str, Any], **settings: Any) -> Client:
         if entries:
@@ -127,8 +129,8 @@ def test_every_route_is_open_or_has_a_scope_and_the_contract_says_which(asking: 
         route = path.replace("{rule}", "<key>").replace("{profile}", "<key>").replace("{service}", "<service>")
         for operation in operations.values():
             is_open = operation.get("security") == []
-            assert is_open == (route in access.OPEN), path
-            assert is_open or route in access.NEEDS, path
+            assert is_open == (route in OPEN), path
+            assert is_open or route in NEEDS, path
             assert is_open or {"401", "403", "429"} <= operation["responses"].keys(), path
 
 
@@ -208,7 +210,7 @@ def test_a_new_worker_lets_nobody_in_by_a_file_that_only_the_master_has_read(
     client = asking(CHARTING)
     file = tmp_path / "clients.json"
     file.write_bytes(b'{"clients": [{"na')
-    monkeypatch.setattr(access.os, "getpid", lambda: -1)  # as after a fork
+    monkeypatch.setattr(files.os, "getpid", lambda: -1)  # as after a fork
     answer = client.review(EPISODE, headers=bearer(KEY))
     assert (answer.status, answer.json["code"], answer.headers["Retry-After"]) == (503, "not-ready", "1")
     assert client.call("GET", "/v1/rules", headers=bearer(KEY)).status == 503
@@ -220,7 +222,7 @@ def test_a_new_worker_lets_nobody_in_by_a_file_that_only_the_master_has_read(
 
 def test_a_new_worker_goes_on_with_a_file_that_has_not_changed(asking: Asking, monkeypatch: pytest.MonkeyPatch) -> None:
     client = asking(CHARTING)
-    monkeypatch.setattr(access.os, "getpid", lambda: -1)
+    monkeypatch.setattr(files.os, "getpid", lambda: -1)
     assert client.review(EPISODE, headers=bearer(KEY)).status == 200
 
 
@@ -236,8 +238,8 @@ def test_requests_of_one_client_do_not_use_up_those_of_another(asking: Asking) -
 
 def test_the_bucket_fills_again(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [0.0]
-    monkeypatch.setattr(access.time, "monotonic", lambda: now[0])
-    rate = access.Rate(60)
+    monkeypatch.setattr(rates.time, "monotonic", lambda: now[0])
+    rate = rates.Rate(60)
     assert [rate.wait("a") for _ in range(7)] == [0] * 6 + [2]
     now[0] = 1.5
     assert rate.wait("a") == 0
@@ -389,6 +391,6 @@ def test_a_certificate_from_a_trusted_proxy(asking: Asking) -> None:
 
 def test_the_form_of_the_header_is_that_of_the_standard() -> None:
     # RFC 9440, appendix A: the header value of the example begins and ends so (a byte sequence of RFC 8941).
-    assert access.passed_on(":MIIBqDCC:") == base64.b64decode("MIIBqDCC")
+    assert passed_on(":MIIBqDCC:") == base64.b64decode("MIIBqDCC")
     for other in ("", "MIIB", ":MIIB", "MIIB:", ":MI IB:", "-----BEGIN%20CERTIFICATE-----%0Anonsense", os.sep):
-        assert access.passed_on(other) is None
+        assert passed_on(other) is None

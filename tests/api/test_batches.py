@@ -11,9 +11,9 @@ import pytest
 from service.api.batches import MOST_LINES
 from service.app import create_app
 from service.engine.fence import NotEvaluated
+from service.formats.fhir import write as fhir_writer
 from service.intake import episode_json
 from service.pipeline import Pipeline
-from service.presentation import fhir_out
 from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
 from tests.support import nemsis
@@ -119,7 +119,7 @@ def test_a_document_that_cannot_be_read_as_a_whole(client: Client, body: bytes, 
 
 
 def test_bundles_are_lines_and_one_bundle_is_one(client: Client, exemplary: Any) -> None:
-    bundle = fhir_out.bundle(episode_json.from_value(exemplary).episode)
+    bundle = fhir_writer.bundle(episode_json.from_value(exemplary).episode)
     body, headers = json.dumps(bundle).encode(), {"Content-Type": "application/fhir+json"}
     expected = client.call("POST", "/v1/reviews", body, headers).json
     (one,) = lines_of(client.call("POST", "/v1/batches", json.dumps(bundle, indent=1).encode(), headers))

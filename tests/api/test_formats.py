@@ -10,10 +10,11 @@ from xml.etree import ElementTree as ET
 import pytest
 from fhir.resources.R4B.bundle import Bundle
 
-from service.api.representations import REVIEWS
+from service.api.answers import REVIEWS
 from service.app import create_app
+from service.formats.fhir import write as fhir_writer
+from service.formats.nemsis import write as nemsis_writer
 from service.pipeline import MEDIA_TYPES, Pipeline
-from service.presentation import fhir_out, nemsis_out
 from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
 from tests.support.nemsis import RELEASE, SAMPLES
@@ -30,8 +31,8 @@ def charts() -> dict[str, bytes]:
     """The same episode in every format that is taken."""
     body = json.dumps(demo("everything-wrong")).encode()
     episode = pipeline().read(body, "application/json").episode
-    xml = nemsis_out.write(demo("everything-wrong")).document
-    return {"application/json": body, FHIR: fhir_out.encoded(episode), "application/xml": xml, "text/xml": xml}
+    xml = nemsis_writer.write(demo("everything-wrong")).document
+    return {"application/json": body, FHIR: fhir_writer.encoded(episode), "application/xml": xml, "text/xml": xml}
 
 
 def post(client: Client, body: bytes, sent: str, wanted: str = "*/*", path: str = "/v1/reviews") -> Answer:

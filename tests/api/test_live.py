@@ -15,8 +15,8 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from service import server
-from service.api import limits
+from service.api import request_body
+from service.server import process
 from service.settings import PREFIX
 from tests.contract.checked import Contract
 
@@ -74,7 +74,7 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
     log = tmp_path_factory.mktemp("log") / "log"
     with (
         log.open("wb") as stderr,
-        server.running({f"{PREFIX}BODY_SECONDS": str(BODY_SECONDS)}, stderr) as (base, child),
+        process.running({f"{PREFIX}BODY_SECONDS": str(BODY_SECONDS)}, stderr) as (base, child),
     ):
         yield Live(base, child, log)
 
@@ -120,7 +120,7 @@ def test_a_stranger_is_not_read_for_ever(live: Live) -> None:
         began = time.monotonic()
         sock.sendall(_head("POST", "/nowhere", _JSON, "Content-Length: 1000"))
         assert live.answer(sock, "POST", "/nowhere")[0] == 404
-        assert limits.STRANGER.seconds <= time.monotonic() - began < limits.STRANGER.seconds + 2
+        assert request_body.STRANGER.seconds <= time.monotonic() - began < request_body.STRANGER.seconds + 2
 
 
 def test_a_body_that_trickles_is_408_and_frees_its_thread(live: Live) -> None:
@@ -237,10 +237,10 @@ def test_what_the_server_refuses_by_itself_is_as_the_contract_says(live: Live, r
 
 def test_sigterm_ends_cleanly(tmp_path: Path) -> None:
     log = tmp_path / "log"
-    with log.open("wb") as stderr, server.running(stderr=stderr) as (base, child):
+    with log.open("wb") as stderr, process.running(stderr=stderr) as (base, child):
         service = Live(base, child, log)
         assert service.call("GET", "/health/ready")[0] == 200
-        assert server.end(child) == 0
+        assert process.end(child) == 0
         with pytest.raises(OSError), service.connection():
             pass
     assert [line["event"] for line in service.lines()][-1] == "server-stopping"

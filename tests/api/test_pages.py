@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from service.formats.fhir import write as fhir_writer
 from service.intake import episode_json
-from service.presentation import fhir_out
-from service.presentation.start_page import ACTION
+from service.pages.start import ACTION
 from tests.contract.checked import Answer, Client
 from tests.support import nemsis
 from tests.support.pipeline import demo_names
@@ -51,7 +51,7 @@ def test_a_file_is_reviewed_as_the_service_reviews_it(client: Client, exemplary:
 
 
 def test_a_file_is_known_by_its_content(client: Client, exemplary: Any) -> None:
-    bundle = fhir_out.encoded(episode_json.from_value(exemplary).episode)
+    bundle = fhir_writer.encoded(episode_json.from_value(exemplary).episode)
     for content, media_type in ((bundle, "application/fhir+json"), (nemsis.document(), "application/xml")):
         answer = send(client, file(content), ("format", "", b""))
         headers = {"Content-Type": media_type, "Accept": "text/html"}

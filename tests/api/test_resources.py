@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.api.representations import REVIEWS
+from service.api.answers import REVIEWS
 from service.app import Application, create_app
 from service.pipeline import Pipeline
 from service.resources import openapi_path

@@ -16,8 +16,8 @@ import time
 from pathlib import Path
 from typing import NamedTuple
 
-from service.presentation import json_review
-from service.presentation.plain import count
+from service.representations import review_json
+from service.wording.headings import count
 from tests.batch.made import some, write
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, pipeline
@@ -78,7 +78,7 @@ def review_cpu(rounds: int = 300) -> float:
     body, line = encoded(demo(_BODY)), pipeline()
     start = time.process_time()
     for _ in range(rounds):
-        json_review.render(line.review(body, "application/json", "default"))
+        review_json.render(line.review(body, "application/json", "default"))
     return (time.process_time() - start) / rounds
 
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from service.batch import compare, lines
+from service.pages import comparison
 from service.pipeline import Pipeline
-from service.presentation import comparison
 from service.resources import rules_directory
 from tests.batch.made import BAD, some
 from tests.support.episodes import check, encoded, limb, small, vital

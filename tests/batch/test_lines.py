@@ -12,7 +12,7 @@ import pytest
 from service.batch import blocks, lines
 from service.engine.fence import NotEvaluated
 from service.pipeline import Pipeline, UnknownProfile
-from service.presentation import json_review
+from service.representations import review_json
 from tests.batch.made import BAD
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, demo_names
@@ -22,7 +22,7 @@ from tests.support.pipeline import demo, demo_names
 def test_a_good_line_is_the_review_of_the_service(pipeline: Pipeline, name: str) -> None:
     body = encoded(demo(name))
     found = lines.review_line(pipeline, body, 7, "default", explain=True)
-    review = json_review.render(pipeline.review(body, "application/json", "default", True))
+    review = review_json.render(pipeline.review(body, "application/json", "default", True))
     assert found == b'{"line":7,"status":200,"review":' + review + b"}"
     assert b"\n" not in found
     assert lines.review_line(pipeline, body + b"\r\n", 7, "default", explain=True) == found

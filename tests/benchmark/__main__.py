@@ -21,8 +21,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from service import collector
-from service.intake import episode_json, fhir_bundle, nemsis_xml, strict_json
+from service import memory
+from service.formats.fhir import read as fhir_reader
+from service.formats.nemsis import read as nemsis_reader
+from service.intake import episode_json, strict_json
 from service.pipeline import Pipeline
 from tests.benchmark import batches, charts, counts, engines, growth, http, models, stages
 from tests.benchmark.episodes import SIZES, episode, variants
@@ -179,10 +181,10 @@ def intakes(_: Pipeline, effort: Effort) -> str:
         )
         if size == SIZES[0]:
             runs["this service, FHIR Bundle"] = each(
-                fhir_bundle.read, [charts.fhir(document) for document in documents[:5]]
+                fhir_reader.read, [charts.fhir(document) for document in documents[:5]]
             )
             runs["this service, NEMSIS"] = each(
-                nemsis_xml.read, [charts.nemsis(document) for document in documents[:5]]
+                nemsis_reader.read, [charts.nemsis(document) for document in documents[:5]]
             )
         found = interleaved(runs, effort.rounds, effort.seconds)
         unit = found.get("pydantic, generated models") or found["this service, JSON"]
@@ -295,7 +297,8 @@ def main() -> int:
     said = [f"`{name}` on {machine()}, shared with other work: read ratios rather than times."]
     print(said[0], flush=True)
     pipeline = Pipeline.build()
-    collector.settle()  # as the service runs
+    memory.keep_freed_memory()
+    memory.leave_loaded_objects_alone()  # as the service runs
     for part in arguments.only or PARTS:
         title, run = PARTS[part]
         gc.collect()

@@ -7,7 +7,16 @@ import os
 from flask import Flask, Response, request
 from lxml import etree  # type: ignore[import-untyped,unused-ignore]
 
+from service.settings import Settings
+
 app = Flask(__name__)
+
+
+def build(_settings: Settings) -> Flask:
+    """The application."""
+    return app
+
+
 _PREFIX = "BARE_BYTES_"
 _ANSWERS = {
     name.removeprefix(_PREFIX): b"x" * int(value) for name, value in os.environ.items() if name.startswith(_PREFIX)

@@ -12,9 +12,9 @@ from collections.abc import Iterator
 from xml.sax.saxutils import escape, quoteattr
 
 from service.episode.drugs import DRUGS
+from service.formats.fhir import write as fhir_writer
+from service.formats.nemsis import codes
 from service.intake import episode_json
-from service.intake.nemsis import codes
-from service.presentation import fhir_out
 from tests.support.episodes import Document
 
 _VITALS = (
@@ -30,7 +30,7 @@ _RESTRAINT_AND_HOLD = (min(codes.RESTRAINT_PROCEDURE), min(codes.HOLD_PROCEDURE)
 def fhir(document: Document) -> bytes:
     """A Bundle."""
     intake = episode_json.from_value(document)
-    return json.dumps(fhir_out.bundle(intake.episode), ensure_ascii=False, separators=(",", ":")).encode()
+    return json.dumps(fhir_writer.bundle(intake.episode), ensure_ascii=False, separators=(",", ":")).encode()
 
 
 def _code(table: dict[str, codes.Code], word: str) -> str:

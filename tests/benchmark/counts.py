@@ -17,7 +17,7 @@ from typing import Any
 
 from service.engine import fence
 from service.pipeline import Pipeline
-from service.presentation import json_review
+from service.representations import review_json
 from tests.benchmark.episodes import SIZES
 from tests.benchmark.stages import MEDIA_TYPE, PROFILE, bodies
 
@@ -31,7 +31,7 @@ Counts = dict[str, int]
 
 def _review(pipeline: Pipeline, body: bytes) -> Any:
     review = pipeline.review(body, MEDIA_TYPE, PROFILE)
-    json_review.render(review)
+    review_json.render(review)
     return review
 
 

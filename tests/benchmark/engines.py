@@ -18,8 +18,8 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from service.facts.model import Fact
-from service.rulebook.model import STATE_OPS, BoundRule, Group, Leaf
+from service.facts.fact import Fact
+from service.rulebook.rule import STATE_OPS, BoundRule, Group, Leaf
 
 Fired = set[tuple[int, int]]
 #: (index of the fact, kind, attributes)

@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from service.episode import kinds
+from service.episode import declaration
 from tests.support.episodes import Document
 from tests.support.mutate import places
 
@@ -33,7 +33,7 @@ def timed_items(document: Document) -> int:
     return sum(
         any(isinstance(item.get(name), str) for name in _OWN_TIME)
         for place in places(document)
-        if isinstance(place.member.kind, kinds.Items) and isinstance(place.value, list)
+        if isinstance(place.member.kind, declaration.Items) and isinstance(place.value, list)
         for item in place.value
     )
 
@@ -222,7 +222,7 @@ def variants(document: Document, number: int) -> Iterator[Document]:
         out = copy.deepcopy(document)
         out["episode_ref"] = f"{document['episode_ref']}-{index}"
         for place in places(out):
-            if isinstance(place.member.kind, kinds.Time) and isinstance(place.value, str):
+            if isinstance(place.member.kind, declaration.Time) and isinstance(place.value, str):
                 place.value = (datetime.fromisoformat(place.value) + timedelta(minutes=7 * index)).isoformat()
         yield out
 

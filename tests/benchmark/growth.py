@@ -21,11 +21,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from service.engine.decide import Decider
-from service.facts.model import FactSheet
+from service.facts.fact import FactSheet
 from service.pipeline import Pipeline
-from service.presentation import json_review
-from service.rulebook.model import BoundRule
+from service.representations import review_json
 from service.rulebook.profiles import bind_all
+from service.rulebook.rule import BoundRule
 from tests.benchmark import episodes
 from tests.benchmark.episodes import at, timed_items
 from tests.benchmark.stages import MEDIA_TYPE, PROFILE
@@ -124,7 +124,7 @@ def by_items(pipeline: Pipeline, sizes: Sequence[int] = ITEMS, rounds: int = 5) 
         body = json.dumps(grown(size)).encode()
 
         def run(body: bytes = body) -> bytes:
-            return json_review.render(pipeline.review(body, MEDIA_TYPE, PROFILE))
+            return review_json.render(pipeline.review(body, MEDIA_TYPE, PROFILE))
 
         few = max(rounds, min(40, 2000 // size))
         costs = _timed(run, few)

@@ -4,7 +4,7 @@
 
 The bare route (``tests.benchmark.bare``) parses the same body (JSON with
 Flask's own reader) and returns as many bytes as the review has. Both servers run all
-the time, the project's own ``gunicorn_conf`` under both; rounds alternate.
+the time, the project's own server under both; rounds alternate.
 CPU is user + system time of the worker processes. The bodies are 50 variants of
 one episode, so that no cache can win. Charts in other formats are sent a quarter
 as often: a review of one takes longer.
@@ -21,13 +21,13 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from service import server
 from service.pipeline import MEDIA_TYPES
+from service.server import process
 from service.settings import PREFIX
 from tests.benchmark import charts
 from tests.benchmark.episodes import variants
@@ -140,17 +140,17 @@ class Server:
 
 
 @contextmanager
-def serving(app: str, overrides: Mapping[str, str] | None = None) -> Iterator[Server]:
+def serving(app: Sequence[str], overrides: Mapping[str, str] | None = None) -> Iterator[Server]:
     """An application behind the project's own gunicorn settings with two workers, ended when the block is left."""
-    port = server.free_port()
+    port = process.free_port()
     environ = {**os.environ, f"{PREFIX}HOST": "127.0.0.1", f"{PREFIX}PORT": str(port), f"{PREFIX}WORKERS": "2"}
-    command = [sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", app]
-    process = subprocess.Popen(command, env={**environ, **(overrides or {})}, stderr=subprocess.DEVNULL)
+    command = [sys.executable, "-m", "tests.ops.serve", *app]
+    child = subprocess.Popen(command, env={**environ, **(overrides or {})}, stderr=subprocess.DEVNULL)
     try:
-        server.wait_ready(f"http://127.0.0.1:{port}", process)
-        yield Server(process.pid, port)
+        process.wait_ready(f"http://127.0.0.1:{port}", child)
+        yield Server(child.pid, port)
     finally:
-        server.end(process)
+        process.end(child)
 
 
 def measure(full: Server, bare: Server, bodies: Bodies, requests: int, rounds: int) -> dict[str, list[float]]:
@@ -186,11 +186,11 @@ HEAD = (
 def rows(requests: int, rounds: int) -> Iterator[list[str]]:
     """A row of the table for every set of bodies. Starts both servers and ends them."""
     listed = sets()
-    with server.running({f"{PREFIX}WORKERS": "2"}, stderr=subprocess.DEVNULL) as (base, child):
+    with process.running({f"{PREFIX}WORKERS": "2"}, stderr=subprocess.DEVNULL) as (base, child):
         full = Server(child.pid, int(base.rsplit(":", 1)[1]))
         sizes = {each.name: send(full.port, each.variants[:1], CLIENTS, each.media_type, each.name) for each in listed}
         with serving(
-            "tests.benchmark.bare:app", {f"BARE_BYTES_{name}": str(size) for name, size in sizes.items()}
+            ["tests.benchmark.bare"], {f"BARE_BYTES_{name}": str(size) for name, size in sizes.items()}
         ) as bare:
             for each in listed:
                 found = measure(full, bare, each, requests, rounds)

@@ -6,7 +6,7 @@ import argparse
 import subprocess
 import time
 
-from service import server
+from service.server import process
 from service.settings import PREFIX
 from tests.benchmark.http import bodies_of, memory_kb, send
 
@@ -18,7 +18,7 @@ def main() -> None:
     arguments = parser.parse_args()
     bodies = bodies_of(60)
     start = time.perf_counter()
-    with server.running({f"{PREFIX}WORKERS": "1"}, stderr=subprocess.DEVNULL) as (base, child):
+    with process.running({f"{PREFIX}WORKERS": "1"}, stderr=subprocess.DEVNULL) as (base, child):
         ready = time.perf_counter() - start
         port = int(base.rsplit(":", 1)[1])
         send(port, bodies, 1_000)

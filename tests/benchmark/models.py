@@ -19,14 +19,16 @@ from typing import Annotated, Any, Literal
 
 import orjson
 
-from service.episode import kinds, model
-from service.episode.kinds import MOST_ITEMS, Absent, Node
+from service.episode import declaration, record
+from service.episode.absence import DECLINED_REASONS, MISSING, Absent
+from service.episode.declaration import MOST_ITEMS, Node
+from service.episode.moment import Moment
 
-_REASONS = Literal[kinds.DECLINED_REASONS]  # type: ignore[valid-type]
+_REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
 _STATES = Literal["not_collected", "declined"]
 
 
-def words(kind: kinds.Code | kinds.Codes) -> Any:
+def words(kind: declaration.Code | declaration.Codes) -> Any:
     """The type of one word."""
     return Literal[kind.words]
 
@@ -35,7 +37,7 @@ def words(kind: kinds.Code | kinds.Codes) -> Any:
 
 
 @functools.cache
-def pydantic_model(cls: type = model.Episode) -> Any:
+def pydantic_model(cls: type = record.Episode) -> Any:
     """The pydantic model of one class of the record, strict and frozen."""
     import pydantic
     from pydantic import Field
@@ -52,32 +54,32 @@ def pydantic_model(cls: type = model.Episode) -> Any:
     def nothing() -> Any:
         return pydantic.create_model("Nothing", __config__=config, none=(Literal[True], ...))
 
-    def value(kind: kinds.Kind) -> Any:
+    def value(kind: declaration.Kind) -> Any:
         match kind:
-            case kinds.Int():
+            case declaration.Int():
                 return Annotated[int, Field(ge=kind.low, le=kind.high)]
-            case kinds.Num():
+            case declaration.Num():
                 return Annotated[float, Field(ge=kind.low, le=kind.high, allow_inf_nan=False)]
-            case kinds.Flag():
+            case declaration.Flag():
                 return bool
-            case kinds.Code():
+            case declaration.Code():
                 return words(kind)
-            case kinds.Codes():
+            case declaration.Codes():
                 return Annotated[list[words(kind)], Field(max_length=len(kind.words))]  # type: ignore[misc]
-            case kinds.Time():
+            case declaration.Time():
                 return pydantic.AwareDatetime
-            case kinds.Ident():
-                return Annotated[str, Field(pattern=kinds.ID_PATTERN)]
-            case kinds.Text():
+            case declaration.Ident():
+                return Annotated[str, Field(pattern=declaration.ID_PATTERN)]
+            case declaration.Text():
                 return Annotated[str, Field(max_length=kind.longest)]
-            case kinds.Items():
+            case declaration.Items():
                 return Annotated[list[pydantic_model(kind.of)], Field(max_length=MOST_ITEMS)]  # type: ignore[misc]
-            case kinds.Part():
+            case declaration.Part():
                 return pydantic_model(kind.of)
         raise TypeError(type(kind).__name__)
 
     made: dict[str, Any] = {}
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         if member.required:
             made[member.name] = (value(member.kind), ...)
             continue
@@ -110,7 +112,7 @@ def pydantic_and_digest(body: bytes) -> tuple[Any, str]:
 
 
 @functools.cache
-def msgspec_model(cls: type = model.Episode) -> Any:
+def msgspec_model(cls: type = record.Episode) -> Any:
     """The msgspec struct of one class of the record."""
     import msgspec
     from msgspec import Meta
@@ -127,39 +129,39 @@ def msgspec_model(cls: type = model.Episode) -> Any:
             frozen=True,
         )
 
-    def value(kind: kinds.Kind) -> Any:
+    def value(kind: declaration.Kind) -> Any:
         match kind:
-            case kinds.Int():
+            case declaration.Int():
                 return Annotated[int, Meta(ge=kind.low, le=kind.high)]
-            case kinds.Num():
+            case declaration.Num():
                 return Annotated[float, Meta(ge=kind.low, le=kind.high)]
-            case kinds.Flag():
+            case declaration.Flag():
                 return bool
-            case kinds.Code():
+            case declaration.Code():
                 return words(kind)
-            case kinds.Codes():
+            case declaration.Codes():
                 return Annotated[list[words(kind)], Meta(max_length=len(kind.words))]  # type: ignore[misc]
-            case kinds.Time():
+            case declaration.Time():
                 return Annotated[datetime, Meta(tz=True)]
-            case kinds.Ident():
-                return Annotated[str, Meta(pattern=kinds.ID_PATTERN)]
-            case kinds.Text():
+            case declaration.Ident():
+                return Annotated[str, Meta(pattern=declaration.ID_PATTERN)]
+            case declaration.Text():
                 return Annotated[str, Meta(max_length=kind.longest)]
-            case kinds.Items():
+            case declaration.Items():
                 return Annotated[list[msgspec_model(kind.of)], Meta(max_length=MOST_ITEMS)]  # type: ignore[misc]
-            case kinds.Part():
+            case declaration.Part():
                 return msgspec_model(kind.of)
         raise TypeError(type(kind).__name__)
 
     made: list[Any] = []
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         if member.required:
             made.append((member.name, value(member.kind)))
-        elif isinstance(member.kind, kinds.Part):
+        elif isinstance(member.kind, declaration.Part):
             made.append((member.name, value(member.kind) | unset, msgspec.UNSET))
         else:
             made.append((member.name, value(member.kind) | absence() | unset, msgspec.UNSET))
-    taken = {member.name for member in kinds.members(cls)}
+    taken = {member.name for member in declaration.members(cls)}
     made += [(name, type_ | unset, msgspec.UNSET) for name, type_ in extra.items() if name not in taken]
     return msgspec.defstruct(cls.__name__, made, forbid_unknown_fields=True, frozen=True, kw_only=True)
 
@@ -167,27 +169,27 @@ def msgspec_model(cls: type = model.Episode) -> Any:
 # ---------------------------------------------------------------- the same object
 
 
-def plain(value: Any, kind: kinds.Kind | type = model.Episode) -> Any:
+def plain(value: Any, kind: declaration.Kind | type = record.Episode) -> Any:
     """An object of either library, or of ours, as plain data: the same data when they read the same thing."""
-    if value is None or value is kinds.MISSING or type(value).__name__ == "UnsetType":
+    if value is None or value is MISSING or type(value).__name__ == "UnsetType":
         return None
     if isinstance(value, Absent):
         return {"absent": value.state, "reason": value.reason}
     if isinstance(kind, type):
-        return {member.name: plain(getattr(value, member.name), member.kind) for member in kinds.members(kind)}
+        return {member.name: plain(getattr(value, member.name), member.kind) for member in declaration.members(kind)}
     if getattr(value, "absent", None):
         return {"absent": value.absent, "reason": value.reason or None}
     if not isinstance(value, Node) and getattr(value, "none", None):
-        return [] if isinstance(kind, kinds.Items) else plain(kinds.none_of(kind.of, ""), kind.of)  # type: ignore[attr-defined]
+        return [] if isinstance(kind, declaration.Items) else plain(declaration.none_of(kind.of, ""), kind.of)  # type: ignore[attr-defined]
     match kind:
-        case kinds.Time():
-            return value.epoch if isinstance(value, kinds.Moment) else int(value.timestamp())
-        case kinds.Codes():
+        case declaration.Time():
+            return value.epoch if isinstance(value, Moment) else int(value.timestamp())
+        case declaration.Codes():
             return list(value)
-        case kinds.Num():
+        case declaration.Num():
             return float(value)
-        case kinds.Items():
+        case declaration.Items():
             return [plain(item, kind.of) for item in value]
-        case kinds.Part():
+        case declaration.Part():
             return plain(value, kind.of)
     return value

@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Mapping
 
-from service import collector
+from service import memory
 from service.pipeline import Pipeline
 from tests.benchmark import stages, timed
 from tests.benchmark.http import Server, bodies_of, cpu, send, serving
@@ -69,8 +69,8 @@ def report(pipeline: Pipeline, requests: int, rounds: int) -> str:
     bare: list[Round] = []
     alone: list[float] = []
     with (
-        serving('tests.benchmark.timed:app("full")') as service,
-        serving('tests.benchmark.timed:app("bare")', {"BARE_BYTES_answer": str(size)}) as other,
+        serving(["tests.benchmark.timed", "full"]) as service,
+        serving(["tests.benchmark.timed", "bare"], {"BARE_BYTES_answer": str(size)}) as other,
     ):
         for server in (service, other):
             send(server.port, bodies, 200, name="answer")
@@ -107,7 +107,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=7)
     arguments = parser.parse_args()
     pipeline = Pipeline.build()
-    collector.settle()
+    memory.keep_freed_memory()
+    memory.leave_loaded_objects_alone()
     print(f"{machine()}; 2 workers\n\n{report(pipeline, arguments.requests, arguments.rounds)}")
 
 

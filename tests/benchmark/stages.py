@@ -15,9 +15,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from service.engine.decide import Decider
-from service.facts.model import Fact
+from service.facts.fact import Fact
 from service.pipeline import Pipeline
-from service.presentation import json_review
+from service.representations import review_json
 from service.review.build import build as build_review
 from tests.benchmark.episodes import path, variants
 from tests.benchmark.timing import Figure
@@ -65,13 +65,13 @@ class Subject:
         took("evaluator")
         review = build_review(self.pipeline._rulesets[PROFILE], intake, sheet, decisions, explain=False)
         took("review")
-        answer = json_review.render(review)
+        answer = review_json.render(review)
         took("presentation")
         return answer
 
     def whole(self, body: bytes) -> bytes:
         """The same as the service does it."""
-        return json_review.render(self.pipeline.review(body, MEDIA_TYPE, PROFILE))
+        return review_json.render(self.pipeline.review(body, MEDIA_TYPE, PROFILE))
 
 
 def bodies(size: int, number: int = 50) -> list[bytes]:

@@ -16,8 +16,10 @@ from typing import Any
 import pytest
 from werkzeug.test import Client as WsgiClient
 
-from service.facts.model import FactSheet
-from service.intake import episode_json, fhir_bundle, nemsis_xml
+from service.facts.fact import FactSheet
+from service.formats.fhir import read as fhir_reader
+from service.formats.nemsis import read as nemsis_reader
+from service.intake import episode_json
 from tests.benchmark import charts, counts, engines, growth, models, parts, stages, timed
 from tests.benchmark.__main__ import BEGIN, END, GUIDE, put
 from tests.benchmark.episodes import SIZES, episode, timed_items
@@ -164,7 +166,7 @@ def test_grown_episodes_are_as_large_as_they_say_and_are_read(size: int) -> None
 def test_charts_in_other_formats_hold_the_episode() -> None:
     document = episode(60)
     whole = episode_json.from_value(document).episode
-    bundle, chart = fhir_bundle.read(charts.fhir(document)).episode, nemsis_xml.read(charts.nemsis(document)).episode
+    bundle, chart = fhir_reader.read(charts.fhir(document)).episode, nemsis_reader.read(charts.nemsis(document)).episode
     assert models.plain(bundle) == models.plain(whole)
     for name in ("vitals", "limb_checks"):
         theirs, ours = (getattr(read.monitoring, name) for read in (chart, whole))

@@ -1,6 +1,6 @@
 """The service, or the bare route, with a clock on its parts: CPU time of the thread, told in a header of every answer.
 
-For gunicorn: ``tests.benchmark.timed:app("full")`` or ``("bare")``. The clocks cost about a microsecond a request.
+``python -m tests.ops.serve tests.benchmark.timed full``, or ``bare``. The clocks cost about a microsecond a request.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from typing import Any
+
+from service.settings import Settings
 
 HEADER = "X-Parts"
 
@@ -57,22 +59,22 @@ def tell(plain: Wsgi) -> Wsgi:
     return timed
 
 
-def app(which: str) -> Wsgi:
+def build(which: str, settings: Settings) -> Wsgi:
     """The one that is asked for; nothing of the other is loaded."""
     if which == "bare":
         from tests.benchmark import bare
 
         clock(bare.app.json, "loads", "reader")
-        return tell(bare.app)
+        return tell(bare.build(settings))
     from marshmallow import Schema
 
     from service import wsgi
     from service.engine.fence import Fence
     from service.pipeline import Pipeline
-    from service.presentation import json_review
+    from service.representations import review_json
 
     clock(Pipeline, "review", "pipeline")
     clock(Fence, "_evaluate", "engine")
     clock(Schema, "load", "marshmallow")
-    clock(json_review, "render", "writing")
-    return tell(wsgi.app)
+    clock(review_json, "render", "writing")
+    return tell(wsgi.build(settings))

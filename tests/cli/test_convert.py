@@ -16,10 +16,10 @@ MEDIA = {"fhir": "application/fhir+json", "nemsis": "application/xml"}
 
 @pytest.mark.parametrize("to", ["fhir", "nemsis"])
 @pytest.mark.parametrize("name", ["exemplary", "hold-only", "elder-repeated-midazolam"])
-def test_the_same_findings_through_every_format(name: str, to: str, tmp_path: Path) -> None:
+def test_the_same_findings_through_every_format(pipeline: Pipeline, name: str, to: str, tmp_path: Path) -> None:
     source, target = demo_directory() / f"{name}.json", tmp_path / "out"
     assert cli.main(["convert", str(source), "--to", to, "--output", str(target)]) == cli.OK
-    pipeline = Pipeline.build()
+
     native = pipeline.review(source.read_bytes(), "application/json", "default").document
     foreign = pipeline.review(target.read_bytes(), MEDIA[to], "default").document
     marks = [[f["fingerprint"] for f in each["findings"]] for each in (native, foreign)]

@@ -14,7 +14,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from service import cli, clients
+from service import cli
+from service.access import clients
 
 Out = pytest.CaptureFixture[str]
 

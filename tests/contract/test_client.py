@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from service import server
 from service.resources import demo_directory, openapi_path
+from service.server import process
 
 
 @pytest.mark.live
@@ -37,7 +37,7 @@ def test_a_generated_client_posts_an_episode(tmp_path: Path, monkeypatch: pytest
     sent = json.loads((demo_directory() / "exemplary.json").read_bytes())
     episode = episode_class.from_dict(json.loads(json.dumps(sent)))
     assert episode.to_dict() == sent, "nothing is lost on the way through the client"
-    with server.running() as (base, _), client_class(base_url=base) as client:
+    with process.running() as (base, _), client_class(base_url=base) as client:
         assert ready.sync_detailed(client=client).status_code == 200
         answer = review.sync_detailed(client=client, body=episode)
         assert answer.status_code == 200

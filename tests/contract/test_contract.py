@@ -10,11 +10,11 @@ import openapi_spec_validator
 from service.api.contract import with_generated
 from service.app import create_app
 from service.intake import strict_json
-from service.pipeline import Pipeline
 from service.problems import PROBLEMS
 from service.resources import openapi_path
 from service.settings import Settings
 from tests.contract.checked import Client, Contract
+from tests.support.pipeline import pipeline
 
 
 def test_the_contract_is_valid() -> None:
@@ -23,7 +23,7 @@ def test_the_contract_is_valid() -> None:
 
 
 def test_routes_and_contract_are_the_same() -> None:
-    rules = create_app(Settings(), Pipeline.build()).url_map.iter_rules()
+    rules = create_app(Settings(), pipeline()).url_map.iter_rules()
     served = {
         (re.sub(r"<(?:\w+:)?\w+>", "{}", rule.rule), method)
         for rule in rules
@@ -73,7 +73,7 @@ def _examples(contract: Contract) -> dict[str, Any]:
 
 def test_the_examples_are_reviewed() -> None:
     contract = Contract()
-    client = Client(create_app(Settings(), Pipeline.build()), contract)
+    client = Client(create_app(Settings(), pipeline()), contract)
     clean, faulty = (client.review(_examples(contract)[name]).json for name in ("clean", "faulty"))
     assert not clean["summary"]["by_severity"].get("critical")
     assert not clean["summary"]["by_severity"].get("warning")

@@ -6,8 +6,8 @@ import random
 from collections.abc import Iterable, Mapping
 
 from service.engine.compile import Catalogue
-from service.facts.model import DECLINED, MISSING, NOT_COLLECTED, RECORDED, Fact, FactSheet, Scalar
-from service.rulebook.model import BoundRule
+from service.facts.fact import DECLINED, MISSING, NOT_COLLECTED, RECORDED, Fact, FactSheet, Scalar
+from service.rulebook.rule import BoundRule
 
 #: kind -> attribute -> the integers that rules compare it with.
 Literals = Mapping[str, Mapping[str, tuple[int, ...]]]

@@ -14,7 +14,7 @@ from collections.abc import Callable
 
 from service.engine.decide import Decider
 from service.engine.evaluator import compile_rule
-from service.facts.model import FactSheet
+from service.facts.fact import FactSheet
 from tests.engine.sheets import random_fact
 from tests.engine.synthetic import subject
 

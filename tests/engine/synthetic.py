@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 from service.engine.compile import Catalogue
 from service.engine.decide import Decider, WhenNone
-from service.facts.model import Fact
-from service.rulebook.model import STATE_OPS, BoundRule, Group, Leaf, Rule
+from service.facts.fact import Fact
+from service.rulebook.rule import STATE_OPS, BoundRule, Group, Leaf, Rule
 from tests.engine.sheets import Literals, literals_of
 
 WORDS = ("left", "right", "none_seen", "2026.1", "a-b", "mg/kg", "x:y", "p+q")

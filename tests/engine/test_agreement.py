@@ -6,7 +6,7 @@ import random
 from collections import Counter
 
 from service.engine.decide import Decider
-from service.facts.model import FactSheet
+from service.facts.fact import FactSheet
 from tests.engine.sheets import literals_of, random_sheet
 from tests.engine.synthetic import random_catalogue, random_rules, random_when_none
 

@@ -11,8 +11,8 @@ import pytest
 from service.engine.compile import Catalogue
 from service.engine.decide import Decider
 from service.engine.evaluator import compile_rule, compile_term
-from service.facts.model import Fact, FactSheet
-from service.rulebook.model import BoundRule, Group, Leaf
+from service.facts.fact import Fact, FactSheet
+from service.rulebook.rule import BoundRule, Group, Leaf
 from tests.engine.synthetic import BOOL, INT, bound, fact, group, words
 
 CATALOGUE: Catalogue = {

@@ -16,12 +16,12 @@ import pytest
 
 from service.engine import compile as compiler
 from service.engine import fence as fence_module
-from service.engine import flat
+from service.engine import generated
 from service.engine.compile import Catalogue, Definitions, EngineError, compile_rules, fnv1a_32, hashes_differ
 from service.engine.decide import Decider
 from service.engine.fence import Fence, NotEvaluated
-from service.facts.model import Fact, FactSheet
-from service.rulebook.model import BoundRule, Group, Leaf
+from service.facts.fact import Fact, FactSheet
+from service.rulebook.rule import BoundRule, Group, Leaf
 from tests.engine.sheets import literals_of, random_sheet
 from tests.engine.synthetic import (
     BOOL,
@@ -482,7 +482,9 @@ def test_a_slip_of_the_fast_form_is_a_dispute() -> None:
     """Engine and closures agree against it: still told, never mended in silence."""
     built = decider(over(1, 5))
     kind = built._kinds["limb"]
-    built._kinds["limb"] = flat.Kind("", {}, kind.whole, flat.Part(kind.whole.rules, lambda value, state: (0,)))
+    built._kinds["limb"] = generated.Kind(
+        "", {}, kind.whole, generated.Part(kind.whole.rules, lambda value, state: (0,))
+    )
     (decision,) = built.decide(FactSheet(tuple(limbs(8)), {}))
     assert (decision.outcome, decision.disputed) == ("error", {6, 7})
 
@@ -569,10 +571,10 @@ def test_fork_after_the_build() -> None:
 
 _HEAPS = """
 import ctypes, sys, threading
-from service.engine import fence
+from service import memory
 
 if sys.argv[1] == "tuned":
-    fence._tune_allocator()
+    memory.keep_freed_memory()
 libc = ctypes.CDLL(None)
 libc.malloc.restype = libc.fopen.restype = ctypes.c_void_p
 together = threading.Barrier(4)

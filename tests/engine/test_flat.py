@@ -7,22 +7,22 @@ from collections import Counter
 
 import pytest
 
-from service.engine import flat
+from service.engine import generated
 from service.engine.evaluator import compile_rule
-from service.facts.model import Fact
-from service.rulebook.model import Group, Leaf
+from service.facts.fact import Fact
+from service.rulebook.rule import Group, Leaf
 from tests.engine.real import subject
 from tests.engine.sheets import literals_of, random_fact
 from tests.engine.synthetic import BOOL, INT, bound, group, random_catalogue, random_rules, words
 
-ALL = (flat.FOUND, flat.OPEN, flat.CLEAR_, 0)
+ALL = (generated.FOUND, generated.OPEN, generated.CLEAR_, 0)
 
 
-def _said(kind: flat.Kind, fact: Fact, rules: int) -> list[str]:
+def _said(kind: generated.Kind, fact: Fact, rules: int) -> list[str]:
     """What each rule (by number) says of a fact, the rules that its word rules out included."""
     part, says = kind.put(fact)
     said = dict.fromkeys(range(rules), "not_applicable")
-    return list((said | {n: flat.outcome_of(s) for n, s in zip(part.rules, says, strict=True)}).values())
+    return list((said | {n: generated.outcome_of(s) for n, s in zip(part.rules, says, strict=True)}).values())
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -32,7 +32,7 @@ def test_random_rules(seed: int) -> None:
     (kind,) = catalogue
     rules = random_rules(rng, catalogue, 60)
     literals, compiled = literals_of(rules), [compile_rule(rule) for rule in rules]
-    built = flat.kinds(rules, catalogue)[kind]
+    built = generated.kinds(rules, catalogue)[kind]
     for _ in range(200):
         fact = random_fact(rng, kind, catalogue, literals, unknown=rng.choice((0.0, 0.2, 0.6)))
         assert _said(built, fact, len(rules)) == [rule.outcome(fact) for rule in compiled]
@@ -41,11 +41,11 @@ def test_random_rules(seed: int) -> None:
 def test_the_real_rulebook() -> None:
     decider, catalogue, literals = subject()
     rng = random.Random(5)
-    built = flat.kinds(decider.rules, catalogue)
+    built = generated.kinds(decider.rules, catalogue)
     seen: Counter[str] = Counter()
     for kind, of in built.items():
         rules = [rule for rule in decider.rules if rule.rule.about == kind]
-        own = flat.kinds(rules, catalogue)[kind]
+        own = generated.kinds(rules, catalogue)[kind]
         assert own.whole.rules == tuple(range(len(rules)))
         assert len(of.whole.rules) == len(rules)
         compiled = [compile_rule(rule) for rule in rules]
@@ -67,7 +67,7 @@ def test_a_fact_is_put_to_the_rules_of_its_word_alone() -> None:
         bound(3, "limb", Group("all", (Leaf("b", "eq", True),)), fails),
         bound(4, "limb", group({"any": [{"side": {"eq": "left"}}, {"b": {"eq": True}}]}), fails),
     ]
-    kind = flat.kinds(rules, catalogue)["limb"]
+    kind = generated.kinds(rules, catalogue)["limb"]
     assert kind.attribute == "side"
     for word, expected in (("left", (0, 2, 3)), ("right", (1, 2, 3)), ("none_seen", (2, 3)), (None, (0, 1, 2, 3))):
         assert kind.put(Fact("limb", "", (), {} if word is None else {"side": word}))[0].rules == expected
@@ -78,12 +78,12 @@ def test_tallies() -> None:
     for _ in range(300):
         said = [rng.choice(ALL) for _ in range(rng.choice((1, 2, 5, 300)))]
         tally = len(said) + sum(said)
-        counted = Counter(flat.outcome_of(each) for each in said)
-        assert flat.counts(tally) == dict(counted)
-        assert list(flat.counts(tally)) == sorted(counted)
+        counted = Counter(generated.outcome_of(each) for each in said)
+        assert generated.counts(tally) == dict(counted)
+        assert list(generated.counts(tally)) == sorted(counted)
         order = ("finding", "not_assessable", "clear", "not_applicable")
-        assert flat.first(tally) == next(outcome for outcome in order if counted[outcome])
-    most = flat.MOST_FACTS
-    assert [flat.counts(most + most * each) for each in ALL[:3]] == [
+        assert generated.first(tally) == next(outcome for outcome in order if counted[outcome])
+    most = generated.MOST_FACTS
+    assert [generated.counts(most + most * each) for each in ALL[:3]] == [
         {"finding": most}, {"not_assessable": most}, {"clear": most},
     ]  # fmt: skip

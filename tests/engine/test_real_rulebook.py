@@ -12,10 +12,10 @@ import random
 from collections import Counter, defaultdict
 
 from service.engine.decide import Decider
-from service.facts.model import Fact, FactSheet
+from service.facts.fact import Fact, FactSheet
 from service.pipeline import bind_defaults
 from service.rulebook.examples import fact_examples
-from service.rulebook.model import BoundRule
+from service.rulebook.rule import BoundRule
 from tests.engine.sheets import UNKNOWN_STATES, Literals, literals_of, random_fact
 from tests.support.pipeline import pipeline
 

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 
 from service.batch import definitions
-from service.episode.model import Episode
-from service.facts.build import build
-from service.facts.draft import Asked
-from service.facts.model import Fact
+from service.episode.record import Episode
+from service.facts.builder import Asked
+from service.facts.fact import Fact
+from service.facts.sheet import build
 from service.pipeline import asked_for
 from tests.corpora.defects import several
 from tests.support.episodes import declared_phrases, full, read

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.episode import drugs
-from service.facts.draft import scaled
+from service.facts.builder import scaled
 from tests.support.episodes import Document, dose, facts, limb, one, small, vital
 
 

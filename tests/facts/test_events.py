@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from service.facts.model import Fact
+from service.facts.fact import Fact
 from tests.support.episodes import Document, act, clock, dose, facts, limb, one, small, vital
 
 FIVE = 5 + 1  # min, with the minute for rounding

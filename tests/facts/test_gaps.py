@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.facts.model import Fact
+from service.facts.fact import Fact
 from tests.support.episodes import Document, clock, dose, limb, one, small, vital
 
 

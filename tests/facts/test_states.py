@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from service.episode.kinds import MISSING, NOT_COLLECTED, Absent
-from service.facts.build import build
-from service.facts.draft import state_of
-from service.facts.model import Fact
+from service.episode.absence import MISSING, NOT_COLLECTED, Absent
+from service.facts.builder import state_of
+from service.facts.fact import Fact
+from service.facts.sheet import build
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
 from tests.support.episodes import check, declared_phrases, exemplary, full, limb, read, sheet, small, vital

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.facts.model import Fact
+from service.facts.fact import Fact
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, left_out, not_collected
 from tests.support.episodes import act, check, clock, dose, exemplary, full, limb, sheet, small, vital

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from service.pipeline import Pipeline
+from tests.support.pipeline import pipeline
 
 ROOT = Path(__file__).parents[2]
 
@@ -17,7 +17,7 @@ def block(name: str) -> str:
 
 
 def test_episode_and_finding() -> None:
-    review = Pipeline.build().review(block("episode").encode(), "application/json", "default").document
+    review = pipeline().review(block("episode").encode(), "application/json", "default").document
     shown = json.loads(block("finding"))
     found = [f for f in review["findings"] if f["rule"]["id"] == shown["rule"]["id"]]
     assert len(found) == 1

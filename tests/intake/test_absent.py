@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.episode import kinds, model
-from service.episode.kinds import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent
+from service.episode import declaration, record
+from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent
 from service.intake import episode_json
 from service.problems import Rejected
 from tests.support.episodes import drop, encoded, full, places, put, small, spine
@@ -33,7 +33,7 @@ def slips(document: Any) -> list[tuple[str, str | None]]:
 
 
 @pytest.mark.parametrize(("pointer", "path", "member"), OPTIONAL, ids=[p[1] for p in OPTIONAL])
-def test_absent_in_place_of_every_optional_member(pointer: str, path: str, member: kinds.Member) -> None:
+def test_absent_in_place_of_every_optional_member(pointer: str, path: str, member: declaration.Member) -> None:
     document = spine(pointer)
     for reason in ("unsafe_to_attempt", "other"):
         put(document, pointer, {"absent": "declined", "reason": reason})
@@ -50,7 +50,7 @@ REQUIRED = [p for p in PLACES if p[2].required]
 
 
 @pytest.mark.parametrize(("pointer", "path", "member"), REQUIRED, ids=[p[1] for p in REQUIRED])
-def test_what_says_which_thing_it_is_cannot_be_absent(pointer: str, path: str, member: kinds.Member) -> None:
+def test_what_says_which_thing_it_is_cannot_be_absent(pointer: str, path: str, member: declaration.Member) -> None:
     document = spine(pointer)
     for value in ({"absent": "not_collected"}, {"absent": "declined", "reason": "other"}):
         put(document, pointer, value)
@@ -62,7 +62,7 @@ def test_every_reason(reason: str) -> None:
     patient = episode_json.read(
         encoded(small(patient={"weight_kg": {"absent": "declined", "reason": reason}}))
     ).episode.patient
-    assert isinstance(patient, model.Patient) and patient.weight_kg == Absent("declined", reason)
+    assert isinstance(patient, record.Patient) and patient.weight_kg == Absent("declined", reason)
 
 
 @pytest.mark.parametrize(
@@ -100,7 +100,11 @@ def test_an_item_of_a_list_cannot_be_absent() -> None:
 
 # ---------------------------------------------------------------- there was none
 
-SECTIONS = {m.name: m.kind for m in kinds.members(model.Episode) if isinstance(m.kind, (kinds.Items, kinds.Part))}
+SECTIONS = {
+    m.name: m.kind
+    for m in declaration.members(record.Episode)
+    if isinstance(m.kind, (declaration.Items, declaration.Part))
+}
 EMPTY: tuple[Any, ...] = ([], {"none": True})
 MAY_BE_NONE = {name for name, kind in SECTIONS.items() if kind.may_be_none}
 
@@ -117,10 +121,10 @@ def test_none(name: str) -> None:
         document[name] = value
         if name in MAY_BE_NONE:
             read = getattr(episode_json.read(encoded(document)).episode, name)
-            if isinstance(SECTIONS[name], kinds.Items):
+            if isinstance(SECTIONS[name], declaration.Items):
                 assert read == ()
             else:
-                assert isinstance(read, kinds.Node) and read.at == f"/{name}"
+                assert isinstance(read, declaration.Node) and read.at == f"/{name}"
         else:
             assert [place for _, place in slips(document)] == [f"/{name}"]
 
@@ -143,7 +147,7 @@ def test_none_stands_alone(value: Any) -> None:
 
 def test_what_none_of_a_section_says() -> None:
     custody = episode_json.read(encoded({"episode_ref": "e", "custody": []})).episode.custody
-    assert isinstance(custody, model.Custody) and isinstance(custody.energy_weapon, model.EnergyWeapon)
+    assert isinstance(custody, record.Custody) and isinstance(custody.energy_weapon, record.EnergyWeapon)
     assert custody.law_enforcement_present is False and custody.devices == ()
     assert custody.energy_weapon.used is False
     assert custody.officer == Absent("declined", "not_indicated")
@@ -153,7 +157,7 @@ def test_what_none_of_a_section_says() -> None:
 
 
 @pytest.mark.parametrize(("pointer", "path", "member"), PLACES, ids=[p[1] for p in PLACES])
-def test_not_collected_path(pointer: str, path: str, member: kinds.Member) -> None:
+def test_not_collected_path(pointer: str, path: str, member: declaration.Member) -> None:
     """Every path of the model is taken; the value counts when it is sent all the same, with a notice."""
     document = spine(pointer) | {"not_collected": [path]}
     if member.required:

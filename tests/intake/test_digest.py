@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.episode import kinds, pointers
+from service.episode import declaration, pointers
 from service.intake import episode_json, strict_json
 from service.problems import Rejected
 from tests.support.episodes import encoded, exemplary, full, put, read, small
@@ -148,12 +148,12 @@ def test_accepted_is_a_list(value: Any) -> None:
 # ---------------------------------------------------------------- pointers
 
 
-def nodes(node: kinds.Node) -> Any:
+def nodes(node: declaration.Node) -> Any:
     yield node
-    for member in kinds.members(type(node)):
+    for member in declaration.members(type(node)):
         value = getattr(node, member.name)
         for inner in value if isinstance(value, tuple) else (value,):
-            if isinstance(inner, kinds.Node):
+            if isinstance(inner, declaration.Node):
                 yield from nodes(inner)
 
 

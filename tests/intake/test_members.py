@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from service.episode import kinds, model
+from service.episode import declaration, record
+from service.episode.absence import MISSING
 from service.intake import episode_json
 from service.problems import MOST_ERRORS, ProblemItem, Rejected
 from tests.support.episodes import clock, drop, encoded, full, places, put, small
@@ -33,17 +34,17 @@ def only(document: Any) -> ProblemItem:
 
 # ---------------------------------------------------------------- not known
 
-OBJECTS = [("", "", model.Episode)] + [
-    (pointer + ("/0" if isinstance(member.kind, kinds.Items) else ""), pattern, member.kind.of)
+OBJECTS = [("", "", record.Episode)] + [
+    (pointer + ("/0" if isinstance(member.kind, declaration.Items) else ""), pattern, member.kind.of)
     for pointer, pattern, member in places()
-    if isinstance(member.kind, (kinds.Items, kinds.Part))
+    if isinstance(member.kind, (declaration.Items, declaration.Part))
 ]
 
 
 @pytest.mark.parametrize(("pointer", "pattern", "cls"), OBJECTS, ids=[o[1] or "/" for o in OBJECTS])
 def test_unknown_member(pointer: str, pattern: str, cls: type) -> None:
     """Reported at the parent with the nearest known names; the caller's own name is never repeated."""
-    known = kinds.members(cls)[0].name
+    known = declaration.members(cls)[0].name
     document = full()
     put(document, f"{pointer}/{CANARY}", CANARY)
     item = only(document)
@@ -137,7 +138,7 @@ def test_extensions_may_hold_anything_anywhere() -> None:
 
 
 @pytest.mark.parametrize(("pointer", "pattern", "member"), list(places()), ids=[p[1] for p in places()])
-def test_left_out(pointer: str, pattern: str, member: kinds.Member) -> None:
+def test_left_out(pointer: str, pattern: str, member: declaration.Member) -> None:
     """Only what says which thing an item is may not be left out."""
     document = full()
     drop(document, pointer)
@@ -179,18 +180,18 @@ def test_required_is_what_the_contract_says() -> None:
 
 def test_the_smallest_episode() -> None:
     episode = episode_json.read(encoded({"episode_ref": "e"})).episode
-    for member in kinds.members(model.Episode):
+    for member in declaration.members(record.Episode):
         if member.name != "episode_ref":
-            assert getattr(episode, member.name) is kinds.MISSING
+            assert getattr(episode, member.name) is MISSING
 
 
 # ---------------------------------------------------------------- too much
 
-LISTS = [(pointer, member) for pointer, _, member in places() if isinstance(member.kind, kinds.Items)]
+LISTS = [(pointer, member) for pointer, _, member in places() if isinstance(member.kind, declaration.Items)]
 
 
 @pytest.mark.parametrize(("pointer", "member"), LISTS, ids=[x[0] for x in LISTS])
-def test_cap_of_a_list(pointer: str, member: kinds.Member) -> None:
+def test_cap_of_a_list(pointer: str, member: declaration.Member) -> None:
     """2,000 items a list, seen before any field is looked at (the items here are no objects)."""
     document = full()
     put(document, pointer, [0] * 2001)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.episode import model
+from service.episode import record
 from service.intake import episode_json, fields
 from service.intake.episode_json import Intake
 from service.problems import MOST_ERRORS, Rejected
@@ -90,7 +90,7 @@ def test_time_refused(text: str, code: str) -> None:
 )
 def test_time_read(text: str, instant: datetime) -> None:
     decision = read(small(decision={"time": text})).episode.decision
-    assert isinstance(decision, model.Decision) and decision.time.when == instant
+    assert isinstance(decision, record.Decision) and decision.time.when == instant
 
 
 @given(st.text(max_size=40))
@@ -196,7 +196,7 @@ def test_glasgow_coma_scale(part: str, low: int, high: int) -> None:
 )
 def test_age_over_89_counts_as_90(value: int, unit: str, kept: int) -> None:
     patient = read(small(age=None, patient={"age": {"value": value, "unit": unit}})).episode.patient
-    assert isinstance(patient, model.Patient) and isinstance(patient.age, model.Age)
+    assert isinstance(patient, record.Patient) and isinstance(patient.age, record.Age)
     assert patient.age.value == kept
 
 

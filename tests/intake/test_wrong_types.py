@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.episode import kinds
+from service.episode import declaration
 from service.intake import episode_json, fields
 from service.problems import Rejected
 from tests.support.episodes import encoded, full, places, put, spine
@@ -35,24 +35,24 @@ SPECIMENS = {
 }
 
 
-def wrong(spec: kinds.Kind) -> Iterator[tuple[str, Any]]:
+def wrong(spec: declaration.Kind) -> Iterator[tuple[str, Any]]:
     """The specimens that a member of this kind cannot hold."""
     right: dict[type, set[str]] = {
-        kinds.Int: {"zero"},
-        kinds.Num: {"zero", "fraction"},
-        kinds.Flag: {"true", "false"},
-        kinds.Ident: {"text"},
-        kinds.Text: {"text", "empty text"},
-        kinds.Code: set(),
-        kinds.Codes: {"empty list"},
-        kinds.Time: set(),
-        kinds.Items: {"empty list"},
-        kinds.Part: {"empty object", "object"},
+        declaration.Int: {"zero"},
+        declaration.Num: {"zero", "fraction"},
+        declaration.Flag: {"true", "false"},
+        declaration.Ident: {"text"},
+        declaration.Text: {"text", "empty text"},
+        declaration.Code: set(),
+        declaration.Codes: {"empty list"},
+        declaration.Time: set(),
+        declaration.Items: {"empty list"},
+        declaration.Part: {"empty object", "object"},
     }
     allowed = set(right[type(spec)])
-    if isinstance(spec, kinds.Part) and spec.may_be_none:
+    if isinstance(spec, declaration.Part) and spec.may_be_none:
         allowed |= {"empty list"}
-    if isinstance(spec, (kinds.Int, kinds.Num)):
+    if isinstance(spec, (declaration.Int, declaration.Num)):
         if not spec.low <= 0 <= spec.high:
             allowed -= {"zero"}
         if not spec.low <= SPECIMENS["fraction"] <= spec.high:
@@ -72,14 +72,18 @@ PLACES = list(places())
 
 
 @pytest.mark.parametrize(("pointer", "pattern", "member"), PLACES, ids=[p[1] for p in PLACES])
-def test_wrong_type(pointer: str, pattern: str, member: kinds.Member) -> None:
+def test_wrong_type(pointer: str, pattern: str, member: declaration.Member) -> None:
     for name, value in wrong(member.kind):
         document = spine(pointer)
         put(document, pointer, copy.deepcopy(value))
         problem = refusal(document)
         assert problem.status == 422, name
         assert problem.code == "invalid-episode"
-        expected = f"{pointer}/0" if isinstance(member.kind, (kinds.Codes, kinds.Items)) and value is LIST else pointer
+        expected = (
+            f"{pointer}/0"
+            if isinstance(member.kind, (declaration.Codes, declaration.Items)) and value is LIST
+            else pointer
+        )
         assert [e.pointer for e in problem.errors] == [expected], name
         assert problem.errors[0].code in fields.DETAILS, name
         said = f"{problem!r} {problem.errors!r} {problem.__cause__!r}"
@@ -88,21 +92,21 @@ def test_wrong_type(pointer: str, pattern: str, member: kinds.Member) -> None:
 
 
 @pytest.mark.parametrize(("pointer", "pattern", "member"), PLACES, ids=[p[1] for p in PLACES])
-def test_null_has_its_own_code(pointer: str, pattern: str, member: kinds.Member) -> None:
+def test_null_has_its_own_code(pointer: str, pattern: str, member: declaration.Member) -> None:
     document = spine(pointer)
     put(document, pointer, None)
     assert [(e.code, e.pointer) for e in refusal(document).errors] == [("null-refused", pointer)]
 
 
-NUMERIC = [p for p in PLACES if isinstance(p[2].kind, (kinds.Int, kinds.Num))]
+NUMERIC = [p for p in PLACES if isinstance(p[2].kind, (declaration.Int, declaration.Num))]
 
 
 @pytest.mark.parametrize(("pointer", "pattern", "member"), NUMERIC, ids=[p[1] for p in NUMERIC])
-def test_bounds(pointer: str, pattern: str, member: kinds.Member) -> None:
+def test_bounds(pointer: str, pattern: str, member: declaration.Member) -> None:
     """Both bounds are taken, a step beyond is refused; a huge number is no crash."""
     spec = member.kind
-    assert isinstance(spec, (kinds.Int, kinds.Num))
-    step = 1 if isinstance(spec, kinds.Int) else 0.00001
+    assert isinstance(spec, (declaration.Int, declaration.Num))
+    step = 1 if isinstance(spec, declaration.Int) else 0.00001
     document = spine(pointer)
     for value in (spec.low, spec.high):
         put(document, pointer, value)

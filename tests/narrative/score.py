@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from service.facts.phrases import scan
-from service.rulebook import strict_yaml
+from service.intake import strict_yaml
+from service.narrative.phrases import scan
 from tests.support.episodes import declared_phrases
 
 SENTENCES = Path(__file__).with_name("sentences.yaml")

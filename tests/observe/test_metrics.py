@@ -18,8 +18,7 @@ def numbers() -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
     return {(sample.name, tuple(sorted(sample.labels.items()))): sample.value for f in families for sample in f.samples}
 
 
-def test_requests_and_outcomes_are_counted() -> None:
-    pipeline = Pipeline.build()
+def test_requests_and_outcomes_are_counted(pipeline: Pipeline) -> None:
     client = create_app(Settings(), pipeline).test_client()
     before = numbers()
     assert client.post("/v1/reviews", data=b'{"episode_ref":"a"}', headers=JSON).status_code == 200

@@ -19,9 +19,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from service import server
 from service.commands import keys
 from service.resources import openapi_path
+from service.server import process
 from service.settings import PREFIX, SCOPES
 
 HERE = Path(__file__).parent
@@ -69,7 +69,7 @@ def run(examples: int, seed: int, seconds: float) -> tuple[int, int, str]:
         assert text.count(open_to_all) == 1
         contract.write_text(text.replace(open_to_all, ""), "utf-8")
         settings = {"LOG_LEVEL": "error", "CLIENTS_FILE": str(file), "REQUESTS_PER_MINUTE": "1000000"}
-        with server.running({PREFIX + name: value for name, value in settings.items()}) as (base, child):
+        with process.running({PREFIX + name: value for name, value in settings.items()}) as (base, child):
             # It leaves a folder where it runs.
             return _run(found, base, child, key, examples, seed, seconds, folder)
 

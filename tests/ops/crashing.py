@@ -1,6 +1,6 @@
 """A test-only entry for the server: the real application, with ways to break its process.
 
-``python -m gunicorn --config python:service.gunicorn_conf tests.ops.crashing:app``.
+``python -m tests.ops.serve tests.ops.crashing``.
 Outside the package, so that nothing of it can be in an installation.
 """
 
@@ -13,19 +13,25 @@ from typing import Any
 
 import durable_rules_engine  # type: ignore[import-not-found,unused-ignore]
 
+from service import wsgi
 from service.observe import metrics
-from service.wsgi import app as real
+from service.settings import Settings
 
 
 def _segfault(*_: object) -> None:
     ctypes.string_at(0)  # a read of address 0 in C, as a fault of the engine would be
 
 
-def app(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
+def build(settings: Settings) -> Callable[..., Iterable[bytes]]:
     """The application; ``X-Test-Segfault`` crashes inside the engine's call, ``X-Test-Slow`` waits first.
 
     ``X-Test-Dispute`` counts a disagreement about the rule it names.
     """
+    real = wsgi.build(settings)
+    return lambda environ, start_response: _broken(real, environ, start_response)
+
+
+def _broken(real: Callable[..., Iterable[bytes]], environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
     if "HTTP_X_TEST_SLOW" in environ:
         time.sleep(float(environ["HTTP_X_TEST_SLOW"]))
     if "HTTP_X_TEST_SEGFAULT" in environ:

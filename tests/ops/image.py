@@ -22,12 +22,12 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from service import server
 from service.commands import keys
 from service.pipeline import Pipeline
-from service.presentation import json_review
+from service.representations import review_json
 from service.resources import demo_directory
-from tests.ops.test_tls import make, store
+from service.server import process
+from tests.support.certificates import make, store
 
 ROOT = Path(__file__).parents[2]
 _TRIM = ["man", "doc", "locale"]
@@ -133,7 +133,7 @@ def proxy(folder: Path, port: int, upstream: int) -> Iterator[str]:
         time.sleep(0.5)
         yield ca
     finally:
-        server.end(child)
+        process.end(child)
 
 
 def main() -> None:
@@ -158,7 +158,7 @@ def main() -> None:
         json.dumps({"clients": [{"name": "demo", "scopes": ["review", "batch", "metrics"], "keys": [digest]}]})
     )
     clients.chmod(0o444)
-    port, secure = server.free_port(), server.free_port()
+    port, secure = process.free_port(), process.free_port()
     pipeline = Pipeline.build()
     with images.running(clients, port) as seconds, proxy(folder, secure, port) as ca:
         print(f"| start until ready, 2 workers | {seconds:.1f} s |")
@@ -174,7 +174,7 @@ def main() -> None:
                 answer = connection.getresponse()
                 body = answer.read()
                 assert answer.status == 200, (answer.status, body[:300])
-                assert body == json_review.render(pipeline.review(path.read_bytes(), "application/json", "default"))
+                assert body == review_json.render(pipeline.review(path.read_bytes(), "application/json", "default"))
                 same += 1
         print(f"| demo episodes over TLS, the bytes of this checkout | {same} |")
         lines = b"\n".join(json.dumps(json.loads(path.read_bytes())).encode() for path in episodes)
@@ -182,7 +182,7 @@ def main() -> None:
             connection.request("POST", "/v1/measures", lines, {**headers, "Content-Type": "application/x-ndjson"})
             # The one answer that needs the large libraries, of which parts are left out of the image.
             assert connection.getresponse().status == 200
-        health = images.podman("exec", NAME, "python3", "-m", "service.healthcheck")
+        health = images.podman("exec", NAME, "python3", "-m", "service.server.health")
         print(f"| its own health check | passes{health} |")
         memory = images.podman("stats", "--no-stream", "--format", "{{.MemUsage}}", NAME).strip()
         print(f"| memory | {memory} |")

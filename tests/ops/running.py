@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from service import server
+from service.server import process
 from service.settings import PREFIX
 
 JSON = {"Content-Type": "application/json"}
@@ -69,9 +69,9 @@ class Service:
 
 def refused(**settings: str) -> list[str]:
     """The reasons for which a start with these settings is refused: at once, with 3, and before any worker is made."""
-    environ = {**os.environ, f"{PREFIX}PORT": str(server.free_port())}
+    environ = {**os.environ, f"{PREFIX}PORT": str(process.free_port())}
     environ |= {PREFIX + name: value for name, value in settings.items()}
-    done = subprocess.run(server.command(), env=environ, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(process.command(), env=environ, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 3, done.stderr
     lines = [json.loads(line) for line in (done.stdout + done.stderr).splitlines()]
     assert {line["event"] for line in lines} <= {"rules-read", "server-starting", "not-started"}
@@ -80,39 +80,39 @@ def refused(**settings: str) -> list[str]:
 
 @contextlib.contextmanager
 def running(
-    folder: Path, application: str = "service.wsgi:app", before: Sequence[str] = (), **settings: str
+    folder: Path, application: str = "service.wsgi", before: Sequence[str] = (), **settings: str
 ) -> Iterator[Service]:
     """The service, ready; its output of both kinds goes to one file in ``folder``, or to a device named ``log``.
 
     Names in small letters are variables of the environment, those in capitals are settings; ``before``: a command
-    that becomes the server.
+    that becomes the server; ``application``: a module with ``build``.
     """
     log = Path(settings.pop("log", folder / "log"))
     given = {(PREFIX + name if name.isupper() else name.upper()): value for name, value in settings.items()}
-    port = int(given.setdefault(f"{PREFIX}PORT", str(server.free_port())))
+    port = int(given.setdefault(f"{PREFIX}PORT", str(process.free_port())))
     environ = {**os.environ, **given}
-    command = [*before, sys.executable, "-m", "gunicorn", "--config", "python:service.gunicorn_conf", application]
+    command = [*before, sys.executable, "-m", "tests.ops.serve", application]
     with log.open("wb") as output:
         child = subprocess.Popen(command, env=environ, stdout=output, stderr=output, cwd=Path(__file__).parents[2])
         try:
             if "TLS_CERTIFICATE_FILE" in settings:
                 _wait_tls(port, child)
             else:
-                server.wait_ready(f"http://127.0.0.1:{port}", child)
+                process.wait_ready(f"http://127.0.0.1:{port}", child)
             service = Service(port, child, log)
             # The first answers before the last is forked.
             while len(service.workers()) < int(given.get(f"{PREFIX}WORKERS", "2")):
                 time.sleep(0.01)
             yield service
         finally:
-            server.end(child)
+            process.end(child)
 
 
 def _wait_tls(port: int, child: subprocess.Popen[bytes]) -> None:
     context = ssl._create_unverified_context()
     for _ in range(500):
         if child.poll() is not None:
-            raise server.NotStarted("the server ended")
+            raise process.NotStarted("the server ended")
         connection = http.client.HTTPSConnection("127.0.0.1", port, timeout=2, context=context)
         with contextlib.suppress(OSError, http.client.HTTPException), contextlib.closing(connection):
             connection.request("GET", "/health/ready")
@@ -120,4 +120,4 @@ def _wait_tls(port: int, child: subprocess.Popen[bytes]) -> None:
                 return
         with contextlib.suppress(subprocess.TimeoutExpired):
             child.wait(0.1)
-    raise server.NotStarted("the server was not ready in time")
+    raise process.NotStarted("the server was not ready in time")

@@ -35,10 +35,10 @@ from collections.abc import Iterator
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from service import server
 from service.pipeline import Pipeline
-from service.presentation import json_review
+from service.representations import review_json
 from service.resources import demo_directory
+from service.server import process
 from service.settings import PREFIX
 from tests.benchmark.http import children, cpu
 
@@ -146,7 +146,7 @@ def _fresh(pipeline: Pipeline, given: list[bytes], ends: Connection) -> None:
     while len(rounds) < 3 or not ends.poll(rounds[-1] * _REST):
         began = time.process_time()
         for body in given:
-            json_review.render(pipeline.review(body, "application/json", "default"))
+            review_json.render(pipeline.review(body, "application/json", "default"))
         rounds.append(time.process_time() - began)
     ends.send(sum(rounds[1:]) / (len(rounds) - 1) / len(given))
 
@@ -186,7 +186,7 @@ def main() -> None:
     pipeline, given = Pipeline.build(), bodies()
     overrides = {f"{PREFIX}LOG_LEVEL": "error", f"{PREFIX}WORKERS": "2", "MALLOC_ARENA_MAX": "2"}  # as in the image
     began = time.monotonic()
-    with server.running(overrides, stderr=subprocess.DEVNULL) as (base, child):
+    with process.running(overrides, stderr=subprocess.DEVNULL) as (base, child):
         run = Run(int(base.rsplit(":", 1)[1]), given)
         share = max(1, arguments.reviews // (10 * CLIENTS * len(given))) * len(
             given

@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 
-from service import clients
-from service.api import tokens
+from service.access import clients, tokens
 from service.batch import lines
-from service.intake import episode_json, fhir_bundle, nemsis_xml
-from service.presentation import cds_hooks
+from service.formats.cds_hooks.feedback import read_feedback
+from service.formats.cds_hooks.request import read_request
+from service.formats.fhir import read as fhir_reader
+from service.formats.nemsis import read as nemsis_reader
+from service.intake import episode_json
 from service.problems import Rejected
 
 
@@ -41,10 +43,10 @@ def _lines(data: bytes) -> None:
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "json": _rejecting(episode_json.read),
-    "fhir": _rejecting(fhir_bundle.read),
-    "nemsis": _rejecting(nemsis_xml.read),
-    "hook": _rejecting(cds_hooks.read_request),
-    "feedback": _rejecting(cds_hooks.read_feedback),
+    "fhir": _rejecting(fhir_reader.read),
+    "nemsis": _rejecting(nemsis_reader.read),
+    "hook": _rejecting(read_request),
+    "feedback": _rejecting(read_feedback),
     "lines": _lines,
     "clients": _clients,
     "keys": _keys,

@@ -131,7 +131,7 @@ def test_a_crash_of_the_process_writes_nothing_of_the_request(tmp_path: Path) ->
     body = json.dumps({"episode_ref": "a", "narrative": CANARY}).encode()
     headers = {"Content-Type": "application/json", "X-Test-Segfault": CANARY}
     with (
-        running(tmp_path, "tests.ops.crashing:app", LOG_LEVEL="debug") as service,
+        running(tmp_path, "tests.ops.crashing", LOG_LEVEL="debug") as service,
         contextlib.suppress(ConnectionError, http.client.HTTPException),
     ):
         service.call("POST", "/v1/reviews", body, headers)

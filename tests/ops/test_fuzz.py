@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from service.app import create_app
-from service.presentation import fhir_out, nemsis_out
+from service.formats.fhir import write as fhir_writer
+from service.formats.nemsis import write as nemsis_writer
 from service.settings import Settings
 from tests.contract.checked import Client, Contract
 from tests.ops.targets import TARGETS
@@ -50,8 +51,8 @@ def seeds(target: str) -> list[bytes]:
         asked = {"hook": "example.restraint-review.chart-close", "hookInstance": "2f6f1f6e-6a60-4f0a-9f57-3b1c2f4f8d11"}
         return [json.dumps({**asked, "context": {"episode": each}}).encode() for each in episodes[:2]]
     if target == "fhir":
-        return [fhir_out.encoded(pipeline().read(body, "application/json").episode) for body in bodies[:3]]
-    return [nemsis_out.write(episode).document for episode in episodes[:3]]
+        return [fhir_writer.encoded(pipeline().read(body, "application/json").episode) for body in bodies[:3]]
+    return [nemsis_writer.write(episode).document for episode in episodes[:3]]
 
 
 def mutants(target: str, count: int) -> Iterator[bytes]:

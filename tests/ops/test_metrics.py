@@ -13,11 +13,11 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from prometheus_client import values
 from prometheus_client.parser import text_string_to_metric_families
 
 from service.app import create_app
 from service.observe import metrics
-from service.pipeline import Pipeline
 from service.resources import demo_directory
 from service.settings import Settings
 from tests.ops.running import JSON, Service, running
@@ -44,7 +44,7 @@ def numbers(service: Service) -> Numbers:
 
 
 def test_the_numbers_are_those_of_all_workers(tmp_path: Path) -> None:
-    with running(tmp_path, "tests.ops.crashing:app") as service:
+    with running(tmp_path, "tests.ops.crashing") as service:
         first = numbers(service)
         # A count that appears with its first event would not have risen, and no alert would see it.
         rules = [rule.id for rule in pipeline().rulebook.rules]
@@ -124,46 +124,29 @@ def test_the_numbers_are_those_of_all_workers(tmp_path: Path) -> None:
 
 def test_the_room_that_is_kept_is_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every rule with every outcome and a disagreement, every route with every status, in the library's own files."""
-    from prometheus_client.values import MultiProcessValue
-
-    monkeypatch.setenv(metrics.DIRECTORY, str(tmp_path))
-    monkeypatch.setattr("prometheus_client.values.ValueClass", MultiProcessValue(lambda: "worker-0"))
-    metrics.reserve("worker-0")
+    # Set to what they are, so that they are put back afterwards.
+    monkeypatch.setattr("prometheus_client.values.ValueClass", values.ValueClass)
+    monkeypatch.setattr(metrics, "_numbers", metrics._numbers)
+    monkeypatch.setattr(metrics._shared, "folder", None)
+    monkeypatch.setattr(metrics._shared, "slot", "worker-0")
+    monkeypatch.setenv("PROMETHEUS_MULTIPROC_DIR", "")
+    metrics.share(tmp_path, 0)
     kept = {each.name: each.stat().st_size for each in tmp_path.iterdir()}
-    built = Pipeline.build()
+    built = pipeline()
     rules = [rule.id for rule in built.rulebook.rules]
-    for name in (
-        "_requests",
-        "_seconds",
-        "_bytes_in",
-        "_bytes_out",
-        "_refused",
-        "_outcomes",
-        "_disagreements",
-        "_info",
-    ):
-        monkeypatch.setattr(metrics, name, _again(getattr(metrics, name)))
     for outcome in ("finding", "clear", "not_applicable", "not_assessable", "error"):
         for rule in rules:
-            metrics._outcomes.labels(rule, outcome).inc()
-            metrics._disagreements.labels(rule).inc()
+            metrics._numbers.outcomes.labels(rule, outcome).inc()
+            metrics._numbers.disagreements.labels(rule).inc()
     app = create_app(Settings(), built)
     for route in {str(rule) for rule in app.url_map.iter_rules()}:
         for status in (200, 204, 304, 400, 401, 403, 404, 405, 406, 408, 413, 415, 422, 429, 500, 503):
             for method in ("GET", "HEAD", "POST", "OPTIONS", "PUT", "other"):
                 metrics.answered(route, method, status, "invalid-episode", 0.1, 100, 100)
     for number in range(100):
-        metrics._info.labels(
+        metrics._numbers.info.labels(
             "0.1.0", "restraint 0.1.0", f"sha256:{'0' * 64}", f"profile-{number}", f"sha256:{'1' * 64}"
         ).set(1)
     assert {each.name: each.stat().st_size for each in tmp_path.iterdir()} == kept, "none had to grow"
     used = {name: int.from_bytes((tmp_path / name).read_bytes()[:4], "little") for name in kept}
     assert used["counter_worker-0.db"] > 100_000, json.dumps(used)
-
-
-def _again(metric: object) -> object:
-    kind = type(metric)
-    more = {"buckets": metric._kwargs["buckets"]} if "buckets" in getattr(metric, "_kwargs", {}) else {}
-    if kind.__name__ == "Gauge":
-        more = {"multiprocess_mode": "livemax"}
-    return kind(metric._name, metric._documentation, metric._labelnames, registry=None, **more)  # type: ignore[attr-defined]

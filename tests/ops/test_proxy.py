@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from service import server
 from service.resources import demo_directory
+from service.server import process
 from tests.ops.image import proxy
 from tests.ops.running import JSON, running
 
@@ -25,8 +25,8 @@ BODY = (demo_directory() / "exemplary.json").read_bytes()
 
 
 def test_the_proxy_answers_for_a_worker_that_died(tmp_path: Path) -> None:
-    secure = server.free_port()
-    with running(tmp_path, "tests.ops.crashing:app") as service, proxy(tmp_path, secure, service.port) as ca:
+    secure = process.free_port()
+    with running(tmp_path, "tests.ops.crashing") as service, proxy(tmp_path, secure, service.port) as ca:
         context = ssl.create_default_context(cafile=ca)
 
         def call(headers: dict[str, str], body: bytes = BODY) -> tuple[int, dict[str, str], bytes]:

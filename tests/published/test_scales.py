@@ -6,11 +6,11 @@ from fractions import Fraction
 
 import pytest
 
-from service.episode import kinds, model
+from service.episode import declaration, record, words
 from service.episode.drugs import DRUGS
 from service.facts import scales
 from service.pipeline import Pipeline
-from service.rulebook.model import Rule
+from service.rulebook.rule import Rule
 from tests.support.episodes import facts, one, small, vital
 
 
@@ -98,8 +98,8 @@ BOUNDS = {
 @pytest.mark.parametrize("name", BOUNDS)
 def test_bounds_of_vital_signs(name: str) -> None:
     """NEMSIS v3.5.1 data dictionary."""
-    spec = {m.name: m.kind for m in kinds.members(model.VitalSet)}[name]
-    assert isinstance(spec, (kinds.Int, kinds.Num))
+    spec = {m.name: m.kind for m in declaration.members(record.VitalSet)}[name]
+    assert isinstance(spec, (declaration.Int, declaration.Num))
     assert (spec.low, spec.high) == BOUNDS[name]
 
 
@@ -120,7 +120,7 @@ def test_drug_codes(drug: str, code: str) -> None:
 
 
 def test_drugs_of_the_model_and_of_the_table() -> None:
-    assert set(model.DRUGS) == set(DRUGS) | {"other"}
+    assert set(words.DRUGS) == set(DRUGS) | {"other"}
     assert len({drug.rxcui for drug in DRUGS.values()}) == len(DRUGS)
 
 

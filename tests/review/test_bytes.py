@@ -11,14 +11,14 @@ from typing import Any
 
 import pytest
 
-from service.presentation.json_review import render
+from service.representations.review_json import render
 from service.resources import demo_directory
 from tests.support.pipeline import demo, demo_names, pipeline
 
 _CHILD = """
 import hashlib, sys
 from service.pipeline import Pipeline
-from service.presentation.json_review import render
+from service.representations.review_json import render
 pipeline = Pipeline.build()
 for path in sys.argv[1:]:
     with open(path, "rb") as body:

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from service.engine import flat
+from service.engine import generated
 from service.engine.compile import EngineError
 from service.engine.fence import Fence, NotEvaluated
-from service.facts.model import Fact
+from service.facts.fact import Fact
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, pipeline
 
@@ -106,8 +106,8 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
     compiled[number] = _Broken(broken)
     monkeypatch.setattr(decider, "_compiled", tuple(compiled))
     about = decider.rules[number].rule.about
-    part = flat.Part(decider._kinds[about].whole.rules, broken)
-    monkeypatch.setitem(decider._kinds, about, flat.Kind("", {}, part, part))
+    part = generated.Part(decider._kinds[about].whole.rules, broken)
+    monkeypatch.setitem(decider._kinds, about, generated.Kind("", {}, part, part))
     review = run()
     after = review.document
     assert review.outcomes[RULE] == "error"

@@ -11,9 +11,9 @@ import random
 from msgspec.structs import replace
 
 from service.engine.decide import Decider
-from service.facts.model import NOT_COLLECTED, Fact, FactSheet
+from service.facts.fact import NOT_COLLECTED, Fact, FactSheet
 from service.pipeline import bind_defaults
-from service.rulebook.model import STATE_OPS
+from service.rulebook.rule import STATE_OPS
 from tests.engine.sheets import literals_of, random_fact
 from tests.support.pipeline import pipeline
 

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.episode import kinds
+from service.episode import declaration
 from service.problems import Rejected
 from tests.support.episodes import Document
 from tests.support.mutate import mutated, places
@@ -176,12 +176,16 @@ def test_no_text_and_no_id_of_the_record_comes_back(changed: tuple[str, int, int
     document = mutated(demo(name), seed, times)
     for number, place in enumerate(places(document)):
         if (
-            isinstance(place.member.kind, kinds.Ident)
+            isinstance(place.member.kind, declaration.Ident)
             and place.member.name != "episode_ref"
             and isinstance(place.value, str)
         ):
             place.value = f"Canary-{number}" if place.member.name == "id" else "Canary-person"
-        elif isinstance(place.member.kind, kinds.Text) and isinstance(place.value, str) and place.member.name != "path":
+        elif (
+            isinstance(place.member.kind, declaration.Text)
+            and isinstance(place.value, str)
+            and place.member.name != "path"
+        ):
             place.value = f"{place.value} Canary {place.value}"[: place.member.kind.longest]
     try:
         body = json.dumps(document).encode()

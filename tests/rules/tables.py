@@ -11,7 +11,7 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
-from service.rulebook import strict_yaml
+from service.intake import strict_yaml
 from service.rulebook.load import Rulebook
 from tests.support.pipeline import pipeline
 

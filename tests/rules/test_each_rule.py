@@ -6,27 +6,27 @@ import json
 
 import pytest
 
-from service import selftest
+from service.commands import rule_checks
 from tests.support.pipeline import pipeline
 
 RULES = {rule.id: rule for rule in pipeline().rulebook.rules}
-BASE = selftest.exemplary()
+BASE = rule_checks.exemplary()
 
 
 @pytest.mark.parametrize("rule_id", RULES)
 def test_rule(rule_id: str) -> None:
-    assert selftest.check_rule(pipeline(), RULES[rule_id], BASE) == []
+    assert rule_checks.check_rule(pipeline(), RULES[rule_id], BASE) == []
 
 
 @pytest.mark.parametrize("rule_id", [r.id for r in RULES.values() if r.requires])
 def test_deleting_what_a_rule_owns_gives_its_finding_and_no_other(rule_id: str) -> None:
     """Independent of the self-test: one path alone may give it or nothing, all of them together give it alone."""
-    patch = [step for path in RULES[rule_id].requires for step in selftest.deletions(BASE, path)]
+    patch = [step for path in RULES[rule_id].requires for step in rule_checks.deletions(BASE, path)]
     assert patch, "owns what the exemplary record does not have"
     patch.sort(key=lambda step: [part.zfill(4) for part in step["path"].split("/")], reverse=True)
     review = (
         pipeline()
-        .review(json.dumps(selftest.apply_patch(BASE, patch)).encode(), "application/json", "default")
+        .review(json.dumps(rule_checks.apply_patch(BASE, patch)).encode(), "application/json", "default")
         .document
     )
     assert {f["rule"]["id"] for f in review["findings"]} == {rule_id}

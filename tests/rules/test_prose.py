@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 import textstat
 
+from service.intake import strict_yaml
 from service.resources import rules_directory
-from service.rulebook import strict_yaml
-from service.rulebook.model import Rule
+from service.rulebook.rule import Rule
 from tests.corpora.report import report
 from tests.support.pipeline import pipeline
 

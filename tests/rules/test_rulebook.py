@@ -6,10 +6,10 @@ import re
 
 import pytest
 
-from service.episode import kinds, model
+from service.episode import declaration, record
+from service.intake import strict_yaml
 from service.resources import rules_directory
-from service.rulebook import strict_yaml
-from service.rulebook.model import STATE_OPS
+from service.rulebook.rule import STATE_OPS
 from tests.support.pipeline import pipeline
 
 BOOK = pipeline().rulebook
@@ -137,7 +137,7 @@ def test_every_source_is_cited() -> None:
 
 def test_every_section_has_an_owner_of_its_absence() -> None:
     owned = {path for rule in BOOK.rules for path in rule.requires}
-    assert {f"/{m.name}" for m in kinds.members(model.Episode) if not m.required} <= owned
+    assert {f"/{m.name}" for m in declaration.members(record.Episode) if not m.required} <= owned
 
 
 def test_absence_has_one_owner() -> None:

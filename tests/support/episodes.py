@@ -8,14 +8,13 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
-from service.episode import kinds, model
-from service.facts.build import build
-from service.facts.model import Fact, FactSheet
-from service.facts.phrases import Phrases, compile_phrases
-from service.intake import episode_json
+from service.episode import declaration, record
+from service.facts.fact import Fact, FactSheet
+from service.facts.sheet import build
+from service.intake import episode_json, strict_yaml
 from service.intake.episode_json import Intake
+from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import demo_directory, rules_directory
-from service.rulebook import strict_yaml
 
 Document = dict[str, Any]
 
@@ -159,61 +158,63 @@ def one(document: Document, kind: str, key: str | None = None) -> Fact:
 # ---------------------------------------------------------------- a record with every member
 
 
-def valid(spec: kinds.Kind) -> Any:
+def valid(spec: declaration.Kind) -> Any:
     """A value that the member's declaration allows."""
     match spec:
-        case kinds.Int():
+        case declaration.Int():
             return spec.low
-        case kinds.Num():
+        case declaration.Num():
             return spec.high
-        case kinds.Flag():
+        case declaration.Flag():
             return True
-        case kinds.Code():
+        case declaration.Code():
             return spec.words[0]
-        case kinds.Codes():
+        case declaration.Codes():
             return [spec.words[0]]
-        case kinds.Time():
+        case declaration.Time():
             return clock(0)
-        case kinds.Ident():
+        case declaration.Ident():
             return "id-1"
-        case kinds.Text():
+        case declaration.Text():
             return "text"
-        case kinds.Items():
+        case declaration.Items():
             return [full(spec.of)]
-        case kinds.Part():
+        case declaration.Part():
             return full(spec.of)
     raise TypeError(type(spec).__name__)
 
 
-def full(cls: type = model.Episode) -> Document:
+def full(cls: type = record.Episode) -> Document:
     """An object of a model class with every member in it, one item in every list."""
-    return {member.name: valid(member.kind) for member in kinds.members(cls)}
+    return {member.name: valid(member.kind) for member in declaration.members(cls)}
 
 
-def spine(pointer: str, cls: type = model.Episode) -> Document:
+def spine(pointer: str, cls: type = record.Episode) -> Document:
     """``full`` with nothing in it but what is required and the way to one place."""
     name, _, rest = pointer.removeprefix("/").partition("/")
     out: Document = {}
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         if member.name == name:
             spec = member.kind
-            if rest and isinstance(spec, kinds.Items):
+            if rest and isinstance(spec, declaration.Items):
                 out[name] = [spine(rest.partition("/")[2], spec.of)]
             else:
-                out[name] = spine(rest, spec.of) if rest and isinstance(spec, kinds.Part) else valid(spec)
+                out[name] = spine(rest, spec.of) if rest and isinstance(spec, declaration.Part) else valid(spec)
         elif member.required:
             out[member.name] = valid(member.kind)
     return out
 
 
-def places(cls: type = model.Episode, at: str = "", pattern: str = "") -> Iterable[tuple[str, str, kinds.Member]]:
+def places(
+    cls: type = record.Episode, at: str = "", pattern: str = ""
+) -> Iterable[tuple[str, str, declaration.Member]]:
     """Every member of ``full`` as (JSON Pointer, path with * for an item, declaration)."""
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         here, path = f"{at}/{member.name}", f"{pattern}/{member.name}"
         yield here, path, member
-        if isinstance(member.kind, kinds.Items):
+        if isinstance(member.kind, declaration.Items):
             yield from places(member.kind.of, f"{here}/0", f"{path}/*")
-        elif isinstance(member.kind, kinds.Part):
+        elif isinstance(member.kind, declaration.Part):
             yield from places(member.kind.of, here, path)
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from service.episode.kinds import Absent, Moment, Node, members
-from service.intake import fhir_bundle
+from service.episode.absence import Absent
+from service.episode.declaration import Node, members
+from service.episode.moment import Moment
+from service.formats.fhir import read as fhir_reader
 from service.intake.episode_json import Intake
 from tests.support import standards
 
@@ -84,7 +86,7 @@ def bundle(*resources: Resource, alone: bool = False) -> Resource:
 
 def read(document: Any) -> Intake:
     """Through the reader."""
-    return fhir_bundle.read(json.dumps(document).encode("utf-8"))
+    return fhir_reader.read(json.dumps(document).encode("utf-8"))
 
 
 def episode(*resources: Resource, alone: bool = False) -> Resource:

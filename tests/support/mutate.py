@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from service.episode import kinds, model
+from service.episode import declaration, record
+from service.episode.absence import DECLINED_REASONS
 from tests.support.episodes import Document
 
 Holder = dict[str, Any]
@@ -20,7 +21,7 @@ class Place:
     """One member that is there: the object that holds it, its declaration, and its value."""
 
     holder: Holder
-    member: kinds.Member
+    member: declaration.Member
 
     @property
     def value(self) -> Any:
@@ -31,23 +32,23 @@ class Place:
         self.holder[self.member.name] = new
 
 
-def places(holder: Holder, cls: type = model.Episode) -> Iterator[Place]:
+def places(holder: Holder, cls: type = record.Episode) -> Iterator[Place]:
     """Every declared member that is there, in the order of the model."""
-    for member in kinds.members(cls):
+    for member in declaration.members(cls):
         if member.name not in holder:
             continue
         yield Place(holder, member)
         value = holder[member.name]
-        if isinstance(member.kind, kinds.Part) and isinstance(value, dict) and "absent" not in value:
+        if isinstance(member.kind, declaration.Part) and isinstance(value, dict) and "absent" not in value:
             yield from places(value, member.kind.of)
-        elif isinstance(member.kind, kinds.Items) and isinstance(value, list):
+        elif isinstance(member.kind, declaration.Items) and isinstance(value, list):
             for item in value:
                 yield from places(item, member.kind.of)
 
 
 def lists(document: Document) -> list[list[Holder]]:
     """Every list of items that has one."""
-    found = (p.value for p in places(document) if isinstance(p.member.kind, kinds.Items))
+    found = (p.value for p in places(document) if isinstance(p.member.kind, declaration.Items))
     return [value for value in found if isinstance(value, list) and value]
 
 
@@ -63,12 +64,12 @@ def _drop(rng: random.Random, document: Document) -> None:
 def _absent(rng: random.Random, document: Document) -> None:
     place = rng.choice([p for p in places(document) if not p.member.required and p.member.name != "id"])
     place.value = rng.choice(
-        ({"absent": "not_collected"}, {"absent": "declined", "reason": rng.choice(kinds.DECLINED_REASONS)})
+        ({"absent": "not_collected"}, {"absent": "declined", "reason": rng.choice(DECLINED_REASONS)})
     )
 
 
 def _time(rng: random.Random, document: Document) -> None:
-    found = [p for p in places(document) if isinstance(p.member.kind, kinds.Time) and isinstance(p.value, str)]
+    found = [p for p in places(document) if isinstance(p.member.kind, declaration.Time) and isinstance(p.value, str)]
     if found:
         place = rng.choice(found)
         place.value = _shift(place.value, rng.randint(-40, 40))
@@ -85,12 +86,16 @@ def _double(rng: random.Random, document: Document) -> None:
 
 
 def _word(rng: random.Random, document: Document) -> None:
-    places_ = [p for p in places(document) if isinstance(p.member.kind, kinds.Code | kinds.Codes | kinds.Flag)]
+    places_ = [
+        p
+        for p in places(document)
+        if isinstance(p.member.kind, declaration.Code | declaration.Codes | declaration.Flag)
+    ]
     place = rng.choice(places_)
     kind = place.member.kind
-    if isinstance(kind, kinds.Code):
+    if isinstance(kind, declaration.Code):
         place.value = rng.choice(kind.words)
-    elif isinstance(kind, kinds.Codes):
+    elif isinstance(kind, declaration.Codes):
         place.value = rng.sample(kind.words, rng.randint(0, min(3, len(kind.words))))
     else:
         place.value = not place.value
@@ -99,7 +104,7 @@ def _word(rng: random.Random, document: Document) -> None:
 def _number(rng: random.Random, document: Document) -> None:
     found = [
         (p, p.member.kind) for p in places(document)
-        if isinstance(p.member.kind, kinds.Int | kinds.Num) and p.member.name != "agitation_score" and not isinstance(p.value, dict)
+        if isinstance(p.member.kind, declaration.Int | declaration.Num) and p.member.name != "agitation_score" and not isinstance(p.value, dict)
     ]  # fmt: skip
     if found:
         place, kind = rng.choice(found)

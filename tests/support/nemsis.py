@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from lxml import etree
 
-from service.episode.kinds import Absent
-from service.intake import nemsis_xml
+from service.episode.absence import Absent
+from service.formats.nemsis import read as nemsis_reader
 from service.intake.episode_json import Intake
 from service.problems import Rejected
 from tests.support.standards import shared as shared
@@ -85,13 +85,13 @@ def pcr(
 def document(*reports: str, config: str = "") -> bytes:
     """An EMSDataSet with one Header."""
     inside = el("Header", el("eCustomConfiguration", config) if config else "", *(reports or (pcr(),)))
-    namespaces = {"xmlns": nemsis_xml.NAMESPACES["nem"], "xmlns:xsi": "http://www.w3.org/2001/XMLSchema-instance"}
+    namespaces = {"xmlns": nemsis_reader.NAMESPACES["nem"], "xmlns:xsi": "http://www.w3.org/2001/XMLSchema-instance"}
     return el("EMSDataSet", inside, **namespaces).encode()
 
 
 def read(body: bytes, **more: Any) -> Intake:
     """Through the reader, with every place it names resolved by lxml in the document that was sent."""
-    intake = nemsis_xml.read(body, **more)
+    intake = nemsis_reader.read(body, **more)
     assert unresolved(body, intake) == []
     return intake
 
@@ -105,7 +105,7 @@ def read_each(body: bytes) -> list[Intake | Rejected]:
         except Rejected as rejected:
             return rejected
 
-    return [one(read_chart) for read_chart in nemsis_xml.read_all(body)]
+    return [one(read_chart) for read_chart in nemsis_reader.read_all(body)]
 
 
 def chart(**sections: str | Iterable[str]) -> Intake:
@@ -117,13 +117,13 @@ def unresolved(body: bytes, intake: Intake) -> list[str]:
     """Places and notices that name no single element of the document (XPath 1.0 by libxml2)."""
     root = etree.fromstring(body)
     told = set(intake.places.values()) | {notice.pointer for notice in intake.notices}
-    return [path for path in sorted(told) if len(root.xpath(path, namespaces=nemsis_xml.NAMESPACES)) != 1]
+    return [path for path in sorted(told) if len(root.xpath(path, namespaces=nemsis_reader.NAMESPACES)) != 1]
 
 
 def refused(body: bytes, **more: Any) -> tuple[int, str]:
     """(status, code) of a refusal."""
     with pytest.raises(Rejected) as caught:
-        nemsis_xml.read(body, **more)
+        nemsis_reader.read(body, **more)
     return caught.value.status, caught.value.code
 
 

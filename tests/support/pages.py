@@ -9,8 +9,12 @@ from html.parser import HTMLParser
 
 from service.api.formats import examples
 from service.batch import measures
-from service.presentation import formats_page, measures_page, page, rulebook_page, start_page
-from service.presentation.formats import document as formats_document
+from service.pages import formats as formats_page
+from service.pages import measures as measures_page
+from service.pages import review as review_page
+from service.pages import rulebook as rulebook_page
+from service.pages import start as start_page
+from service.representations.formats_document import document as formats_document
 from service.review.build import Review
 from tests.batch.made import some
 from tests.support.episodes import Document, encoded
@@ -131,7 +135,7 @@ def review_of(document: Document, profile: str = "default") -> Review:
 def shown(document: Document, profile: str = "default") -> tuple[Review, Element]:
     """The review of a record, and its page."""
     review = review_of(document, profile)
-    return review, tree(page.render(review, pipeline().rulebook))
+    return review, tree(review_page.render(review, pipeline().rulebook))
 
 
 @functools.cache
@@ -143,7 +147,7 @@ def demo_review(name: str) -> Review:
 @functools.cache
 def demo_page(name: str) -> bytes:
     """The page of a demo episode."""
-    return page.render(demo_review(name), pipeline().rulebook)
+    return review_page.render(demo_review(name), pipeline().rulebook)
 
 
 @functools.cache

@@ -1,0 +1,47 @@
+"""The token of a CDS Hooks client (https://cds-hooks.hl7.org/2.0/, "Trusting CDS Clients")."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import jwt
+
+#: Only signatures whose checker cannot make one: the specification allows neither none nor a shared secret.
+_ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})
+_LEEWAY_SECONDS = 30
+#: The times are compared below with the caller's ``now``, so that nothing here asks a clock.
+_OPTIONS: Any = {
+    "require": ["iss", "aud", "exp", "iat", "jti"],
+    "verify_exp": False,
+    "verify_iat": False,
+    "verify_nbf": False,
+}
+
+
+def client_of(token: str, keys: Mapping[str, Mapping[str, jwt.PyJWK]], audience: str, now: int) -> str | None:
+    """The issuer a CDS client's token stands for; None when it does not hold.
+
+    ``keys``: issuer -> key id -> public key; ``jku`` is never followed.
+    ``audience``: the address of the service that is called. ``now``: epoch
+    seconds. ``jti`` has to be there, and a repeat is not noticed: nothing is
+    kept between requests.
+    """
+    try:
+        header = jwt.get_unverified_header(token)
+        issuer = jwt.decode(token, options={"verify_signature": False})["iss"]
+        key = keys[issuer][header["kid"]]
+        if header["typ"].upper() != "JWT" or key.algorithm_name not in _ALGORITHMS:
+            return None
+        claims = jwt.decode(
+            token, key, algorithms=[key.algorithm_name], audience=audience, issuer=issuer, options=_OPTIONS
+        )
+        holds = (
+            claims["exp"] > now - _LEEWAY_SECONDS
+            and claims["iat"] <= now + _LEEWAY_SECONDS
+            and claims.get("nbf", now) <= now + _LEEWAY_SECONDS
+            and type(claims["jti"]) is str
+        )
+    except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it sets off, it is no token)
+        return None
+    return str(issuer) if holds and claims["jti"] else None

@@ -1,0 +1,166 @@
+"""The rules of one kind as one flat function: a fact in, what every rule says of it out.
+
+The closures of ``evaluator`` are what a rule means; here the same rules are
+written out as Python source once, when the rulebook is loaded, because calling
+closures was most of an evaluation's time. ``tests/engine/test_flat.py`` holds
+the two forms against each other, and the engine is held against this one in
+every review.
+
+What a rule says of a fact is a number (``CLEAR_``, ``OPEN``, ``FOUND``, 0 for
+"not applicable"); added to the number of facts of the kind it becomes a tally:
+four counts of ``BITS`` bits, with ``counts`` to read them.
+
+Most rules of a kind ask first for one word of one attribute (which event, which
+section): a fact is only put to the rules that its word does not rule out.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.facts.fact import MISSING, NOT_COLLECTED, RECORDED, Fact
+from service.rulebook.rule import STATE_OPS, BoundRule, Group, Leaf
+
+from .compile import Catalogue
+from .evaluator import CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE
+from .source_code import function
+
+#: Bits of one count in a tally; so many facts of one kind can be counted.
+BITS = 20
+MOST_FACTS = (1 << BITS) - 1
+CLEAR_ = (1 << BITS) - 1
+OPEN = (1 << 2 * BITS) - 1
+FOUND = (1 << 3 * BITS) - 1
+_ORDER = (NOT_APPLICABLE, CLEAR, NOT_ASSESSABLE, FINDING)
+_OUTCOMES = {0: NOT_APPLICABLE, CLEAR_: CLEAR, OPEN: NOT_ASSESSABLE, FOUND: FINDING}
+
+_Says = Callable[[Callable[[str], Any], Callable[[str, str], str]], tuple[int, ...]]
+
+_SIGNS = {"eq": "==", "ne": "!=", "lt": "<", "le": "<=", "gt": ">", "ge": ">="}
+_OPPOSITE = {"eq": "!=", "ne": "==", "lt": ">=", "le": ">", "gt": "<=", "ge": "<"}
+
+
+def outcome_of(number: int) -> str:
+    """The outcome that a rule's number for one fact stands for."""
+    return _OUTCOMES[number]
+
+
+def counts(tally: int) -> dict[str, int]:
+    """Outcome -> number of facts with it, without zeros, in the order of the words."""
+    found = {outcome: tally >> place * BITS & MOST_FACTS for place, outcome in enumerate(_ORDER)}
+    return {outcome: found[outcome] for outcome in sorted(_ORDER) if found[outcome]}
+
+
+def first(tally: int) -> str:
+    """The outcome of the rule: finding before not assessable before clear before not applicable. ``tally`` is over 0."""
+    return _ORDER[(tally.bit_length() - 1) // BITS]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Rules by number, in order, and the function that says of a fact what each of them says."""
+
+    rules: tuple[int, ...]
+    says: _Says
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """The rules of one kind, in parts by the word of ``attribute``; a fact whose word is not known meets all."""
+
+    attribute: str
+    parts: Mapping[Any, Part]
+    others: Part
+    whole: Part
+
+    def put(self, fact: Fact) -> tuple[Part, tuple[int, ...]]:
+        """The rules that a fact is put to (to all others of its kind it does not matter), and what each says of it."""
+        value = fact.values.get
+        word = value(self.attribute)
+        part = self.whole if word is None else self.parts.get(word, self.others)
+        return part, part.says(value, fact.states.get)
+
+
+def kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str, Kind]:
+    """Write and compile all rules (a rule's number is its place)."""
+    by_kind: dict[str, list[int]] = {}
+    for number, bound in enumerate(rules):
+        by_kind.setdefault(bound.rule.about, []).append(number)
+    out = {}
+    for kind, numbers in by_kind.items():
+        asked = {number: _words(rules[number], catalogue) for number in numbers}
+        most = Counter(name for words in asked.values() for name in words).most_common(1)
+        attribute = most[0][0] if most else ""
+        words = {asked[number][attribute] for number in numbers if attribute in asked[number]}
+        free = [number for number in numbers if attribute not in asked[number]]
+
+        def part(chosen: Iterable[int]) -> Part:
+            numbers = tuple(sorted(chosen))
+            return Part(numbers, function(_source([rules[number] for number in numbers])))
+
+        parts = {w: part([*free, *(n for n in numbers if asked[n].get(attribute) == w)]) for w in sorted(words)}
+        out[kind] = Kind(attribute, parts, part(free), part(numbers))
+    return out
+
+
+def _words(bound: BoundRule, catalogue: Catalogue) -> dict[str, str]:
+    """Attributes of which a rule asks for one word before all else: with another word it does not apply.
+
+    False in ``all`` is false whatever else is unknown (Kleene).
+    """
+    terms = bound.applies.terms if bound.applies.mode == "all" else ()
+    return {
+        term.attribute: str(term.value)
+        for term in terms
+        if isinstance(term, Leaf) and term.op == "eq" and catalogue[bound.rule.about][term.attribute].type == "enum"
+    }
+
+
+# ---------------------------------------------------------------- as source
+
+
+def _source(rules: Sequence[BoundRule]) -> str:
+    names: dict[str, str] = {}
+    states: dict[str, str] = {}
+    lines = [_rule(bound, names, states) for bound in rules]
+    known = [f"    {local} = value({name!r})" for name, local in names.items()]
+    known += [
+        f"    {local} = {RECORDED!r} if {names[name]} is not None else state({name!r}, {MISSING!r})"
+        for name, local in states.items()
+    ]
+    return "\n".join(["def made(value, state):", *known, "    return (", *lines, "    )", ""])
+
+
+def _rule(bound: BoundRule, names: dict[str, str], states: dict[str, str]) -> str:
+    """One rule as an expression."""
+    applies, fails = _truth(bound.applies, names, states), _truth(bound.fails, names, states)
+    decided = f"({FOUND} if {fails[0]} else {CLEAR_} if {fails[1]} else {OPEN})"
+    return f"        0 if {applies[1]} else {decided} if {applies[2]} else {OPEN},"
+
+
+def _truth(term: Group | Leaf, names: dict[str, str], states: dict[str, str]) -> tuple[str, str, str]:
+    """Three expressions: is it true; is it false; is it true, where it is known not to be false."""
+    if isinstance(term, Leaf):
+        local = names.setdefault(term.attribute, f"v{len(names)}")
+        if term.op in STATE_OPS:
+            state = states.setdefault(term.attribute, f"s{len(states)}")
+            not_false = f"{state} != {NOT_COLLECTED!r}"
+            return f"{state} == {term.op!r}", f"({state} != {term.op!r} and {not_false})", not_false
+        known, limit = f"{local} is not None", repr(term.value)
+        true = f"{local} == {limit}" if term.op == "eq" else f"({known} and {local} {_SIGNS[term.op]} {limit})"
+        false = f"{local} == {limit}" if term.op == "ne" else f"({known} and {local} {_OPPOSITE[term.op]} {limit})"
+        return true, false, known
+    parts = [_truth(each, names, states) for each in term.terms]
+    every, some = ("True", "False") if term.mode == "all" else ("False", "True")
+    if not parts:
+        return every, some, every
+    true = _joined(" and " if term.mode == "all" else " or ", [part[0] for part in parts])
+    false = _joined(" or " if term.mode == "all" else " and ", [part[1] for part in parts])
+    return true, false, _joined(" and ", [part[2] for part in parts]) if term.mode == "all" else true
+
+
+def _joined(word: str, parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"({word.join(parts)})"

@@ -1,0 +1,289 @@
+"""The building blocks an episode is declared with, and the states a value can be in.
+
+One declaration per member (type, unit, bounds, words) serves the model, the
+readers and the contract alike. The classes of the record are msgspec structs:
+a body that is plainly good is read straight into them.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Annotated, Any, Literal, dataclass_transform
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from .absence import DECLINED_REASONS, MISSING, Absent
+
+#: Members no rule asks about by themselves.
+NOT_ASKED = ("id", "entered")
+
+#: Items in one list, and in all lists of an episode; words in a list that may repeat them.
+MOST_ITEMS = 2_000
+MOST_ITEMS_IN_ALL = 10_000
+MOST_WORDS = 20
+
+LONGEST_ID = 64
+ID_PATTERN = rf"^[A-Za-z0-9._-]{{1,{LONGEST_ID}}}$"
+
+
+_STATES = Literal["not_collected", "declined"]
+_REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
+
+
+class Absence(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """``{"absent": ...}`` in place of a plain value, as it is sent: a reader puts an ``Absent`` in its place."""
+
+    absent: _STATES
+    reason: _REASONS | UnsetType = UNSET
+
+
+#: The same in place of a section or a list, and ``{"none": true}``, which only those can say.
+SAID: dict[str, Any] = {"absent": _STATES | UnsetType, "none": bool | UnsetType, "reason": _REASONS | UnsetType}
+_Said = msgspec.defstruct(
+    "_Said", [(name, said, UNSET) for name, said in SAID.items()], forbid_unknown_fields=True, omit_defaults=True
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What a member may hold. ``doc`` is the text the contract shows."""
+
+    doc: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Int(Kind):
+    """A whole number in ``unit``, from ``low`` to ``high``."""
+
+    low: int = 0
+    high: int = 0
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Num(Kind):
+    """A number in ``unit``, from ``low`` to ``high``."""
+
+    low: float = 0
+    high: float = 0
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Flag(Kind):
+    """True or false."""
+
+
+@dataclass(frozen=True, slots=True)
+class Code(Kind):
+    """One word of a closed set."""
+
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Codes(Kind):
+    """A list of words of a closed set; an empty list says none. ``repeats``: a word may stand twice."""
+
+    words: tuple[str, ...] = ()
+    repeats: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Time(Kind):
+    """RFC 3339 date and time with offset."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ident(Kind):
+    """An opaque id: letters, digits, dot, underscore, hyphen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text(Kind):
+    """Free text of at most ``longest`` characters; never repeated in an answer."""
+
+    longest: int = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Items(Kind):
+    """A list of objects; an empty list says none. ``may_be_none``: ``{"none": true}`` says the same."""
+
+    of: type = object
+    may_be_none: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part(Kind):
+    """One nested object. ``may_be_none``: ``[]`` or ``{"none": true}`` says that there was none of it."""
+
+    of: type = object
+    may_be_none: bool = False
+
+
+def _word(kind: Code | Codes) -> Any:
+    return Literal[kind.words]
+
+
+def _sent(kind: Kind) -> Any:
+    """The type that msgspec holds a value against when it is sent as JSON, without an absence in its place."""
+    match kind:
+        case Int():
+            return Annotated[int, Meta(ge=kind.low, le=kind.high)]
+        case Num():
+            # Both as they come: the digest tells 5 from 5.0.
+            whole = Annotated[int, Meta(ge=math.ceil(kind.low), le=math.floor(kind.high))]
+            return whole | Annotated[float, Meta(ge=kind.low, le=kind.high)]
+        case Flag():
+            return bool
+        case Code():
+            return _word(kind)
+        case Codes():
+            most = MOST_WORDS if kind.repeats else len(kind.words)
+            return Annotated[tuple[_word(kind), ...], Meta(max_length=most)]  # type: ignore[misc]
+        case Time():
+            return str
+        case Ident():
+            return Annotated[str, Meta(min_length=1, max_length=LONGEST_ID)]
+        case Text():
+            return Annotated[str, Meta(max_length=kind.longest)]
+        case Items():
+            return Annotated[list[kind.of], Meta(max_length=MOST_ITEMS)] | _Said  # type: ignore[name-defined]
+        case Part(may_be_none=True):
+            return kind.of | Annotated[list[Any], Meta(max_length=0)]
+        case Part():
+            return kind.of
+    raise TypeError(type(kind).__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Declared:
+    kind: Kind
+    required: bool
+
+
+def member(kind: Kind, *, required: bool = False) -> Any:
+    """Declare a member. Only what says which thing an item is may be ``required``."""
+    return _Declared(kind, required)
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One declared member of a model class."""
+
+    name: str
+    kind: Kind
+    required: bool
+
+    def sent(self) -> Any:
+        """The type that msgspec holds what is sent against, absences included."""
+        if self.required or isinstance(self.kind, (Part, Items)):
+            return _sent(self.kind)
+        return _sent(self.kind) | Absence
+
+
+_MEMBERS: dict[type, tuple[Member, ...]] = {}
+
+
+def members(cls: type) -> tuple[Member, ...]:
+    """The declared members of a model class, in the order of declaration."""
+    return _MEMBERS[cls]
+
+
+def getter(names: Iterable[str]) -> Callable[[Any], tuple[Any, ...]]:
+    """What gives the members of those names of an object, together."""
+    wanted = tuple(names)
+    if len(wanted) > 1:
+        return attrgetter(*wanted)
+    return lambda node: tuple([getattr(node, name) for name in wanted])
+
+
+class _Nowhere:
+    """No JSON value is one."""
+
+
+@dataclass_transform(kw_only_default=True, frozen_default=True)
+class _Record(msgspec.StructMeta):
+    """Makes the struct of a class from the declaration of its members.
+
+    Fields stand in alphabetical order, so that an object is written with its
+    members sorted. An object without an ``id`` is a section, and can say in
+    place of its members that it is absent or that there was none of it, so
+    that none of its members has to be there.
+    """
+
+    def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
+        declared = {key: value for key, value in namespace.items() if isinstance(value, _Declared)}
+        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())
+        types: dict[str, Any] = {}
+        if bases == (msgspec.Struct,):
+            types["at"] = _Nowhere
+        elif "id" not in declared:
+            types = dict(SAID)
+            namespace |= dict.fromkeys(SAID, UNSET)
+        for one in found:
+            if one.name in types:
+                raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
+            types[one.name] = one.sent()
+            if one.required and "id" in declared:
+                del namespace[one.name]
+            else:
+                namespace[one.name] = MISSING
+        namespace["__annotations__"] = {key: types[key] for key in sorted(types)}
+        made = super().__new__(
+            mcls, name, bases, namespace, kw_only=True, frozen=True, gc=False, forbid_unknown_fields=True, omit_defaults=True
+        )  # fmt: skip
+        _MEMBERS[made] = found
+        return made
+
+
+class Node(msgspec.Struct, metaclass=_Record):
+    """Common to every object of the record. ``at`` is its JSON Pointer, which no JSON can set.
+
+    Objects form a tree, so they need no garbage collector.
+    """
+
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """The members of a class by what a walk does with them: names of times, of parts, of all with a time in them."""
+
+    times: tuple[str, ...]
+    parts: tuple[str, ...]
+    timed: tuple[str, ...]
+
+
+@functools.cache
+def shape(cls: type) -> Shape:
+    """The shape of a model class."""
+    by: dict[type, list[str]] = {Time: [], Part: []}
+    timed = []
+    for one in members(cls):
+        by.setdefault(type(one.kind), []).append(one.name)
+        if isinstance(one.kind, Time) or (isinstance(one.kind, (Part, Items)) and shape(one.kind.of).timed):
+            timed.append(one.name)
+    return Shape(tuple(by[Time]), tuple(by[Part]), tuple(timed))
+
+
+@functools.lru_cache(maxsize=512)
+def none_of(cls: type, at: str) -> Any:
+    """A section of which there was none: empty lists, flags false, everything else not indicated."""
+    out: dict[str, Any] = {"at": at}
+    for member in members(cls):
+        if isinstance(member.kind, Items):
+            out[member.name] = ()
+        elif isinstance(member.kind, Part):
+            out[member.name] = none_of(member.kind.of, at)
+        elif isinstance(member.kind, Flag):
+            out[member.name] = False
+        else:
+            out[member.name] = Absent("declined", "not_indicated")
+    return cls(**out)

@@ -1,0 +1,385 @@
+"""Places of the record that can be held against each other.
+
+For every comparison there is a fact for each pair of places that disagree;
+where places could be compared and none disagree, there is one fact that says
+so. Where nothing could be compared there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from operator import attrgetter
+from typing import Any, NamedTuple
+
+from service.episode import record
+from service.episode.absence import Absent
+from service.narrative.phrases import Hit
+
+from . import intervals
+from .builder import Draft
+from .fact import place
+from .timeline import ROUNDING, Timeline, items, part
+
+#: Members whose later change touches what a finding can rest on.
+_DECISIVE = (
+    "time",
+    "on",
+    "off",
+    "start",
+    "end",
+    "completed",
+    "started",
+    "departed",
+    "arrived",
+    "weight_kg",
+    "dose",
+    "unit",
+    "agitation_score",
+    "posture",
+)
+
+
+#: An object of the record, and what more ``place`` may need: most comparisons agree, and theirs is never made.
+_Spot = tuple[Any, ...]
+
+
+class Compared(NamedTuple):
+    """Two places that were compared. ``decisive``: a decisive value is touched."""
+
+    places: tuple[_Spot, ...]
+    disagrees: bool
+    decisive: bool | None = None
+
+
+_gcs_of = attrgetter("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")
+
+
+def _gcs(line: Timeline) -> list[Compared]:
+    """Every set of which the parts do not make the total, and the first of those of which they do."""
+    found: list[Compared] = []
+    for v in items(part(line.episode.monitoring, "vitals")):
+        score = _gcs_of(v)
+        if Absent not in map(type, score):
+            clash = sum(score[:3]) != score[3]
+            if clash or not found:
+                found.append(Compared(((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), clash))
+    return found
+
+
+def _limb_off_before_on(line: Timeline) -> list[Compared]:
+    return _order(items(line.limb_items), "on", "off")
+
+
+def _order(listed: Iterable[Any], first: str, second: str) -> list[Compared]:
+    """Every item that ends before it begins, and the first of those that do not."""
+    found: list[Compared] = []
+    for item in listed:
+        start, end = getattr(item, first).epoch, getattr(item, second).epoch
+        if start is not None and end is not None and (end < start or not found):
+            found.append(Compared(((item, first), (item, second)), end < start))
+    return found
+
+
+def _span_backwards(line: Timeline) -> list[Compared]:
+    episode, monitoring = line.episode, line.episode.monitoring
+    found: list[Compared] = []
+    for owner, member, first, second in (
+        (episode.application, "holds", "start", "end"),
+        (episode.application, "body_weight", "start", "end"),
+        (episode, "postures", "start", "end"),
+        (monitoring, "capnography", "start", "end"),
+        (monitoring, "oximetry", "start", "end"),
+        (monitoring, "ecg", "start", "end"),
+        (monitoring, "observation", "start", "end"),
+        (monitoring, "events", "time", "end"),
+        (episode.custody, "devices", "on", "off"),
+        (episode.custody, "face_covers", "on", "off"),
+        (episode.stretcher, "belts", "on", "off"),
+    ):
+        listed = items(part(owner, member))
+        if listed:
+            found += _order(listed, first, second)
+    return found
+
+
+def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
+    """One comparison a limb: its checks that were done while nothing was on it."""
+    if type(line.limb_items) is Absent:
+        return
+    for name, checks in line.checks.items():
+        limb = line.limbs.get(name)
+        if not checks or (limb is not None and not limb.known):
+            continue
+        spans = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
+        # A check before the limb was secured is good practice, not a contradiction.
+        secured = limb.spans[0][0] if limb is not None and limb.spans else None
+        stray = [
+            check
+            for time, check in checks
+            if (secured is None or time >= secured) and not intervals.inside(time, spans)
+        ]
+        yield Compared(tuple((check,) for check in stray or [checks[0][1]]), bool(stray))
+
+
+def _two_postures(line: Timeline) -> Iterator[Compared]:
+    for (start, one), (other_start, other) in zip(line.postures, line.postures[1:], strict=False):
+        end = one.end.epoch
+        clash = one.posture != other.posture and (
+            start == other_start or (end is not None and end - other_start > ROUNDING)
+        )
+        yield Compared(((one,), (other,)), clash)
+
+
+def _section_order(line: Timeline) -> Iterator[Compared]:
+    episode = line.episode
+    known: list[tuple[int, _Spot]] = []
+    for section, member in (
+        ("transport", "at_patient"),
+        ("transport", "departed"),
+        ("transport", "arrived"),
+        ("handover", "time"),
+    ):
+        node = getattr(episode, section)
+        time = part(node, member).epoch
+        if time is not None:
+            known.append((time, (node, member)))
+    for (first, one), (second, other) in zip(known, known[1:], strict=False):
+        yield Compared((one, other), second < first)
+    for node, first_time, last_time in (
+        (episode.application, "started", "completed"),
+        (episode.chart, "opened", "closed"),
+    ):
+        if type(node) is not Absent:
+            yield from _order((node,), first_time, last_time)
+
+
+def _outside_contact(line: Timeline) -> Iterator[Compared]:
+    if line.contact is None and line.handover is None:
+        return
+    for item in items(line.limb_items):
+        on = item.on.epoch
+        if on is None or (type(item.applied_by) is not Absent and item.applied_by not in ("ems", "fire")):
+            continue
+        early = line.contact is not None and on < line.contact - ROUNDING
+        late = line.handover is not None and on > line.handover + ROUNDING
+        yield Compared(((item, "on"),), early or late)
+
+
+def _dose_outside(line: Timeline) -> Iterator[Compared]:
+    for dose in items(line.dose_items):
+        time = dose.time.epoch
+        if time is None or (line.contact is None and line.handover is None):
+            continue
+        early = line.contact is not None and time < line.contact - ROUNDING
+        late = line.handover is not None and time > line.handover + ROUNDING
+        yield Compared(((dose, "time"),), early or late)
+
+
+def _marked_before(line: Timeline) -> Iterator[Compared]:
+    monitoring = line.episode.monitoring
+    for entry in (*items(part(monitoring, "vitals")), *items(part(monitoring, "events"))):
+        time = entry.time.epoch
+        if entry.before_care is True and time is not None and line.contact is not None:
+            yield Compared(((entry, "before_care"), (entry, "time")), time > line.contact + ROUNDING)
+
+
+def _bars(line: Timeline) -> Iterator[Compared]:
+    if not line.secured:
+        return
+    before = [
+        (t, v)
+        for v in items(part(line.episode.monitoring, "vitals"))
+        if v.agitation_scale == "bars"
+        and type(v.agitation_score) is not Absent
+        and (t := v.time.epoch) is not None
+        and t <= line.secured[0]
+    ]
+    if before:
+        vital = max(before, key=lambda pair: pair[0])[1]
+        yield Compared(((vital, "agitation_score"),), vital.agitation_score != 7)
+
+
+def _limb_twice(line: Timeline) -> Iterator[Compared]:
+    seen: dict[tuple[str, str], list[tuple[int, int, record.LimbRestraint]]] = {}
+    for item in items(line.limb_items):
+        start, end = item.on.epoch, line.end_of(item.off)[0]
+        if start is not None and end is not None:
+            seen.setdefault((item.side, item.site), []).append((start, end, item))
+    for group in seen.values():
+        group.sort(key=lambda entry: (entry[0], entry[2].at))
+        for one, other in zip(group, group[1:], strict=False):
+            yield Compared(((one[2],), (other[2],)), other[0] + ROUNDING < one[1])
+
+
+def _late_change(line: Timeline) -> Iterator[Compared]:
+    chart = line.episode.chart
+    for change in items(part(chart, "amendments")):
+        time = change.time.epoch
+        if time is None or line.closed is None or type(change.path) is Absent:
+            continue
+        late = time > line.closed
+        yield Compared(((change,),), late, change.path.rsplit("/", 1)[-1] in _DECISIVE)
+
+
+def _released_never_on(line: Timeline) -> Iterator[Compared]:
+    for item in items(line.limb_items):
+        if type(item.off) is not Absent:
+            yield Compared(((item, "off"),), type(item.on) is Absent and item.on.state == "missing")
+
+
+def _given_by(line: Timeline) -> Iterator[Compared]:
+    team = line.episode.team
+    if type(team) is Absent:
+        return
+    members = items(team.members)
+    known = {p.id for p in members if isinstance(p.id, str)}
+    for dose in items(line.dose_items):
+        # A member without an id may be the one who gave it: then nobody can tell.
+        if isinstance(dose.given_by, str) and known and (dose.given_by in known or len(known) == len(members)):
+            places = ((dose, "given_by"), (team, "members"))
+            yield Compared(places, dose.given_by not in known)
+
+
+def _doses_and_told(line: Timeline) -> Iterator[Compared]:
+    sedation, handover = line.episode.sedation, line.episode.handover
+    if type(sedation) is Absent or type(handover) is Absent:
+        return
+    if type(handover.told) is Absent or type(sedation.doses) is Absent or "sedation" not in handover.told:
+        return
+    nothing = not sedation.doses and not items(sedation.not_given)
+    yield Compared(((sedation, "doses"), (handover, "told")), nothing)
+
+
+def _transported(line: Timeline) -> Iterator[Compared]:
+    transport = line.episode.transport
+    if type(transport) is Absent or type(transport.transported) is Absent:
+        return
+    for member in ("departed", "arrived"):
+        if type(getattr(transport, member)) is not Absent:
+            yield Compared(((transport, "transported"), (transport, member)), transport.transported is False)
+
+
+def _officer(line: Timeline) -> Iterator[Compared]:
+    custody = line.episode.custody
+    if type(custody) is Absent or type(custody.law_enforcement_present) is Absent:
+        return
+    means = [m for m in ("devices", "officer", "energy_weapon", "irritant") if type(getattr(custody, m)) is not Absent]
+    for member in means:
+        value = getattr(custody, member)
+        used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
+        yield Compared(
+            ((custody, "law_enforcement_present"), (custody, member)),
+            used and custody.law_enforcement_present is False,
+        )
+
+
+def _restraint_state(line: Timeline) -> Iterator[Compared]:
+    handover = line.episode.handover
+    state = part(handover, "restraint_state")
+    ours = items(line.limb_items)
+    if type(state) is Absent or not ours or line.handover is None:
+        return
+    off_before = [(t := i.off.epoch) is not None and t < line.handover - ROUNDING for i in ours]
+    taken_off = type(part(handover, "removed_time")) is not Absent
+    still_on = any(type(i.off) is Absent and i.off.state == "missing" for i in ours) and not taken_off
+    clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
+    yield Compared(((handover, "restraint_state"), *((i, "off") for i in ours)), clash)
+
+
+def _completed(line: Timeline) -> Iterator[Compared]:
+    application = line.episode.application
+    completed = part(application, "completed").epoch
+    if completed is None or not line.secured:
+        return
+    yield Compared(((application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)
+
+
+def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
+    postures = [
+        (t, p)
+        for p in items(line.episode.postures)
+        if (t := p.start.epoch) is not None and type(p.arms_behind_back) is not Absent
+    ]
+    for device in items(line.police_items):
+        on, off = device.on.epoch, device.off.epoch
+        if device.site != "wrists_behind_back" or on is None:
+            continue
+        for start, posture in postures:
+            if on + ROUNDING < start and (off is None or start + ROUNDING < off):
+                yield Compared(((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is False)
+
+
+def _death(line: Timeline) -> Iterator[Compared]:
+    death = part(line.episode.injuries, "death")
+    time = part(death, "time").epoch
+    if time is None or part(death, "died") is not True:
+        return
+    for vital in items(part(line.episode.monitoring, "vitals")):
+        at = vital.time.epoch
+        if at is not None and type(vital.hr) is not Absent:
+            yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
+
+
+_COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
+    "gcs_total": _gcs,
+    "limb_off_before_on": _limb_off_before_on,
+    "span_backwards": _span_backwards,
+    "check_on_free_limb": _check_on_free_limb,
+    "two_postures": _two_postures,
+    "section_order": _section_order,
+    "outside_contact": _outside_contact,
+    "bars_not_7": _bars,
+    "dose_outside_contact": _dose_outside,
+    "marked_before_care": _marked_before,
+    "limb_twice": _limb_twice,
+    "late_change": _late_change,
+    "released_never_on": _released_never_on,
+    "given_by_unknown": _given_by,
+    "doses_none_and_told": _doses_and_told,
+    "transported_and_times": _transported,
+    "officer_and_police": _officer,
+    "restraint_state_and_limbs": _restraint_state,
+    "completed_and_limbs": _completed,
+    "hands_behind_and_cuffs": _hands_and_cuffs,
+    "death_and_handover": _death,
+}
+
+
+#: comparison, phrase family, list (section, member), member of its items, words that hold the same.
+_TOLD: tuple[tuple[str, str, str, str | None, str, tuple[str, ...]], ...] = (
+    ("prone_in_narrative", "prone_or_hogtie", "postures", None, "posture", ("prone", "hobbled", "sandwiched")),
+    ("breathing_in_narrative", "breathing_complaint", "monitoring", "events", "event", ("breathing_complaint",)),
+    ("weight_in_narrative", "weight_on_torso", "application", "body_weight", "place", ("neck", "chest", "back")),
+)
+
+
+def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
+    """What the narrative affirms and the structured record does not hold."""
+    episode = line.episode
+    for name, family, section, member, attribute, words in _TOLD:
+        affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
+        if not affirmed:
+            continue
+        node = getattr(episode, section)
+        listed = items(node if member is None else part(node, member))
+        owner = (episode, section) if member is None or type(node) is Absent else (node, member)
+        text = tuple((episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed)
+        yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
+
+
+def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
+    """The facts of all comparisons."""
+    found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
+    for name, compared in _narrative(line, hits):
+        found.setdefault(name, []).append(compared)
+    for name, compared_list in found.items():
+        clashes = [compared for compared in compared_list if compared.disagrees]
+        for compared in clashes or compared_list[:1]:
+            yield _draft(name, compared)
+
+
+def _draft(name: str, compared: Compared) -> Draft:
+    draft = Draft("pair", name, tuple([place(*spot) for spot in compared.places]))
+    draft.know(pair=name, disagrees=compared.disagrees)
+    draft.put("decisive", compared.decisive)
+    return draft

@@ -1,0 +1,88 @@
+"""An episode in, all its facts out. Pure: no clock, no files, no randomness."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.episode import record
+from service.episode.absence import Absent
+from service.narrative.phrases import Hit, Phrases, scan
+
+from . import contradictions, events, gaps, items, limbs, told, whole_episode
+from .builder import Asked, Draft
+from .fact import RECORDED, FactSheet
+from .timeline import Timeline
+
+#: kind -> the list it is drawn from, as (section, member); None: always there.
+_LISTS: dict[str, tuple[str, str | None] | None] = {
+    "episode": None,
+    "section": None,
+    "gap": None,
+    "pair": None,
+    "limb": ("application", "limbs"),
+    "device": ("application", "limbs"),
+    "check": ("monitoring", "limb_checks"),
+    "dose": ("sedation", "doses"),
+    "drug": ("sedation", "doses"),
+    "posture": ("postures", None),
+    "event": ("monitoring", "vitals"),
+    "belt": ("stretcher", "belts"),
+    "body_weight": ("application", "body_weight"),
+    "person": ("team", "members"),
+    "phrase": ("narrative", None),
+}
+
+
+def _state(episode: record.Episode, where: tuple[str, str | None] | None) -> str:
+    if where is None:
+        return RECORDED
+    value: Any = getattr(episode, where[0])
+    if type(value) is not Absent and where[1] is not None:
+        value = getattr(value, where[1])
+    return value.state if type(value) is Absent else RECORDED
+
+
+def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
+    """All facts of an episode, in a fixed order, each with what rules need of the whole.
+
+    ``asked``: what rules can ask for; what they cannot need not be worked out. Without it everything is.
+    The fact of the whole episode always gets every ``ep_`` attribute.
+    """
+    line = Timeline(episode, asked)
+    values, states = line.shared()
+    narrative = episode.narrative
+    hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
+    facts: list[Draft] = []
+    for kind, made in (
+        ("episode", [whole_episode.episode_fact(line, values)]),
+        ("section", items.sections(line)),
+        ("limb", limbs.limbs(line)),
+        ("device", items.devices(line)),
+        ("belt", items.belts(line)),
+        ("body_weight", items.body_weights(line)),
+        ("person", items.people(line)),
+        ("posture", items.postures(line)),
+        ("dose", items.doses(line)),
+        ("drug", items.drug_totals(line)),
+        ("check", items.checks(line)),
+        ("event", events.Events(line, values).all()),
+        ("gap", gaps.gaps(line)),
+        ("phrase", told.phrases(line, hits)),
+        ("pair", contradictions.pairs(line, hits)),
+    ):
+        drafts = list(made)
+        if not drafts:
+            continue
+        names = (*values, *states) if asked is None or kind == "episode" else asked.shared(kind)
+        known = {name: values[name] for name in names if name in values}
+        unknown = {name: states[name] for name in names if name in states}
+        for draft in drafts:
+            draft.values.update(known)
+            if unknown:
+                draft.states.update(unknown)
+        facts += drafts
+    return FactSheet(
+        tuple(facts),
+        {kind: _state(episode, where) for kind, where in _LISTS.items()},
+        line.closed if line.closed is not None else line.last,
+    )

@@ -1,0 +1,106 @@
+"""What plain FHIR R4, without the profile we suggest, has no place for.
+
+Stated for every chart as ``not_collected``, member by member, unless a code or
+an extension of the profile brought the member. A place that FHIR has only as
+free text is no place: words are not read for what they may mean.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.formats.member_paths import brought, everything_below
+
+#: Member paths; a path stands for all that is below it, too.
+NOT_CARRIED = (
+    "/patient/oxygen_target",
+    "/patient/substances",
+    "/patient/communication_need",
+    "/patient/communication_need_met",
+    "/patient/guardian_told",
+    "/decision/time",
+    "/decision/danger_to",
+    "/decision/capacity",
+    "/decision/capacity_basis",
+    "/decision/consent",
+    "/decision/explained",
+    "/decision/alternatives",
+    "/decision/causes",
+    "/decision/authority",
+    "/decision/authority_confirmed_by",
+    "/decision/medical_direction/outcome",
+    "/decision/medical_direction/entered",
+    "/team/members/*/service",
+    "/team/members/*/roles",
+    "/team/highest_level",
+    "/team/plan_told",
+    "/team/takedown",
+    "/team/protective_equipment",
+    "/team/fewer_reason",
+    "/stretcher",
+    "/application/started",
+    "/application/completed",
+    "/application/sequence",
+    "/application/body_weight",
+    "/application/cross_check",
+    "/application/head_released",
+    "/application/limbs/*/off_reason",
+    "/application/limbs/*/anchor",
+    "/application/limbs/*/fastening",
+    "/application/limbs/*/limb_position",
+    "/application/limbs/*/joint_range",
+    "/application/limbs/*/movement",
+    "/application/limbs/*/fit",
+    "/application/limbs/*/padded",
+    "/application/limbs/*/checked_by",
+    "/application/limbs/*/skin_at_removal",
+    "/postures/*/head_elevation_deg",
+    "/postures/*/arms_behind_back",
+    "/postures/*/care",
+    "/postures/*/reason",
+    "/sedation/airway_ready",
+    "/sedation/doses/*/ordered_by",
+    "/sedation/doses/*/requested_by",
+    "/sedation/doses/*/mixed_with",
+    "/monitoring/vitals/*/before_care",
+    "/monitoring/vitals/*/etco2_waveform",
+    "/monitoring/vitals/*/bp_method",
+    "/monitoring/limb_checks/*/cap_refill_other_side",
+    "/monitoring/breathing_checks/*/airway",
+    "/monitoring/observation",
+    "/monitoring/actions",
+    "/monitoring/events",
+    "/reassessments",
+    "/custody",
+    "/transport/attendants",
+    "/transport/facility_told",
+    "/transport/facility_told_time",
+    "/handover/receiver_role",
+    "/handover/receiver_identified",
+    "/handover/restraint_state",
+    "/handover/removed_time",
+    "/handover/limb_status",
+    "/handover/told",
+    "/handover/accepted",
+    "/handover/entered",
+    "/injuries/crew",
+    "/injuries/others",
+    "/injuries/patient/*/person",
+    "/injuries/patient/*/when",
+    "/injuries/death/hospital_told",
+    "/injuries/death/entered",
+    "/chart/opened",
+    "/chart/author_level",
+    "/chart/amendments",
+    "/chart/director_review_requested",
+)
+
+
+#: The table with everything below, one path a member.
+EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
+
+
+def left(value: dict[str, Any]) -> list[str]:
+    """The paths of the table that nothing in this episode brought."""
+    held = brought(value)
+    return [path for path in EVERY_NOT_CARRIED if path not in held]

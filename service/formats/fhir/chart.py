@@ -1,0 +1,359 @@
+"""What has been read so far: items, sections, places, notices. Only values our schema takes get in."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from service.episode import declaration, record
+from service.episode.declaration import MOST_ITEMS
+from service.formats.values import lacks, takes
+from service.intake.episode_json import Notice
+from service.problems import ProblemItem, Rejected
+
+from . import profile
+from .tree import El, Index, codings
+
+if TYPE_CHECKING:
+    from .people import People
+
+#: At most so many notices of one code are told one by one.
+MOST_OF_A_CODE = 20
+
+#: code -> what the caller reads. Nothing here quotes the document.
+DETAILS = {
+    "not-a-resource": "This entry holds no resource that can be read.",
+    "entered-in-error": "This is marked as entered in error and was not used.",
+    "not-used-status": "By its status this was not done or not finished; it was not used.",
+    "other-patient": "This belongs to another patient and was not used.",
+    "other-encounter": "This belongs to another encounter and was not used.",
+    "other-day": "This lies more than a day before or after the restraint and was not used.",
+    "unknown-resource": "Resources of this type are not read.",
+    "unknown-code": "No code here is known; this was not used.",
+    "unknown-value": "This value is not understood and was not used.",
+    "unknown-unit": "This unit cannot be converted; the value was not used.",
+    "no-unit": "No unit is given; the value was not used.",
+    "unusable-time": "This is no date and time with an offset; it was not used.",
+    "out-of-bounds": "This value is outside its physical range or not of its kind; it was not used.",
+    "boundary-value": "A reading beyond the range of the meter; its limit was used.",
+    "rounded": "The value was rounded to a whole number.",
+    "no-value": "No value and no usable reason why; this was not used.",
+    "not-performed": "Charted as not performed, with no reason; read as no entry.",
+    "conflict": "The same thing stands elsewhere with another value; both were kept apart or the first was used.",
+    "dangling-reference": "What this refers to is not in the Bundle.",
+    "no-body-site": "No body site is charted; the hold was read as of the whole body.",
+    "unknown-body-site": "This body site is no limb with a side; it was not used.",
+    "near-body-site": "Read as the usual site of a device on that limb.",
+    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
+    "no-limb": "The limbs of this restraint are not charted.",
+    "unknown-device": "This device is not known by its words; which it is cannot be told.",
+    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
+    "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "no-dose": "There is no dose that can be used; a rate is not read as a dose.",
+    "free-text": "Free text is read as words only; nothing is concluded from it.",
+    "inexact-birth-date": "The birth date is not exact enough for an age.",
+    "death-without-time": "The patient is marked as dead without a usable time; read as death in this episode.",
+    "death-later": "Death is charted after the last time of the record; it was not used.",
+    "item-not-readable": "This lacks what says which thing it is, and was not used.",
+    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
+    "several-narratives": "There are several narratives; they were joined in their order.",
+    "unknown-part": "This part of the extension is no member of the episode; it was not used.",
+}
+
+#: Something is charted there, and we cannot tell what: never a pass, and never missing.
+CANNOT_TELL = {"absent": "not_collected"}
+
+_OFFSET = re.compile(r"T.*([Zz]|[+-]\d\d:\d\d)$")
+
+
+class Found:
+    """One object on its way into the episode: its values by member, and where each stands.
+
+    ``places`` has the members' relative paths (``takedown/time``) as keys.
+    """
+
+    __slots__ = ("cls", "data", "el", "own", "places")
+
+    def __init__(self, cls: type, el: El) -> None:
+        self.cls = cls
+        self.el = el
+        self.data: dict[str, Any] = {}
+        self.places: dict[str, El] = {}
+        #: Read from a resource that is written to our profile: nothing is concluded beside it.
+        self.own = False
+
+
+class Chart:
+    """The state of one reading."""
+
+    def __init__(self, index: Index) -> None:
+        self.index = index
+        self.items: dict[str, list[Found]] = {}
+        self.sections: dict[str, Found] = {}
+        self.root = Found(record.Episode, El(None, "Bundle"))
+        self.not_collected: list[str] | None = None
+        self.of_resource: dict[str, list[Found]] = {}
+        self.first: datetime | None = None
+        self.last: datetime | None = None
+        #: Whether anything in the document says that the patient was restrained.
+        self.restrained = False
+        #: Sections of which the sender says that there was none of it.
+        self.none: dict[str, El] = {}
+        #: Where the reason of a restraint stands in free text, and where a posture is not understood.
+        self.reason: El | None = None
+        self.posture: El | None = None
+        #: Responses to drugs, read once every dose is known.
+        self.later: list[tuple[str, El]] = []
+        self.people: People
+        self._notices: list[Notice] = []
+        self._told: Counter[str] = Counter()
+        self._seen: set[tuple[str, str]] = set()
+
+    # ------------------------------------------------------------ notices
+
+    def notice(self, code: str, at: str) -> None:
+        """Say what could not be used, and where."""
+        if (code, at) in self._seen:
+            return
+        self._seen.add((code, at))
+        self._told[code] += 1
+        if self._told[code] <= MOST_OF_A_CODE:
+            self._notices.append(Notice(code, DETAILS[code], at))
+
+    def notices(self) -> tuple[Notice, ...]:
+        """All of them; beyond the cap one line a code says how many more there are."""
+        more = [
+            Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", "Bundle")
+            for code, count in sorted(self._told.items())
+            if count > MOST_OF_A_CODE
+        ]
+        return (*self._notices, *more)
+
+    # ------------------------------------------------------------ objects
+
+    def item(self, slug: str, el: El) -> Found:
+        """A new item of a list. Raises Rejected (422) where the list gets longer than an episode may have it."""
+        found = Found(profile.SHAPES[slug].cls, el)
+        items = self.items.setdefault(slug, [])
+        items.append(found)
+        if len(items) > MOST_ITEMS:
+            detail = "The Bundle has too many entries of one kind."
+            raise Rejected(422, "too-many-items", [ProblemItem("too-many-items", detail, pointer="/entry")])
+        self.of_resource.setdefault(el.at, []).append(found)
+        return found
+
+    def section(self, name: str, el: El) -> Found:
+        """The one object of a section; made by the first thing that belongs there."""
+        if name not in self.sections:
+            self.sections[name] = Found(profile.SECTIONS[name], el)
+        return self.sections[name]
+
+    # ------------------------------------------------------------ values
+
+    def put(self, found: Found, name: str, value: Any, el: El) -> bool:
+        """Set a member, if our schema takes the value; a notice otherwise. The first of two different values stands."""
+        if name in found.data:
+            if found.data[name] != value:
+                self.notice("conflict", el.at)
+                return False
+            return True
+        declared = profile.members_of(found.cls).get(name)
+        if declared is None:
+            self.notice("unknown-part", el.at)
+            return False
+        if type(value) is float and isinstance(declared.kind, declaration.Int):
+            if not value.is_integer():
+                self.notice("rounded", el.at)
+            value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
+        if not takes(found.cls, name, value):
+            self.notice("unusable-time" if isinstance(declared.kind, declaration.Time) else "out-of-bounds", el.at)
+            return False
+        if type(value) is str and isinstance(declared.kind, declaration.Time) and name != "entered":
+            read = datetime.fromisoformat(value.upper())
+            self.first = read if self.first is None or read < self.first else self.first
+            self.last = read if self.last is None or read > self.last else self.last
+        found.data[name] = value
+        found.places[name] = el
+        return True
+
+    def put_part(self, section: Found, name: str, part: Found) -> None:
+        """Set a nested object with the places of its members."""
+        if name not in section.data and self.put(section, name, part.data, part.el):
+            section.places.update({f"{name}/{member}": el for member, el in part.places.items()})
+        elif section.data.get(name) != part.data:
+            self.notice("conflict", part.el.at)
+
+    def put_time(self, found: Found, name: str, el: El) -> bool:
+        """Set a time, if it has a time of day and an offset."""
+        if not el:
+            return False
+        if not _OFFSET.search(el.text):
+            self.notice("unusable-time", el.at)
+            return False
+        return self.put(found, name, el.text, el)
+
+    def put_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
+        """Set start and end of an item from the time of its resource."""
+        what, when = resource.choice(stem, "DateTime", "Period", "Instant")
+        if what == "Period":
+            for name, side in ((start, "start"), (end, "end")):
+                if name:
+                    self.put_time(found, name, when.get(side))
+        elif start:
+            self.put_time(found, start, when)
+
+    def put_id(self, found: Found, ident: str, el: El) -> None:
+        """Set the id of an item from the id of its resource, where it fits."""
+        if ident and "id" not in found.data and re.fullmatch(declaration.ID_PATTERN, ident):
+            found.data["id"] = ident
+            found.places["id"] = el
+
+    # ------------------------------------------------------------ our own extensions
+
+    def merge_parts(self, found: Found, extension: El) -> None:
+        """Members from a complex extension of the profile; ``id`` of the extension goes before that of the resource."""
+        data, places = self._parts(found.cls, extension, "")
+        for name, value in data.items():
+            if name == "id":
+                found.data.pop("id", None)
+            if self.put(found, name, value, places[name]) and type(value) in (dict, list):
+                found.places.update({path: el for path, el in places.items() if path.startswith(f"{name}/")})
+
+    def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, El]]:
+        data: dict[str, Any] = {}
+        places: dict[str, El] = {}
+        taken: dict[str, set[str]] = {}
+        members = profile.members_of(cls)
+        for part in extension.each("extension"):
+            name = part.text_of("url")
+            declared = members.get(name)
+            if declared is None:
+                if name not in ("given", "none", "not_collected", "accepted"):
+                    self.notice("unknown-part", part.at)
+            elif name not in data and "extension" not in part.value and type(declared.kind) in _PLAIN:
+                # Most parts by far: one value, and nothing to say about it.
+                data[name] = part.choice("value", *_TYPES[type(declared.kind)])[1].value
+                places[f"{under}{name}"] = part
+            else:
+                self._part(declared, part, f"{under}{name}", data, taken, places)
+        return data, places
+
+    def _part(
+        self,
+        declared: declaration.Member,
+        part: El,
+        path: str,
+        data: dict[str, Any],
+        taken: dict[str, set[str]],
+        places: dict[str, El],
+    ) -> None:
+        name, kind = declared.name, declared.kind
+        value = _stated(kind, part) if "extension" in part.value else None
+        if value is not None:
+            pass
+        elif isinstance(kind, declaration.Items):
+            if name in data and name not in taken:
+                self.notice("conflict", part.at)
+                return
+            item = self._list_item(kind.of, part, f"{path}/{len(data.get(name, []))}", taken.get(name, set()), places)
+            # Of a list no item of which can be read nothing is said: an empty one would say that there was none.
+            if item is not None:
+                data.setdefault(name, []).append(item)
+                places.setdefault(path, part)
+                taken.setdefault(name, set()).add(str(item.get("id", "")))
+            return
+        elif isinstance(kind, declaration.Part):
+            value, nested = self._parts(kind.of, part, f"{path}/")
+            if lacks(kind.of, value):
+                self.notice("item-not-readable", part.at)
+                return
+            value = self._checked(kind.of, value, nested, f"{path}/")
+            places.update(nested)
+        else:
+            _, el = part.choice("value", *_TYPES[type(kind)])
+            value = el.value
+            if isinstance(kind, declaration.Codes):
+                if name in data and name not in taken:
+                    self.notice("conflict", part.at)
+                elif value not in kind.words or (value in data.get(name, []) and not kind.repeats):
+                    self.notice("out-of-bounds", part.at)
+                else:
+                    data.setdefault(name, []).append(value)
+                    places.setdefault(path, part)
+                    taken.setdefault(name, set())
+                return
+        if name in data:
+            self.notice("conflict", part.at)
+            return
+        data[name] = value
+        places[path] = part
+
+    def _list_item(
+        self, cls: type, part: El, path: str, taken: set[str], places: dict[str, El]
+    ) -> dict[str, Any] | None:
+        value, nested = self._parts(cls, part, f"{path}/")
+        value = self._checked(cls, value, nested, f"{path}/")
+        if lacks(cls, value):
+            self.notice("item-not-readable", part.at)
+            return None
+        if isinstance(value.get("id"), str) and value["id"] in taken:
+            self.notice("duplicate-id", part.at)
+            del value["id"]
+        places[path] = part
+        places.update(nested)
+        return value
+
+    def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
+        """The members of a nested object that our schema takes."""
+        out = {}
+        for name, value in data.items():
+            if not takes(cls, name, value):
+                self.notice("out-of-bounds", places[f"{under}{name}"].at)
+                for path in [p for p in places if p == f"{under}{name}" or p.startswith(f"{under}{name}/")]:
+                    del places[path]
+                continue
+            out[name] = value
+        return out
+
+
+#: Value types in which a member of each kind is taken.
+_TYPES: dict[type, tuple[str, ...]] = {
+    declaration.Int: ("Integer", "Decimal", "PositiveInt", "UnsignedInt"),
+    declaration.Num: ("Decimal", "Integer"),
+    declaration.Flag: ("Boolean",),
+    declaration.Code: ("Code", "String"),
+    declaration.Codes: ("Code", "String"),
+    declaration.Time: ("DateTime", "Instant"),
+    declaration.Ident: ("String", "Id", "Code"),
+    declaration.Text: ("String", "Markdown"),
+}
+
+
+#: Kinds of one value: every other is a list or an object.
+_PLAIN = frozenset(_TYPES) - {declaration.Codes}
+
+
+def _stated(kind: declaration.Kind, part: El) -> Any:
+    """What parts of a part say in place of a value: why there is none, or that it is empty; None where they say neither."""
+    inner = {p.text_of("url"): p for p in part.each("extension")}
+    if "absent" in inner:
+        value = {"absent": inner["absent"].choice("value", "Code")[1].text}
+        if "reason" in inner:
+            value["reason"] = inner["reason"].choice("value", "Code")[1].text
+        return value
+    if "none" in inner and isinstance(kind, (declaration.Items, declaration.Codes)):
+        return []
+    if "none" in inner and isinstance(kind, declaration.Part) and kind.may_be_none:
+        return {"none": True}
+    return "" if "empty" in inner and isinstance(kind, declaration.Text) else None
+
+
+def own_word(concept: El, slug: str) -> str | None:
+    """The word of one of our own code systems in a concept."""
+    name = profile.system(slug)
+    for system, code in codings(concept):
+        if system == name:
+            return code
+    return None

@@ -1,0 +1,693 @@
+"""The codes of other people's code systems that are understood, each with its source.
+
+``read``: the code stands in a file of a standards body that was read (HL7 CDA
+EMS Patient Care Report, HL7 vital signs and US Core examples, NEMSIS lists,
+IHE Paramedicine Summary of Care, FHIR R4 value sets). ``from memory``: it was
+not confirmed and wants a terminology owner's look. Single codes are quoted as
+facts. SNOMED CT is used by permission of SNOMED International; LOINC is
+copyright Regenstrief Institute and available at no cost under its license.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.episode.drugs import DRUGS
+from service.formats import rxnorm
+from service.formats.rxnorm import MEMORY, READ
+
+SNOMED = "http://snomed.info/sct"
+LOINC = "http://loinc.org"
+RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
+UCUM = "http://unitsofmeasure.org"
+NCIT = "http://ncithesaurus-stage.nci.nih.gov"
+ABSENT_REASON = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+
+#: Other spellings of the same systems (OIDs of the HL7 registry).
+SAME_SYSTEM = {
+    "urn:oid:2.16.840.1.113883.6.96": SNOMED,
+    "urn:oid:2.16.840.1.113883.6.1": LOINC,
+    "urn:oid:2.16.840.1.113883.6.88": RXNORM,
+    "urn:oid:2.16.840.1.113883.3.26.1.1": NCIT,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One code, what it means to us, and where the code comes from."""
+
+    system: str
+    code: str
+    means: Any
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Codes of one use. ``texts``: plain words that mean the same, lower case."""
+
+    rows: tuple[Row, ...]
+    texts: dict[str, Any] = field(default_factory=dict)
+    by_code: dict[tuple[str, str], Any] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Index the rows."""
+        object.__setattr__(self, "by_code", {(r.system, r.code): r.means for r in self.rows})
+
+    def code_of(self, means: Any) -> Row | None:
+        """The first code with that meaning, for writing."""
+        return next((row for row in self.rows if row.means == means), None)
+
+
+def _drugs(found: rxnorm.Codes) -> tuple[Row, ...]:
+    return tuple(Row(RXNORM, code, word, source) for code, (word, source) in found.items())
+
+
+def _rows(system: str, source: str, pairs: Iterable[tuple[str, Any]]) -> tuple[Row, ...]:
+    return tuple(Row(system, code, means, source) for code, means in pairs)
+
+
+#: What an Observation, Procedure or Communication is about.
+SUBJECTS = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("386423001", "restraint"),
+            ("68894007", "restraint"),
+            ("78086002", "hold"),
+            ("284029005", "capnography"),
+            ("425543005", "capnography"),
+            ("252465000", "oximetry"),
+            ("46825001", "ecg"),
+            ("23852006", "ecg"),
+            ("182777000", "observation"),
+            ("304562007", "medical_direction"),
+            ("308292007", "transfer"),
+            ("429202003", "transfer"),
+        ],
+    )
+    + _rows(
+        LOINC,
+        READ,
+        [
+            ("67533-0", "limb_check"),
+            ("8361-8", "posture"),
+            ("80341-1", "breathing"),
+            ("67535-5", "mental_status"),
+            ("67515-7", "barrier"),
+            ("67781-5", "narrative"),
+            ("69474-5", "at_patient"),
+            ("69475-2", "departed"),
+            ("69476-0", "arrived"),
+            ("67540-5", "drug_response"),
+            ("67541-3", "drug_complication"),
+            ("67545-4", "complication"),
+            ("85354-9", "pressures"),
+            ("30525-0", "age"),
+            ("29463-7", "weight"),
+            ("8335-2", "weight_estimated"),
+            ("3141-9", "weight_measured"),
+        ],
+    )
+    # Read elsewhere in the chart, or of no use to a review; no notice.
+    + _rows(
+        LOINC,
+        READ,
+        [(code, "quiet") for code in ("67537-1", "67492-9", "67774-0", "69473-7", "56840-2", "8478-0")],
+    )
+    + _rows(LOINC, MEMORY, [("85353-1", "panel"), ("82810-3", "pregnancy"), ("18185-9", "gestation")]),
+    {"physical restraint": "restraint", "holding patient": "hold"},
+)
+
+#: Vital signs: LOINC -> member of a vital sign set.
+SIGNS = Table(
+    _rows(
+        LOINC,
+        READ,
+        [
+            ("8867-4", "hr"),
+            ("9279-1", "rr"),
+            ("59408-5", "spo2"),
+            ("2708-6", "spo2"),
+            ("8480-6", "sbp"),
+            ("8462-4", "dbp"),
+            ("8310-5", "temperature_c"),
+            ("2339-0", "glucose_mg_dl"),
+            ("9267-6", "gcs_eye"),
+            ("9270-0", "gcs_verbal"),
+            ("9268-4", "gcs_motor"),
+            ("9269-2", "gcs_total"),
+            ("67775-7", "acvpu"),
+            ("8884-9", "rhythm"),
+            ("67519-9", "rhythm"),
+            ("3151-8", "oxygen_l_min"),
+            ("3150-6", "oxygen_percent"),
+            # Listed as a fraction and sent with mm[Hg] all the same: the unit decides.
+            ("19889-5", "etco2_mmhg"),
+        ],
+    )
+    + _rows(
+        LOINC,
+        MEMORY,
+        [
+            ("19891-1", "etco2_mmhg"),
+            ("41653-7", "glucose_mg_dl"),
+            ("15074-8", "glucose_mg_dl"),
+            ("8636-3", "qtc_ms"),
+        ],
+    )
+    + _rows(SNOMED, READ, [("457441000124102", "rass")])
+    + _rows(SNOMED, MEMORY, [("1345050000", "rass")]),
+)
+
+#: Answers of the Glasgow Coma Scale (LOINC answer lists); three read, the rest of each list from memory.
+GCS_ANSWERS = Table(
+    _rows(LOINC, READ, [("LA6556-0", 4), ("LA6560-2", 4), ("LA6566-9", 5)])
+    + _rows(
+        LOINC,
+        MEMORY,
+        [
+            ("LA6553-7", 1),
+            ("LA6554-5", 2),
+            ("LA6555-2", 3),
+            ("LA6557-8", 1),
+            ("LA6558-6", 2),
+            ("LA6559-4", 3),
+            ("LA6561-0", 5),
+            ("LA6562-8", 1),
+            ("LA6563-6", 2),
+            ("LA6564-4", 3),
+            ("LA6565-1", 4),
+            ("LA6567-7", 6),
+        ],
+    )
+)
+
+AVPU = Table(
+    _rows(
+        LOINC,
+        READ,
+        [("LA9340-6", "alert"), ("LA17108-4", "voice"), ("LA17107-6", "pain"), ("LA9343-0", "unresponsive")],
+    )
+    + _rows(
+        SNOMED,
+        READ,
+        [("248234008", "alert"), ("255373000", "voice"), ("450847001", "pain"), ("422768004", "unresponsive")],
+    ),
+    {
+        "alert": "alert",
+        "confused": "confused",
+        "verbal": "voice",
+        "voice": "voice",
+        "pain": "pain",
+        "painful": "pain",
+        "unresponsive": "unresponsive",
+    },
+)
+
+RHYTHMS = Table(
+    _rows(
+        SNOMED,
+        MEMORY,
+        [
+            ("426783006", "sinus"),
+            ("64730000", "sinus"),
+            ("11092001", "sinus_tachycardia"),
+            ("49710005", "bradycardia"),
+            ("6456007", "svt"),
+            ("49436004", "af"),
+            ("25569003", "vt"),
+            ("71908006", "vf"),
+            ("397829000", "asystole"),
+        ],
+    ),
+    {
+        "sinus rhythm": "sinus",
+        "normal sinus rhythm": "sinus",
+        "sinus tachycardia": "sinus_tachycardia",
+        "sinus bradycardia": "bradycardia",
+        "atrial fibrillation": "af",
+        "ventricular tachycardia": "vt",
+        "ventricular fibrillation": "vf",
+        "pulseless electrical activity": "pea",
+        "asystole": "asystole",
+    },
+)
+
+#: What the mental status list says the patient did; the words are ours.
+BEHAVIOURS = Table(
+    _rows(LOINC, READ, [("LA17287-6", "Combative"), ("LA6150-2", "Agitated"), ("LA17317-1", "Uncooperative")])
+)
+
+#: The barrier to care that says the patient was restrained.
+BARRIERS = Table(_rows(LOINC, READ, [("LA17312-2", "restrained")]))
+
+#: Body sites: (site, side), and (limb, side) where the code names another part of it.
+SITES = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("9736006", ("wrist", "right")),
+            ("5951000", ("wrist", "left")),
+            ("6685009", ("ankle", "right")),
+            ("51636004", ("ankle", "left")),
+            ("64262003", ("forearm", "right")),
+            ("66480008", ("forearm", "left")),
+            ("11207009", ("thigh", "right")),
+            ("61396006", ("thigh", "left")),
+        ],
+    )
+    + _rows(
+        LOINC,
+        READ,
+        [
+            ("LA18766-8", ("wrist", "left")),
+            ("LA18765-0", ("wrist", "right")),
+            ("LA18739-5", ("ankle", "left")),
+            ("LA18740-3", ("ankle", "right")),
+        ],
+    ),
+    {f"{side} {site}": (site, side) for site in ("wrist", "ankle", "forearm", "thigh") for side in ("left", "right")},
+)
+
+#: Other parts of a limb, read as the usual site of a device on it, with a notice.
+NEAR_SITES = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("368455003", ("wrist", "right")),
+            ("368456002", ("wrist", "left")),
+            ("368209003", ("forearm", "right")),
+            ("368208006", ("forearm", "left")),
+            ("239830003", ("ankle", "right")),
+            ("239919000", ("ankle", "left")),
+            ("32696007", ("ankle", "right")),
+            ("48979004", ("ankle", "left")),
+            ("362784000", ("ankle", "right")),
+            ("362785004", ("ankle", "left")),
+        ],
+    ),
+    {
+        f"{side} {part}": (site, side)
+        for part, site in (("hand", "wrist"), ("arm", "wrist"), ("foot", "ankle"), ("leg", "ankle"))
+        for side in ("left", "right")
+    },
+)
+
+POSTURES = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("1240000", "prone"),
+            ("40199007", "supine"),
+            ("30212006", "fowler"),
+            ("33586001", "seated"),
+            ("102535000", "right_lateral"),
+            ("102536004", "left_lateral"),
+            ("34106002", "other"),
+            ("102538003", "other"),
+            ("26527006", "other"),
+        ],
+    ),
+    {
+        "prone": "prone",
+        "face down": "prone",
+        "supine": "supine",
+        "semi-fowler": "semi_fowler",
+        "semi-fowlers": "semi_fowler",
+        "semi fowler": "semi_fowler",
+        "fowler": "fowler",
+        "fowlers": "fowler",
+        "sitting": "seated",
+        "seated": "seated",
+        "standing": "standing",
+        "kneeling": "kneeling",
+        "left lateral": "left_lateral",
+        "right lateral": "right_lateral",
+    },
+)
+
+#: Findings on a limb: (member of a limb check, word).
+LIMB_FINDINGS = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("12146004", ("pulse", "present")),
+            ("67683007", ("pulse", "weak")),
+            ("54518005", ("pulse", "absent")),
+            ("299956006", ("sensation", "normal")),
+            ("247322000", ("sensation", "reduced")),
+            ("33653009", ("sensation", "absent")),
+            ("301999002", ("motor", "normal")),
+            ("225601007", ("motor", "absent")),
+        ],
+    )
+    + _rows(
+        LOINC,
+        READ,
+        [
+            ("LA17271-0", ("pulse", "present")),
+            ("LA17269-4", ("pulse", "weak")),
+            ("LA17270-2", ("pulse", "absent")),
+            ("LA17274-4", ("sensation", "normal")),
+            ("LA17272-8", ("sensation", "reduced")),
+            ("LA17273-6", ("sensation", "absent")),
+            ("LA17268-6", ("motor", "normal")),
+            ("LA17266-0", ("motor", "reduced")),
+            ("LA17267-8", ("motor", "absent")),
+            ("LA22440-4", ("skin", "swollen")),
+            ("LA7410-9", ("skin", "broken")),
+            ("LA7452-1", ("skin", "broken")),
+        ],
+    )
+)
+CAPILLARY_REFILL = Table(_rows(LOINC, MEMORY, [("44963-7", "cap_refill_s")]))
+
+BREATHING = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("1023001", "absent"),
+            ("248549001", "laboured"),
+            ("386616007", "shallow"),
+            ("430546009", "agonal"),
+            ("1290338002", "normal"),
+        ],
+    ),
+    {
+        "normal": "normal",
+        "labored": "laboured",
+        "shallow": "shallow",
+        "rapid": "fast",
+        "agonal": "agonal",
+        "apneic": "absent",
+    },
+)
+
+COMPLICATIONS = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [
+            ("1023001", "apnoea"),
+            ("389086002", "hypoxia"),
+            ("16055431000119108", "hypotension"),
+            ("271825005", "other"),
+            ("422400008", "other"),
+            ("735912006", "other"),
+            ("419284004", "other"),
+            ("48867003", "other"),
+            ("271823003", "other"),
+        ],
+    )
+    + _rows(
+        LOINC,
+        READ,
+        [
+            ("LA17393-2", "apnoea"),
+            ("LA17396-5", "hypoxia"),
+            ("LA7443-0", "hypotension"),
+            ("LA9548-4", "other"),
+            ("LA137-2", "none"),
+        ],
+    ),
+)
+
+#: Response to a drug -> effect of a dose. Improved does not say whether in part or as intended; worse is neither.
+EFFECTS = Table(_rows(LOINC, READ, [("LA17181-1", "none")]) + _rows(SNOMED, READ, [("260388006", "none")]))
+
+ROUTES = Table(
+    _rows(SNOMED, READ, [("47625008", "iv")])
+    + _rows(
+        SNOMED,
+        MEMORY,
+        [("78421000", "im"), ("46713006", "in"), ("417985001", "io"), ("26643006", "po"), ("37839007", "sl")],
+    )
+    + _rows(
+        NCIT,
+        READ,
+        [
+            ("C28161", "im"),
+            ("C38276", "iv"),
+            ("C38284", "in"),
+            ("C38253", "io"),
+            ("C38288", "po"),
+            ("C38300", "sl"),
+            ("C38295", "pr"),
+            ("C38290", "other"),
+        ],
+    ),
+    {
+        "im": "im",
+        "intramuscular": "im",
+        "intramuscular route": "im",
+        "iv": "iv",
+        "intravenous": "iv",
+        "intravenous route": "iv",
+        "io": "io",
+        "intraosseous": "io",
+        "in": "in",
+        "intranasal": "in",
+        "nasal": "in",
+        "po": "po",
+        "oral": "po",
+        "sl": "sl",
+        "sublingual": "sl",
+        "rectal": "pr",
+    },
+)
+
+#: Ingredients an episode can name.
+INGREDIENTS = Table(
+    tuple(Row(RXNORM, drug.rxcui, name, drug.source) for name, drug in DRUGS.items()) + _drugs(rxnorm.PRODUCTS),
+    {name: name for name in DRUGS},
+)
+
+#: Drugs that answer a danger: an action, not a dose.
+ANSWERING_DRUGS = Table(
+    _drugs(rxnorm.ANSWERING),
+    {
+        "sodium chloride": "fluid",
+        "normal saline": "fluid",
+        "lactated ringer's": "fluid",
+        "naloxone": "reversal_given",
+        "flumazenil": "reversal_given",
+        "dextrose": "dextrose",
+        "glucose": "dextrose",
+        "glucagon": "glucagon",
+        "oxygen": "oxygen_given",
+    },
+)
+
+#: Drugs that neither sedate nor answer a danger here: left aside with a notice.
+ASIDE_DRUGS = Table(
+    _drugs(rxnorm.ASIDE),
+    dict.fromkeys(
+        (
+            "acetaminophen",
+            "adenosine",
+            "albuterol",
+            "amiodarone",
+            "aspirin",
+            "atropine",
+            "dexamethasone",
+            "epinephrine",
+            "ibuprofen",
+            "ipratropium",
+            "lidocaine",
+            "nitroglycerin",
+            "ondansetron",
+        ),
+        "aside",
+    ),
+)
+
+#: Procedures that answer a danger.
+ACTIONS = Table(
+    _rows(
+        SNOMED,
+        MEMORY,
+        [
+            ("57485005", "oxygen_given"),
+            ("371907003", "oxygen_given"),
+            ("371908008", "oxygen_given"),
+            ("230040009", "suction"),
+            ("425447009", "ventilated"),
+            ("232674004", "airway_device"),
+            ("7443007", "airway_device"),
+            ("182692007", "airway_device"),
+            ("89666000", "cpr"),
+            ("426220008", "defibrillation"),
+        ],
+    )
+)
+
+LEVELS = Table(
+    _rows(SNOMED, READ, [("397897005", "paramedic")]),
+    {
+        "paramedic": "paramedic",
+        "emt": "emt",
+        "emergency medical technician": "emt",
+        "advanced emt": "aemt",
+        "aemt": "aemt",
+        "emergency medical responder": "emr",
+        "registered nurse": "nurse",
+        "nurse": "nurse",
+        "physician": "physician",
+    },
+)
+#: Levels whose bearer works for an ambulance service when charted as a function in a run.
+EMS_LEVELS = frozenset({"emr", "emt", "aemt", "paramedic"})
+
+#: Devices on limbs and of law enforcement, by plain words: no code of any system is confirmed for them.
+LIMB_DEVICES = {
+    "hook and loop": "soft_hook_and_loop",
+    "cloth": "soft_cloth",
+    "leather": "padded_leather",
+    "gauze": "gauze",
+    "tape": "tape",
+    "zip tie": "plastic_tie",
+    "plastic tie": "plastic_tie",
+    "sheet": "sheet",
+    "soft": "soft",
+}
+POLICE_DEVICES = {
+    "handcuff": "handcuffs",
+    "flex cuff": "flex_cuffs",
+    "flex-cuff": "flex_cuffs",
+    "leg iron": "leg_irons",
+    "hobble": "hobble",
+}
+
+CONDITIONS = Table(
+    _rows(
+        SNOMED,
+        MEMORY,
+        [
+            ("195967001", "asthma"),
+            ("13645005", "copd"),
+            ("53741008", "coronary_disease"),
+            ("22298006", "recent_mi"),
+            ("84114007", "heart_failure"),
+            ("9651007", "long_qt"),
+            ("84757009", "seizure_disorder"),
+            ("128613002", "seizure_disorder"),
+            ("230690007", "stroke"),
+            ("73211009", "diabetes"),
+            ("52448006", "dementia"),
+            ("35919005", "autism"),
+            ("408856003", "autism"),
+            ("74732009", "psychiatric_illness"),
+            ("58214004", "psychiatric_illness"),
+            ("13746004", "psychiatric_illness"),
+            ("414916001", "obesity"),
+            ("78275009", "sleep_apnoea"),
+        ],
+    )
+)
+INJURIES = Table(
+    _rows(
+        SNOMED,
+        MEMORY,
+        [
+            ("125667009", "bruise"),
+            ("125643001", "wound"),
+            ("283682007", "bite"),
+            ("125605004", "fracture"),
+            ("108367008", "dislocation"),
+            ("82271004", "head_injury"),
+            ("384709000", "strain"),
+        ],
+    )
+)
+PREGNANCY = Table(_rows(SNOMED, MEMORY, [("77386006", True), ("60001007", False)]))
+NO_ALLERGY = Table(_rows(SNOMED, MEMORY, [("716186003", "none"), ("409137002", "none")]))
+
+#: dataAbsentReason -> an absence of ours (``declined:`` and a reason), or nothing: then the value is missing.
+ABSENCES = Table(
+    _rows(
+        ABSENT_REASON,
+        READ,
+        [
+            ("asked-declined", {"absent": "declined", "reason": "patient_refused"}),
+            ("asked-unknown", {"absent": "declined", "reason": "unable_to_obtain"}),
+            ("not-applicable", {"absent": "declined", "reason": "not_indicated"}),
+            ("error", {"absent": "declined", "reason": "equipment_failed"}),
+            ("unsupported", {"absent": "not_collected"}),
+            ("masked", {"absent": "not_collected"}),
+            ("as-text", {"absent": "not_collected"}),
+        ],
+    )
+)
+
+#: UCUM -> factor and offset into the unit of the member. Conversions: NIST SP 811 appendix B (degF, kPa, lb);
+#: glucose 180.156 g/mol.
+UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "rate": {"/min": (1, 0), "1/min": (1, 0), "{beats}/min": (1, 0), "{breaths}/min": (1, 0)},
+    "percent": {"%": (1, 0)},
+    "pressure": {"mm[Hg]": (1, 0), "kPa": (7.50062, 0)},
+    "temperature": {"Cel": (1, 0), "[degF]": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "glucose": {"mg/dL": (1, 0), "mmol/L": (18.0156, 0), "g/L": (100, 0)},
+    "score": {"{score}": (1, 0), "1": (1, 0), "": (1, 0)},
+    "ms": {"ms": (1, 0), "s": (1000, 0)},
+    "s": {"s": (1, 0)},
+    "flow": {"L/min": (1, 0), "l/min": (1, 0)},
+    "weeks": {"wk": (1, 0), "d": (1 / 7, 0)},
+    "weight": {"kg": (1, 0), "g": (0.001, 0), "[lb_av]": (0.45359237, 0)},
+}
+#: Units as people write them, where no UCUM code is given.
+UNIT_TEXTS = {
+    "bpm": "/min",
+    "beats/minute": "/min",
+    "breaths/minute": "/min",
+    "per minute": "/min",
+    "mmhg": "mm[Hg]",
+    "mm hg": "mm[Hg]",
+    "c": "Cel",
+    "°c": "Cel",
+    "celsius": "Cel",
+    "f": "[degF]",
+    "°f": "[degF]",
+    "fahrenheit": "[degF]",
+    "lb": "[lb_av]",
+    "lbs": "[lb_av]",
+    "mcg": "ug",
+    "µg": "ug",
+    "ml": "mL",
+    "percent": "%",
+    "years": "a",
+    "year": "a",
+    "months": "mo",
+    "days": "d",
+    "mg/dl": "mg/dL",
+}
+UNIT_OF = {
+    "hr": "rate",
+    "rr": "rate",
+    "spo2": "percent",
+    "etco2_mmhg": "pressure",
+    "sbp": "pressure",
+    "dbp": "pressure",
+    "temperature_c": "temperature",
+    "glucose_mg_dl": "glucose",
+    "gcs_eye": "score",
+    "gcs_verbal": "score",
+    "gcs_motor": "score",
+    "gcs_total": "score",
+    "rass": "score",
+    "qtc_ms": "ms",
+    "oxygen_l_min": "flow",
+    "oxygen_percent": "percent",
+    "weight_kg": "weight",
+    "cap_refill_s": "s",
+    "gestation_weeks": "weeks",
+}

@@ -1,0 +1,135 @@
+"""MedicationAdministration: doses, drugs considered and not given, drugs that answer a danger."""
+
+from __future__ import annotations
+
+from service.episode import record
+
+from . import codes
+from .chart import CANNOT_TELL, Chart, own_word
+from .context import ingredient
+from .observations import unit_of
+from .people import performers
+from .tree import El, Resource, look
+
+_DOSES, _NOT_GIVEN = "sedation.doses", "sedation.not_given"
+_DONE = ("", "completed", "in-progress", "stopped", "unknown")
+_DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
+
+
+def read_medication(chart: Chart, el: Resource) -> None:
+    """One MedicationAdministration."""
+    concept = _concept(chart, el)
+    status = el.text_of("status")
+    if status == "not-done":
+        _not_given(chart, el, concept)
+        return
+    if status not in _DONE:
+        chart.notice("not-used-status", el.at)
+        return
+    action = look(concept, codes.ANSWERING_DRUGS)
+    if action:
+        found = chart.item("monitoring.actions", el)
+        chart.put_id(found, el.text_of("id"), el)
+        chart.put(found, "action", action, concept)
+        chart.put_span(found, el, "effective", "time", None)
+        return
+    drug = ingredient(concept)
+    if drug is None and look(concept, codes.ASIDE_DRUGS):
+        chart.notice("drug-left-aside", el.at)
+        return
+    if drug is None:
+        chart.notice("unknown-drug", el.at)
+    found = chart.item(_DOSES, el)
+    found.own = el.is_own(_DOSES)
+    chart.put_id(found, el.text_of("id"), el)
+    chart.put(found, "drug", drug or "other", concept if concept else el)
+    chart.put_span(found, el, "effective", "time", None)
+    dosage = el.get("dosage")
+    _dose(chart, el, dosage)
+    route = dosage.get("route")
+    if route:
+        word = own_word(route, f"{_DOSES}.route") or look(route, codes.ROUTES)
+        if word is None:
+            chart.notice("unknown-value", route.at)
+        chart.put(found, "route", word or CANNOT_TELL, route)
+    for person, place in performers(chart, el)[:1]:
+        chart.put(found, "given_by", person, place)
+    for reason in el.each("reasonCode"):
+        if not found.own and "reason" not in found.data:
+            chart.notice("free-text", reason.at)
+            chart.put(found, "reason", CANNOT_TELL, reason)
+
+
+def _concept(chart: Chart, el: El) -> El:
+    """The drug: coded here, or in a Medication that is referred to."""
+    name, found = el.choice("medication", "CodeableConcept", "Reference")
+    if name != "Reference":
+        return found
+    target = chart.index.target(found)
+    if target is None:
+        chart.notice("dangling-reference", found.at)
+        return El(None, found.at)
+    return target.get("code")
+
+
+def _dose(chart: Chart, el: El, dosage: El) -> None:
+    found = chart.items[_DOSES][-1]
+    dose = dosage.get("dose")
+    number = dose.number_of("value")
+    if number is None:
+        if not found.own or dose:
+            chart.notice("no-dose", dosage.at if dosage else el.at)
+        return
+    unit = unit_of(dose)
+    if unit in _DOSE_UNITS:
+        chart.put(found, "unit", unit, dose)
+    elif unit or not found.own:
+        # In a unit we cannot state, the number alone would be read in another.
+        chart.notice("unknown-unit" if unit else "no-unit", dose.at)
+        chart.put(found, "dose", CANNOT_TELL, dose)
+        if unit:
+            chart.put(found, "unit", CANNOT_TELL, dose)
+        return
+    chart.put(found, "dose", number, dose)
+
+
+def _not_given(chart: Chart, el: Resource, concept: El) -> None:
+    drug = ingredient(concept)
+    own = el.is_own(_NOT_GIVEN)
+    if drug is None and not own and (look(concept, codes.ANSWERING_DRUGS) or look(concept, codes.ASIDE_DRUGS)):
+        chart.notice("drug-left-aside", el.at)
+        return
+    found = chart.item(_NOT_GIVEN, el)
+    found.own = own
+    chart.put_id(found, el.text_of("id"), el)
+    if drug:
+        chart.put(found, "drug", drug, concept)
+    elif not own:
+        chart.put(found, "drug", "other", concept if concept else el)
+    chart.put_span(found, el, "effective", "time", None)
+    for reason in el.each("statusReason"):
+        word = own_word(reason, f"{_NOT_GIVEN}.reason")
+        if word:
+            chart.put(found, "reason", word, reason)
+        elif not own and "reason" not in found.data:
+            chart.put(found, "reason", CANNOT_TELL, reason)
+
+
+def read_response(chart: Chart, subject: str, el: El) -> None:
+    """What came of a dose: of the one that the Observation is part of, or of the only one there is."""
+    doses = chart.items.get(_DOSES, [])
+    targets = {chart.index.key(part) for name in ("partOf", "focus") for part in el.each(name)}
+    found = [dose for at in targets for dose in chart.of_resource.get(at, []) if dose.cls is record.Dose]
+    if not targets and len(doses) == 1:
+        found = doses
+    value = el.choice("value", "CodeableConcept")[1]
+    word = look(value, codes.EFFECTS if subject == "drug_response" else codes.COMPLICATIONS)
+    if len(found) != 1 or word is None:
+        chart.notice("unknown-value", value.at if value else el.at)
+    elif subject == "drug_response":
+        chart.put(found[0], "effect", word, value)
+    else:
+        harms = found[0].data.setdefault("adverse_effects", [])
+        found[0].places.setdefault("adverse_effects", value)
+        if word != "none" and word not in harms:
+            harms.append(word)

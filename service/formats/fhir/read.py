@@ -1,0 +1,406 @@
+"""A FHIR R4 Bundle: resources in, our episode out, every place of it a FHIRPath from the Bundle.
+
+Tolerant: unknown resources, members and extensions do no harm, wrong types
+read as nothing, references are looked up inside the Bundle and nowhere else,
+and what could not be used is a notice with its place. Not read: names,
+addresses, numbers and pictures of people, attachments, narrative markup.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+from service.formats.locations import Places
+from service.formats.member_paths import EVERY_PATH
+from service.formats.values import lacks
+from service.intake import episode_json, fields, strict_json
+from service.intake.episode_json import Intake, Notice
+from service.problems import ProblemItem, Rejected
+
+from .carried import left
+from .chart import CANNOT_TELL, Chart, Found
+from .context import (
+    finish_patient,
+    read_adverse_event,
+    read_allergy,
+    read_communication,
+    read_composition,
+    read_condition,
+    read_patient,
+    read_provenance,
+)
+from .medications import read_medication, read_response
+from .observations import Grouping, read_observation
+from .people import People
+from .procedures import Parts, is_restraint, read_device_use, read_procedure
+from .profile import EPISODE, SECTIONS, SHAPES
+from .shapes import own_shape, read_shape
+from .tree import El, Index, Resource, codings
+
+_DETAILS = {
+    "not-a-bundle": "Give a FHIR R4 Bundle.",
+    "no-restraint": "Nothing in the Bundle says that a patient was restrained.",
+    "several-charts": "The Bundle tells of the restraint of several patients or in several encounters. Send one Bundle for each.",
+    "too-many-items": "The Bundle has too many entries of one kind.",
+    "invalid-episode": "This part of the profile cannot be read.",
+}
+#: Types that are no part of an act and are read through references, or hold nothing for a review.
+_QUIET = {
+    "Practitioner",
+    "PractitionerRole",
+    "Organization",
+    "Location",
+    "Device",
+    "Medication",
+    "Encounter",
+    "Provenance",
+    "Composition",
+}
+#: Types in which a patient's own record may reach back beyond the encounter.
+_HISTORY = {"AllergyIntolerance", "Condition"}
+_FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
+_RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
+
+
+def read(body: bytes) -> Intake:
+    """Read the bytes of one Bundle. Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
+    ``several-charts``, ``too-many-items``. Their pointers are RFC 6901, into the Bundle."""
+    document = strict_json.loads(body)
+    if type(document) is not dict or document.get("resourceType") != "Bundle":
+        _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
+    index = Index(document)
+    chart = Chart(index)
+    for entry in index.unreadable:
+        chart.notice("not-a-resource", entry.at)
+    whose = _whose(index)
+    chart.people = People(chart)
+    _resources(chart, whose)
+    if whose.patient is not None:
+        finish_patient(chart, whose.patient)
+    value, places = _assemble(chart, whose.encounter)
+    if not _restrained(chart, value):
+        _refuse("no-restraint", "")
+    return _intake(chart, value, places, document)
+
+
+def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
+    """Whether the Bundle tells of a restraint: by hold, device or police device, by statement, or by a drug given for behavior."""
+    return (
+        chart.restrained
+        or chart.not_collected is not None
+        or any(_read_items(value, section, name) for section, name in _RESTRAINT_LISTS)
+        or any(dose.get("reason") in _FOR_BEHAVIOR for dose in _read_items(value, "sedation", "doses"))
+    )
+
+
+def _read_items(value: dict[str, Any], section: str, name: str) -> list[dict[str, Any]]:
+    """The items of a list of a section, none where section or list is absent, for whatever reason."""
+    items = value.get(section, {}).get(name)
+    return items if type(items) is list else []
+
+
+def _refuse(code: str, pointer: str) -> None:
+    raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=pointer)])
+
+
+# ---------------------------------------------------------------- whose record
+
+
+def _subject(el: El) -> El:
+    return el.first("patient", "subject")
+
+
+def _run(el: El) -> El:
+    return el.first("encounter", "context")
+
+
+@dataclass(frozen=True, slots=True)
+class _Whose:
+    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and what references to them lead to."""
+
+    patient: Resource | None
+    patient_key: str
+    encounter: Resource | None
+    encounter_key: str
+    first_day: date
+    last_day: date
+
+
+def _whose(index: Index) -> _Whose:
+    """More than one patient, or encounter, is refused."""
+    marked = [el for el in index.resources if el.is_own(EPISODE)]
+    if len(marked) > 1:
+        _refuse("several-charts", "")
+    acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
+    subjects = {key for el in acts if (key := index.key(_subject(el)))}
+    runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
+    patients = {el.at: el for el in index.of_kind("Patient")}
+    encounters = {el.at: el for el in (*index.of_kind("Encounter"), *marked)}
+    if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
+        _refuse("several-charts", "")
+    whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
+    run = next(iter(runs or (encounters if len(encounters) == 1 else ())), "")
+    days = [] if marked else [day for el in acts for day in _days(el)]
+    first, last = (min(days), max(days)) if days else (date.min, date.max)
+    if days and date.min < first and last < date.max:
+        first, last = first - timedelta(days=1), last + timedelta(days=1)
+    return _Whose(patients.get(whose), whose, encounters.get(run), run, first, last)
+
+
+def _days(el: El) -> list[date]:
+    """The calendar days at which a resource begins and ends, as charted."""
+    found = []
+    for stem in ("effective", "performed", "timing"):
+        name, when = el.choice(stem, "DateTime", "Instant", "Period")
+        if when.value is None:
+            continue
+        for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
+            try:
+                found.append(date.fromisoformat(text[:10]))
+            except ValueError:
+                continue
+    return found
+
+
+def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
+    """Whether a resource belongs to somebody else, or to another run; said in a notice."""
+    patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
+    if patient and whose.patient_key and patient != whose.patient_key:
+        chart.notice("other-patient", el.at)
+        return True
+    if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
+        chart.notice("other-encounter", el.at)
+        return True
+    if whose.first_day == date.min and whose.last_day == date.max:
+        return False  # no day is too far off
+    days = _days(el)
+    if days and (max(days) < whose.first_day or min(days) > whose.last_day):
+        chart.notice("other-day", el.at)
+        return True
+    return False
+
+
+# ---------------------------------------------------------------- resources
+
+
+def _resources(chart: Chart, whose: _Whose) -> None:
+    index, grouping = chart.index, Grouping()
+    for el in index.of_kind("Observation"):
+        for member in el.each("hasMember"):
+            target = index.target(member)
+            when = el.choice("effective", "DateTime", "Instant")[1]
+            if target is not None and when:
+                grouping.times.setdefault(target.at, when)
+    parts = Parts(index)
+    for el in index.resources:
+        if el.text_of("status") == "entered-in-error" or (
+            el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+        ):
+            chart.notice("entered-in-error", el.at)
+        elif el.kind == "Patient":
+            if el.at == whose.patient_key:
+                read_patient(chart, el)
+                _parts(chart, el, None)
+            else:
+                chart.notice("other-patient", el.at)
+        elif not _foreign(chart, el, whose):
+            _resource(chart, el, grouping, parts)
+    for subject, response in chart.later:
+        read_response(chart, subject, response)
+    for el in index.of_kind("Provenance"):
+        read_provenance(chart, el)
+
+
+def _resource(chart: Chart, el: Resource, grouping: Grouping, parts: Parts) -> None:
+    if el.kind == "Practitioner":
+        return
+    before = len(chart.of_resource.get(el.at, ()))
+    shape = own_shape(chart, el)
+    special = shape is None or shape.slug in _STANDARD
+    if not special and shape is not None:
+        if (
+            el.text_of("status") in ("not-done", "cancelled", "intended")
+            or el.choice("value", "Boolean")[1].value is False
+        ):
+            chart.notice("not-used-status", el.at)
+        else:
+            read_shape(chart, el, shape)
+    elif el.kind == "Observation":
+        read_observation(chart, el, grouping)
+    elif el.kind == "Procedure":
+        read_procedure(chart, el, parts)
+    elif el.kind in _READERS:
+        _READERS[el.kind](chart, el)
+    elif el.kind not in _QUIET and not el.own:
+        chart.notice("unknown-resource", el.at)
+    made = chart.of_resource.get(el.at, ())[before:]
+    _parts(chart, el, made[0] if len(made) == 1 else None)
+
+
+_READERS = {
+    "MedicationAdministration": read_medication,
+    "DeviceUseStatement": read_device_use,
+    "AllergyIntolerance": read_allergy,
+    "Condition": read_condition,
+    "AdverseEvent": read_adverse_event,
+    "Communication": read_communication,
+    "Composition": read_composition,
+}
+#: Lists with codes of their own in FHIR: read by those, and the extension of the profile adds the rest.
+_STANDARD = {
+    "application.limbs",
+    "application.holds",
+    "postures",
+    "sedation.doses",
+    "sedation.not_given",
+    "monitoring.vitals",
+    "monitoring.limb_checks",
+}
+
+
+def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
+    """The extensions of the profile on a resource: of its own item, of a section, of the whole episode."""
+    for slug, part in el.own:
+        if slug in SHAPES:
+            found = made if made is not None and made.cls is SHAPES[slug].cls else None
+            if found is None:
+                found = chart.item(slug, part)
+            found.own = True
+            chart.merge_parts(found, part)
+        elif slug in SECTIONS:
+            if any(x.text_of("url") == "none" for x in part.each("extension")):
+                chart.none[slug] = part
+            else:
+                chart.merge_parts(chart.section(slug, part), part)
+        elif slug == EPISODE:
+            chart.not_collected = []
+            for stated in part.each("extension"):
+                if stated.text_of("url") == "not_collected":
+                    path = stated.choice("value", "String", "Uri")[1].text
+                    if path in EVERY_PATH:
+                        chart.not_collected.append(path)
+                    else:
+                        chart.notice("unknown-part", stated.at)
+            chart.merge_parts(chart.root, part)
+        else:
+            chart.notice("unknown-part", part.at)
+
+
+# ---------------------------------------------------------------- the episode
+
+
+def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, El]]:
+    value: dict[str, Any] = {"episode_ref": "bundle"}
+    places = {"": El(None, "Bundle")}
+    ident = encounter.get("id") if encounter is not None else El(None, "")
+    if re.fullmatch(r"[A-Za-z0-9.-]{1,64}", ident.text):
+        value["episode_ref"], places["/episode_ref"] = ident.text, ident
+    _copy(chart.root, "", value, places)
+    for name, section in chart.sections.items():
+        value[name] = section.data
+        places[f"/{name}"] = section.el
+        _copy(section, f"/{name}", section.data, places)
+    for slug, items in chart.items.items():
+        _list(chart, slug, items, value, places)
+    for name, el in chart.none.items():
+        if name in value:
+            chart.notice("conflict", el.at)
+        else:
+            value[name], places[f"/{name}"] = {"none": True}, el
+    _charted_in_words(chart, value, places)
+    for vital in _read_items(value, "monitoring", "vitals"):
+        _score(chart, vital)
+    value["not_collected"] = left(value) if chart.not_collected is None else chart.not_collected
+    return value, places
+
+
+def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, El]) -> None:
+    """What is charted in words or codes that nobody here understands is neither there nor missing."""
+    decision = value.get("decision", {})
+    if chart.reason and "reasons" not in decision and "absent" not in decision:
+        decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason
+        value["decision"] = decision
+        places.setdefault("/decision", chart.reason)
+    if chart.posture and "postures" not in value:
+        value["postures"], places["/postures"] = CANNOT_TELL, chart.posture
+
+
+def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, El]) -> None:
+    into.update(found.data)
+    places.update({f"{at}/{path}": place for path, place in found.places.items()})
+
+
+def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El]) -> None:
+    section, _, name = slug.rpartition(".")
+    whole = []
+    for found in items:
+        if lacks(found.cls, found.data):
+            chart.notice("item-not-readable", found.el.at)
+        else:
+            whole.append(found)
+    if not whole:
+        return
+    holder = value
+    if section:
+        places.setdefault(f"/{section}", whole[0].el)
+        holder = value.setdefault(section, {})
+        if "absent" in holder:
+            chart.notice("conflict", places[f"/{section}"].at)
+            holder = value[section] = {}
+    pointer = f"/{section}/{name}" if section else f"/{name}"
+    if name in holder:
+        chart.notice("conflict", (places.get(pointer) or places[""]).at)
+    listed: list[dict[str, Any]] = []
+    taken: set[str] = set()
+    places[pointer] = whole[0].el
+    for found in whole:
+        ident = found.data.get("id")
+        if type(ident) is str and ident in taken:
+            chart.notice("duplicate-id", found.el.at)
+            del found.data["id"]
+        elif type(ident) is str:
+            taken.add(ident)
+        at = f"{pointer}/{len(listed)}"
+        places[at] = found.el
+        _copy(found, at, {}, places)
+        listed.append(found.data)
+    holder[name] = listed
+
+
+def _score(chart: Chart, vital: dict[str, Any]) -> None:
+    """A score that its scale does not have is left out."""
+    scale, score = vital.get("agitation_scale"), vital.get("agitation_score")
+    if isinstance(scale, str) and isinstance(score, int):
+        low, high = fields.SCORES[scale]
+        if not low <= score <= high:
+            del vital["agitation_score"]
+            chart.notice("out-of-bounds", "Bundle")
+
+
+def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any]) -> Intake:
+    try:
+        intake = episode_json.from_made(value)
+    except Rejected as refusal:
+        code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
+        at = [_pointer(_near(places, item.pointer or "")) for item in refusal.errors]
+        found = [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]
+        raise Rejected(422, code, found, len(found) + refusal.omitted) from None
+    digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
+    told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
+    return replace(intake, language="fhirpath", places=Places(places), notices=(*told, *chart.notices()), digest=digest)
+
+
+def _near(places: dict[str, El], pointer: str) -> str:
+    while pointer and pointer not in places:
+        pointer = pointer.rsplit("/", 1)[0]
+    return places[pointer].at
+
+
+def _pointer(path: str) -> str:
+    """A FHIRPath of ours as RFC 6901 pointer to the resource it is in."""
+    entry = re.match(r"Bundle\.entry\[(\d+)\]", path)
+    return f"/entry/{entry.group(1)}/resource" if entry else ""

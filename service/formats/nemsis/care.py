@@ -1,0 +1,360 @@
+"""What was done and found: times, procedures, drugs, vital signs, limb checks, posture."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from service.episode.drugs import DRUGS
+from service.formats import rxnorm
+
+from . import codes
+from .chart import Chart, Spot, as_number, moment
+from .people import Crew, drug_of
+from .tree import NOT_COLLECTED, El
+
+#: No end-tidal value in kPa or percent is as high as this in a living patient: 20 kPa are 150 mm[Hg].
+LEAST_ONLY_MMHG = 20
+
+
+def times(chart: Chart) -> None:
+    """eTimes, eDisposition.30. The unit's return to service is no transfer of care and is not taken for one."""
+    here = chart.pcr.get("eTimes")
+    if not here:
+        return
+    transport = chart.part("/transport", here)
+    chart.take(transport, "at_patient", here.get("eTimes.07"))
+    chart.take(transport, "departed", here.get("eTimes.09"))
+    chart.take(transport, "arrived", here.get("eTimes.11"))
+    moved = chart.pcr.get("eDisposition", "eDisposition.IncidentDispositionGroup", "eDisposition.30")
+    known = codes.TRANSPORTED.get(moved.text)
+    chart.take(transport, "transported", moved, lambda _: known.word == "yes" if known else None)
+    given, passed_on = here.get("eTimes.12"), here.get("eTimes.08")
+    if given.text:
+        chart.take(chart.part("/handover", here), "time", given)
+    elif passed_on.text:
+        chart.notice("handed-to-other-unit", passed_on.at)
+        chart.take(chart.part("/handover", here), "time", passed_on)
+    elif given.absence:
+        chart.take(chart.part("/handover", here), "time", given)
+
+
+# ---------------------------------------------------------------- procedures
+
+
+def procedures(chart: Chart, crew: Crew) -> None:
+    """eProcedures: restraint, holding, and what else is an action of ours. A PN beside the code: not done."""
+    for group in chart.pcr.get("eProcedures").each("eProcedures.ProcedureGroup"):
+        what = group.get("eProcedures.03")
+        if not what.text or what.pn:
+            continue
+        if what.text in codes.RESTRAINT_PROCEDURE:
+            _restraint(chart, group, what)
+        elif what.text in codes.HOLD_PROCEDURE:
+            _hold(chart, crew, group, what)
+        elif what.text in codes.PROCEDURE_ACTION:
+            action = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
+            chart.code(action, "action", what, codes.PROCEDURE_ACTION)
+            chart.take(action, "time", group.get("eProcedures.01"))
+
+
+def _restraint(chart: Chart, group: El, what: El) -> None:
+    chart.restraint = chart.restraint or what
+    role, when = group.get("eProcedures.10"), group.get("eProcedures.01")
+    if codes.ROLE_SERVICE.get(role.text, codes.Code("")).word == "law_enforcement":
+        device = chart.item("/custody/devices", group, group.attribute("CorrelationID") or None)
+        chart.put(device, "device", "other", what)
+        chart.take(device, "on", when)
+        chart.put(chart.part("/custody", group), "law_enforcement_present", True, role)
+    else:
+        _started(chart, group, when)
+    _complications(chart, group)
+
+
+def _started(chart: Chart, group: El, when: El) -> None:
+    """Several applications: the first in the record is the start."""
+    spot = chart.part("/application", group)
+    here, there = moment(when.text), _moment_of(spot.data.get("started"))
+    if there is None or here is None:
+        chart.take(spot, "started", when)
+    elif here < there:
+        chart.put(spot, "started", when.text, when, override=True)
+
+
+def _moment_of(value: object) -> datetime | None:
+    return moment(value) if isinstance(value, str) else None
+
+
+def _hold(chart: Chart, crew: Crew, group: El, what: El) -> None:
+    chart.restraint = chart.restraint or what
+    hold = chart.item("/application/holds", group, group.attribute("CorrelationID") or None)
+    chart.put(hold, "part", "whole_body", what)
+    chart.take(hold, "start", group.get("eProcedures.01"))
+    role, ident = group.get("eProcedures.10"), crew.ident(group.get("eProcedures.09"))
+    service = codes.ROLE_SERVICE.get(role.text)
+    if ident:
+        chart.put(hold, "by", ident, group.get("eProcedures.09"))
+    elif service:
+        chart.put(hold, "by", crew.other(service.word, role), role)
+        if service.word == "law_enforcement":
+            chart.put(chart.part("/custody", group), "law_enforcement_present", True, role)
+    _complications(chart, group)
+
+
+def _complications(chart: Chart, group: El) -> None:
+    found = list(group.each("eProcedures.07"))
+    for el in found:
+        if el.text in codes.PROCEDURE_COMPLICATION:
+            item = chart.item("/injuries/complications", el)
+            chart.code(item, "complication", el, codes.PROCEDURE_COMPLICATION)
+        elif el.text == codes.PROCEDURE_INJURY:
+            chart.put(chart.item("/injuries/patient", el), "when", "during_restraint", el)
+    if found and all(el.text in codes.NO_COMPLICATION for el in found):
+        chart.put(chart.part("/injuries", group), "complications", [], found[0])
+
+
+# ---------------------------------------------------------------- drugs
+
+
+def drugs(chart: Chart, crew: Crew) -> None:
+    """eMedications. A PN beside a drug: considered and not given, and its amount is no dose."""
+    here = chart.pcr.get("eMedications")
+    told = False
+    for group in here.each("eMedications.MedicationGroup"):
+        what = group.get("eMedications.03")
+        told = told or bool(what.text) or what.absence is not None
+        if not what.text:
+            continue
+        drug, action = drug_of(what), codes.DRUG_ACTION.get(what.text) or codes.SNOMED_ACTION.get(what.text)
+        if drug is None and (what.text in rxnorm.ASIDE or (action and what.pn)):
+            chart.notice("drug-left-aside", what.at)
+        elif what.pn:
+            _not_given(chart, group, what, drug or "other")
+        elif drug is None and action:
+            answer = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
+            chart.put(answer, "action", action.word, what)
+            chart.take(answer, "time", group.get("eMedications.01"))
+        else:
+            if drug is None:
+                # It may be a sedative, and a dose that is not there could not be found.
+                chart.notice("unknown-drug", what.at)
+            _dose(chart, crew, group, what, drug or "other")
+    if told:
+        sedation = chart.part("/sedation", here)
+        if "/sedation/doses" not in chart.lists:
+            chart.put(sedation, "doses", [], here)
+
+
+def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
+    dose = chart.item("/sedation/doses", group, group.attribute("CorrelationID") or None)
+    chart.put(dose, "drug", drug, what)
+    chart.take(dose, "time", group.get("eMedications.01"))
+    amount, unit = (
+        group.get("eMedications.DosageGroup", "eMedications.05"),
+        group.get("eMedications.DosageGroup", "eMedications.06"),
+    )
+    chart.take(dose, "dose", amount, as_number)
+    if unit.text and unit.text not in codes.DOSE_UNIT:
+        chart.unreadable(dose, "unit", unit, "unusable-unit")
+    else:
+        chart.code(dose, "unit", unit, codes.DOSE_UNIT)
+    chart.code(dose, "route", group.get("eMedications.04"), codes.ROUTE)
+    ident = crew.ident(group.get("eMedications.09"))
+    if ident:
+        chart.put(dose, "given_by", ident, group.get("eMedications.09"))
+    authority = group.get("eMedications.11")
+    if authority:
+        chart.code(dose, "ordered_by", authority, codes.ORDERED_BY)
+    response = group.get("eMedications.07")
+    if response.text in codes.EFFECT:
+        chart.code(dose, "effect", response, codes.EFFECT)
+    elif response.text:
+        chart.put(dose, "effect", NOT_COLLECTED, response)
+    else:
+        chart.take(dose, "effect", response)
+    effects = list(group.each("eMedications.08"))
+    words = list(dict.fromkeys(codes.ADVERSE_EFFECT[el.text].word for el in effects if el.text in codes.ADVERSE_EFFECT))
+    if words or any(el.text in codes.NO_COMPLICATION for el in effects):
+        chart.put(dose, "adverse_effects", words, effects[0])
+    elif effects:
+        chart.take(dose, "adverse_effects", effects[0], lambda _: None)
+
+
+def _not_given(chart: Chart, group: El, what: El, drug: str) -> None:
+    item = chart.item("/sedation/not_given", group, group.attribute("CorrelationID") or None)
+    chart.put(item, "drug", drug, what)
+    chart.take(item, "time", group.get("eMedications.01"))
+    reason = codes.NOT_GIVEN.get(what.pn)
+    if reason:
+        chart.put(item, "reason", reason.word, what)
+
+
+def sedated(chart: Chart) -> bool:
+    """Whether a sedative is among the doses."""
+    return any(
+        spot.data.get("drug") in DRUGS and DRUGS[spot.data["drug"]].sedative
+        for spot in chart.lists.get("/sedation/doses", ())
+    )
+
+
+# ---------------------------------------------------------------- vital signs
+
+
+def vitals(chart: Chart) -> None:
+    """eVitals, one set a group; a group in which nothing is charted is no set."""
+    for group in chart.pcr.get("eVitals").each("eVitals.VitalGroup"):
+        key = group.attribute("CorrelationID") or None
+        spot = chart.item("/monitoring/vitals", group, key)
+        had = len(spot.data)
+        _signs(chart, spot, group)
+        if len(spot.data) == had and (key is None or key not in chart.referenced):
+            chart.forget_last("/monitoring/vitals")
+            continue
+        chart.take(spot, "time", group.get("eVitals.01"))
+        before = group.get("eVitals.02")
+        if before.text in (codes.YES, codes.NO):
+            chart.put(spot, "before_care", before.text == codes.YES, before)
+        effort = group.get("eVitals.15")
+        if effort.text in codes.BREATHING:
+            check = chart.item("/monitoring/breathing_checks", effort, effort.attribute("CorrelationID") or None)
+            chart.code(check, "breathing", effort, codes.BREATHING)
+            chart.take(check, "time", group.get("eVitals.01"))
+
+
+def _signs(chart: Chart, spot: Spot, group: El) -> None:
+    pressure, coma = group.get("eVitals.BloodPressureGroup"), group.get("eVitals.GlasgowScoreGroup")
+    chart.number(spot, "hr", group.get("eVitals.HeartRateGroup", "eVitals.10"), zero_if_not_present=True)
+    chart.number(spot, "rr", group.get("eVitals.14"), zero_if_not_present=True)
+    chart.number(spot, "spo2", group.get("eVitals.12"))
+    _carbon_dioxide(chart, spot, group.get("eVitals.16"))
+    chart.number(spot, "sbp", pressure.get("eVitals.06"), zero_if_not_present=True)
+    diastolic, method = pressure.get("eVitals.07"), pressure.get("eVitals.08")
+    if diastolic.text in ("P", "p"):
+        chart.put(spot, "dbp", {"absent": "declined", "reason": "unable_to_obtain"}, diastolic)
+        chart.put(spot, "bp_method", "palpated", diastolic)
+    else:
+        chart.number(spot, "dbp", diastolic)
+        if method:
+            chart.code(spot, "bp_method", method, codes.BP_METHOD)
+    chart.number(spot, "temperature_c", group.get("eVitals.TemperatureGroup", "eVitals.24"))
+    glucose = group.get("eVitals.18")
+    if glucose.text.lower() in ("low", "high"):
+        chart.put(spot, "glucose_reading", glucose.text.lower(), glucose)
+    else:
+        chart.number(spot, "glucose_mg_dl", glucose)
+    for member, number in (("gcs_eye", "19"), ("gcs_verbal", "20"), ("gcs_motor", "21"), ("gcs_total", "23")):
+        chart.number(spot, member, coma.get(f"eVitals.{number}"))
+    alert = group.get("eVitals.26")
+    if alert:
+        chart.code(spot, "acvpu", alert, codes.ACVPU)
+    _rhythm(chart, spot, list(group.each("eVitals.CardiacRhythmGroup", "eVitals.03")))
+
+
+def _carbon_dioxide(chart: Chart, spot: Spot, el: El) -> None:
+    unit = el.attribute("ETCO2Type")
+    amount = as_number(el.text)
+    if amount is None or unit == codes.MMHG:
+        chart.number(spot, "etco2_mmhg", el)
+    elif unit == codes.KPA:
+        chart.put(spot, "etco2_mmhg", round(amount * codes.MMHG_PER_KPA, 1), el)
+    elif not unit and amount >= LEAST_ONLY_MMHG:
+        chart.notice("unit-taken-as-mmhg", el.at)
+        chart.number(spot, "etco2_mmhg", el)
+    else:
+        # A percentage needs the pressure of the air around to become a pressure.
+        chart.unreadable(spot, "etco2_mmhg", el, "unusable-unit")
+
+
+def _rhythm(chart: Chart, spot: Spot, found: list[El]) -> None:
+    known = [el for el in found if el.text in codes.RHYTHM]
+    if known:
+        worst = min(known, key=lambda el: codes.WORST_RHYTHM.index(codes.RHYTHM[el.text].word))
+        chart.code(spot, "rhythm", worst, codes.RHYTHM)
+    elif found:
+        chart.code(spot, "rhythm", found[0], codes.RHYTHM)
+
+
+# ---------------------------------------------------------------- examination
+
+
+def examination(chart: Chart) -> None:
+    """eExam: limb checks one a limb and time, combative behavior, seizures; an examination without time stays without."""
+    application = chart.objects.get("/application")
+    started = _moment_of(application.data.get("started")) if application else None
+    for group in chart.pcr.get("eExam").each("eExam.AssessmentGroup"):
+        when = group.get("eExam.03")
+        charted = moment(when.text)
+        for limb in group.each("eExam.ExtremityGroup"):
+            _limb_check(chart, limb, when)
+        for el in group.each("eExam.19"):
+            # What came after the start did not lead to it.
+            if el.text == codes.COMBATIVE and not el.pn and not (charted and started and charted > started):
+                behaviour = chart.item("/decision/behaviours", el, el.attribute("CorrelationID") or None)
+                chart.put(behaviour, "behaviour", "other", el)
+                chart.take(behaviour, "time", when)
+        for el in group.each("eExam.20"):
+            if el.text in codes.SEIZURE and not el.pn:
+                event = chart.item("/monitoring/events", el, el.attribute("CorrelationID") or None)
+                chart.put(event, "event", "seizure", el)
+                chart.take(event, "time", when)
+
+
+#: What makes the examination of a limb a check of its circulation, movement or feeling.
+_OF_A_CHECK = {code for table in codes.LIMB_FINDING.values() for code in table} | {
+    codes.LIMB_NORMAL,
+    codes.LIMB_NOT_DONE,
+}
+
+
+def _limb_check(chart: Chart, limb: El, when: El) -> None:
+    where = limb.get("eExam.15")
+    site = codes.LIMB_SITE.get(where.text)
+    found = list(limb.each("eExam.16"))
+    told = {el.text for el in found}
+    if site is None or told.isdisjoint(_OF_A_CHECK):
+        return
+    check = chart.item("/monitoring/limb_checks", limb, limb.attribute("CorrelationID") or None)
+    chart.put(check, "site", site[0], where)
+    chart.put(check, "side", site[1], where)
+    chart.take(check, "time", when)
+    if codes.LIMB_NOT_DONE in told:
+        chart.put(check, "not_done", "other", next(el for el in found if el.text == codes.LIMB_NOT_DONE))
+    for member, table in codes.LIMB_FINDING.items():
+        of_member = [el for el in found if el.text in table]
+        present = [el for el in of_member if not el.pn]
+        if present:
+            order = list(table)
+            chart.code(check, member, min(present, key=lambda el: order.index(el.text)), table)
+        elif of_member:
+            chart.unreadable(check, member, of_member[0], "negated-finding")
+        elif codes.LIMB_NORMAL in told:
+            # "Normal" alone does not say which of these was looked at.
+            chart.put(check, member, NOT_COLLECTED, limb)
+
+
+# ---------------------------------------------------------------- posture, arrest
+
+
+def posture(chart: Chart) -> None:
+    """eDisposition.14. It has no time: one posture is that of the journey, of several nobody can tell the order."""
+    found = [el for el in chart.pcr.get("eDisposition").each("eDisposition.14") if el.text in codes.POSTURE]
+    here = chart.pcr.get("eTimes")
+    for el in found:
+        item = chart.item("/postures", el, el.attribute("CorrelationID") or None)
+        chart.code(item, "posture", el, codes.POSTURE)
+        if len(found) == 1:
+            chart.take(item, "start", here.get("eTimes.09"))
+            chart.take(item, "end", here.get("eTimes.11"))
+        else:
+            chart.put(item, "start", NOT_COLLECTED, el)
+            chart.put(item, "end", NOT_COLLECTED, el)
+
+
+def arrest(chart: Chart) -> None:
+    """eArrest.01, eArrest.14."""
+    here = chart.pcr.get("eArrest")
+    what = here.get("eArrest.01")
+    if what.text in (codes.ARREST_BEFORE, codes.ARREST_AFTER):
+        event = chart.item("/monitoring/events", what, what.attribute("CorrelationID") or None)
+        chart.put(event, "event", "arrest", what)
+        chart.put(event, "before_care", what.text == codes.ARREST_BEFORE, what)
+        chart.take(event, "time", here.get("eArrest.14"))

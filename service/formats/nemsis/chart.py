@@ -1,0 +1,306 @@
+"""What has been read so far: objects, lists, places, notices. Only values our schema takes get in."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from service.episode import declaration, record
+from service.formats.values import lacks, takes
+from service.intake.episode_json import Notice
+
+from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
+from .tree import NOT_COLLECTED, El
+
+#: At most so many notices of one code are told one by one.
+MOST_OF_A_CODE = 20
+
+#: code -> what the caller reads. Nothing here quotes the document.
+DETAILS = {
+    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
+    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
+    "unknown-code": "This code is not known here; the record cannot tell it.",
+    "nearest-word": "The episode has no word for this code; the nearest one was taken.",
+    "unusable-unit": "This unit cannot be converted; the record cannot tell the value.",
+    "unit-taken-as-mmhg": "No unit is given. No other unit reaches this value, so it was read as mm[Hg].",
+    "read-as-zero": "Charted as not present on examination; read as 0.",
+    "approximate": "Marked as approximate in the chart; read as it stands.",
+    "negated-finding": "A finding is marked as not present; what was there instead is not charted.",
+    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
+    "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "no-correlation": "The chart holds several of these, and nothing says to which one this custom value belongs. It was not used.",
+    "unknown-correlation": "No element of the chart has this CorrelationID; the custom value was read by itself.",
+    "custom-element-not-mapped": "No mapping knows this custom element; it was not used.",
+    "custom-element-not-matched": "A mapping knows the id of this custom element, but not with this title; it was not used.",
+    "custom-value-not-mapped": "The mapping of this custom element does not know this value; it was not used.",
+    "no-restraint-by-mapping": "By the mapping this is no restraint, such as stretcher straps alone; it was not used.",
+    "conflict": "The same thing stands in the chart with another value; the first was used.",
+    "item-not-readable": "This lacks what says which thing it is, and was not used.",
+    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
+    "handed-to-other-unit": "No transfer of care at the destination is charted; the transfer to another unit was taken.",
+    "age-from-birth-date": "No age is charted; it was taken from the date of birth, which is not kept.",
+}
+
+_ID = re.compile(declaration.ID_PATTERN.strip("^$"), re.ASCII)
+_WHOLE = re.compile(r"[+-]?[0-9]{1,9}", re.ASCII).fullmatch
+_DECIMAL = re.compile(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", re.ASCII).fullmatch
+
+
+def fits_id(text: str) -> bool:
+    """Whether a text can be an id of ours."""
+    return _ID.fullmatch(text) is not None
+
+
+def class_at(path: str) -> type | None:
+    """The model class of the objects at a path of member names, lists with ``*``; None when there is none."""
+    return _CLASSES.get(path)
+
+
+def _walk(cls: type, path: str) -> dict[str, type]:
+    found = {path: cls}
+    for member in declaration.members(cls):
+        if isinstance(member.kind, declaration.Items):
+            found |= _walk(member.kind.of, f"{path}/{member.name}/*")
+        elif isinstance(member.kind, declaration.Part):
+            found |= _walk(member.kind.of, f"{path}/{member.name}")
+    return found
+
+
+_CLASSES = _walk(record.Episode, "")
+_MEMBERS: dict[type, dict[str, declaration.Member]] = {
+    cls: {m.name: m for m in declaration.members(cls)} for cls in _CLASSES.values()
+}
+
+
+def member_at(path: str) -> declaration.Member | None:
+    """The declared member at a path of member names, lists with ``*``."""
+    around, _, name = path.rpartition("/")
+    cls = class_at(around)
+    return None if cls is None else _MEMBERS[cls].get(name)
+
+
+class Spot:
+    """One object on its way into the episode: its values by member, and where each stands."""
+
+    __slots__ = ("cls", "data", "el", "key", "listed", "places", "recorded")
+
+    def __init__(self, cls: type, el: El, key: str | None = None, listed: str = "") -> None:
+        self.cls = cls
+        #: The path of the list it is an item of.
+        self.listed = listed
+        self.el = el
+        self.key = key
+        self.data: dict[str, Any] = {}
+        self.places: dict[str, El] = {}
+        #: Said to be there, though nothing may be charted inside.
+        self.recorded = False
+
+    def lacks(self) -> bool:
+        """Whether it lacks what says which thing it is."""
+        return lacks(self.cls, self.data)
+
+
+class Chart:
+    """The state of one reading."""
+
+    def __init__(self, pcr: El) -> None:
+        self.pcr = pcr
+        self.objects: dict[str, Spot] = {"": Spot(record.Episode, pcr)}
+        self.lists: dict[str, list[Spot]] = {}
+        #: (path of a list, CorrelationID) -> its items that stand for it.
+        self.by_key: dict[tuple[str, str], list[Spot]] = {}
+        #: The charted statement of a restraint, if there is one.
+        self.restraint: El | None = None
+        #: CorrelationIDs that custom elements name.
+        self.referenced: set[str | None] = set()
+        self._notices: list[Notice] = []
+        self._told: Counter[str] = Counter()
+
+    # ------------------------------------------------------------ notices
+
+    def notice(self, code: str, at: str) -> None:
+        """Say what could not be used or was taken in a certain way, and where."""
+        self._told[code] += 1
+        if self._told[code] <= MOST_OF_A_CODE:
+            self._notices.append(Notice(code, DETAILS[code], at))
+
+    def notices(self) -> tuple[Notice, ...]:
+        """All of them; beyond the cap one line a code says how many more there are."""
+        more = [
+            Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", self.pcr.at)
+            for code, count in sorted(self._told.items())
+            if count > MOST_OF_A_CODE
+        ]
+        return (*self._notices, *more)
+
+    # ------------------------------------------------------------ objects
+
+    def part(self, path: str, el: El) -> Spot:
+        """The one object at a path without lists; made by the first thing that belongs there."""
+        if path not in self.objects:
+            self.objects[path] = Spot(_CLASSES[path], el)
+        return self.objects[path]
+
+    def item(self, path: str, el: El, key: str | None = None) -> Spot:
+        """A new item of a list; ``key`` is what custom elements call it by."""
+        spot = Spot(_CLASSES[f"{path}/*"], el, key, path)
+        self.lists.setdefault(path, []).append(spot)
+        if key is not None:
+            self.by_key.setdefault((path, key), []).append(spot)
+            if fits_id(key):
+                spot.data["id"] = key
+        return spot
+
+    def forget_last(self, path: str) -> None:
+        """Take back the item made last, in which nothing was found."""
+        spot = self.lists[path].pop()
+        if spot.key is not None:
+            self.by_key[path, spot.key].pop()
+        if not self.lists[path]:
+            del self.lists[path]
+
+    def clear(self, spot: Spot, name: str, path: str) -> None:
+        """Take out a member and all inside it: missing, whatever was read before."""
+        spot.data.pop(name, None)
+        spot.places.pop(name, None)
+        for inner in [p for p in self.lists if p == path or p.startswith(f"{path}/")]:
+            del self.lists[inner]
+        for inner in [p for p in self.objects if p == path or p.startswith(f"{path}/")]:
+            del self.objects[inner]
+
+    # ------------------------------------------------------------ values
+
+    def put(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
+        """Set a member, if our schema takes the value; else the record cannot tell it, and a notice says so."""
+        if name in spot.data and not override:
+            if spot.data[name] != value:
+                self.notice("conflict", el.at)
+            return False
+        member = _MEMBERS[spot.cls][name]
+        if isinstance(member.kind, declaration.Int) and type(value) is float and value.is_integer():
+            value = int(value)
+        if not takes(spot.cls, name, value):
+            self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", el.at)
+            if member.required or name in spot.data:
+                return False
+            value = NOT_COLLECTED
+        spot.data[name] = value
+        spot.places[name] = el
+        return value is not NOT_COLLECTED
+
+    def take(self, spot: Spot, name: str, el: El, convert: Callable[[str], Any] | None = None) -> bool:
+        """Set a member from an element: its value, or why there is none. ``convert`` may give None: cannot tell."""
+        if not el:
+            return False
+        if not el.text:
+            absence = el.absence
+            if absence is not None and name not in spot.data:
+                self.put(spot, name, absence, el)
+            return False
+        if el.pn == APPROXIMATE:
+            self.notice("approximate", el.at)
+        value = convert(el.text) if convert else el.text
+        if value is None:
+            return self.unreadable(spot, name, el, "unknown-code")
+        return self.put(spot, name, value, el)
+
+    def unreadable(self, spot: Spot, name: str, el: El, code: str) -> bool:
+        """Something is charted that cannot be read: not missing, the record cannot tell."""
+        self.notice(code, el.at)
+        if name not in spot.data:
+            self.put(spot, name, NOT_COLLECTED, el)
+        return False
+
+    def number(self, spot: Spot, name: str, el: El, *, zero_if_not_present: bool = False) -> bool:
+        """A number; a finding that is marked as not present is no missing one."""
+        if el and not el.text and el.pn == FINDING_NOT_PRESENT:
+            if zero_if_not_present:
+                self.notice("read-as-zero", el.at)
+                return self.put(spot, name, 0, el)
+            return self.put(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
+        return self.take(spot, name, el, as_number)
+
+    def code(self, spot: Spot, name: str, el: El, table: Mapping[str, Code]) -> bool:
+        """A word for the code of an element."""
+        found = table.get(el.text)
+        if found is not None and found.near:
+            self.notice("nearest-word", el.at)
+        return self.take(spot, name, el, lambda _: found.word if found else None)
+
+    # ------------------------------------------------------------ the whole
+
+    def build(self) -> tuple[dict[str, Any], dict[str, El]]:
+        """(the episode as our JSON has it, JSON Pointer -> element)."""
+        places: dict[str, El] = {}
+        value = self._object(record.Episode, "", "", places)
+        places[""] = self.pcr
+        return value or {}, places
+
+    def _object(self, cls: type, path: str, pointer: str, places: dict[str, El]) -> dict[str, Any] | None:
+        spot = self.objects.get(path)
+        own = dict(spot.data) if spot else {}
+        out: dict[str, Any] = {}
+        around: El | None = spot.el if spot else None
+        for member in declaration.members(cls):
+            here, at = f"{path}/{member.name}", f"{pointer}/{member.name}"
+            inner: Any = None
+            if member.name in own:
+                inner = own.pop(member.name)
+                places[at] = spot.places.get(member.name, spot.el) if spot else self.pcr
+            elif isinstance(member.kind, declaration.Items) and here in self.lists:
+                inner = self._list(here, at, places)
+            elif isinstance(member.kind, declaration.Part):
+                inner = self._object(member.kind.of, here, at, places)
+            if inner is not None:
+                out[member.name] = inner
+                if around is None:
+                    places.setdefault(pointer, places[at])
+        out |= own
+        if not out and not (spot and spot.recorded):
+            return None
+        if pointer and spot:
+            places[pointer] = spot.el
+        return out
+
+    def _list(self, path: str, pointer: str, places: dict[str, El]) -> list[dict[str, Any]] | None:
+        out: list[dict[str, Any]] = []
+        seen: set[str] = set()
+        for spot in self.lists[path]:
+            if spot.lacks():
+                self.notice("item-not-readable", spot.el.at)
+                continue
+            at = f"{pointer}/{len(out)}"
+            ident = spot.data.get("id")
+            if isinstance(ident, str):
+                if ident in seen:
+                    self.notice("duplicate-id", spot.el.at)
+                    del spot.data["id"]
+                seen.add(ident)
+            out.append({m.name: spot.data[m.name] for m in declaration.members(spot.cls) if m.name in spot.data})
+            places[at] = spot.el
+            places.update({f"{at}/{name}": where for name, where in spot.places.items() if name in spot.data})
+        if not out:
+            return None
+        places[pointer] = places[f"{pointer}/0"].around
+        return out
+
+
+def moment(text: str) -> datetime | None:
+    """A time with its offset, None for anything else."""
+    try:
+        found = datetime.fromisoformat(text.upper())
+    except ValueError:
+        return None
+    return found if found.tzinfo else None
+
+
+def as_number(text: str) -> int | float | None:
+    """A decimal number as XML Schema writes it; None for anything else."""
+    if _WHOLE(text):
+        return int(text)
+    if _DECIMAL(text):
+        return float(text)
+    return None

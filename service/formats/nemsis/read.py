@@ -1,0 +1,211 @@
+"""A NEMSIS v3.5 EMSDataSet -> episodes.
+
+Every location is an XPath 1.0 expression with the prefix ``nem`` bound to
+``http://www.nemsis.org`` (``NAMESPACES``). Names, addresses, telephone numbers,
+images and attachments are not read; of a date of birth only the age is kept;
+crew members become ``p1``, ``p2`` and so on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any, NoReturn
+
+from service.formats.locations import Places
+from service.intake import episode_json
+from service.intake.episode_json import Intake
+from service.problems import ProblemItem, Rejected
+
+from . import care, carried, codes, people, xsd
+from .chart import Chart, fits_id
+from .custom import Custom, Definitions, definitions, results
+from .mapping import MappingError, Mappings, load_mappings, shipped
+from .parse import parse
+from .tree import NAMESPACES, El
+
+__all__ = ["MappingError", "Mappings", "NAMESPACES", "load_mappings", "read", "read_all"]
+
+#: code -> what the caller reads; all 422.
+PROBLEMS = {
+    "several-charts": "The document holds more than one patient care report. Send one, or all of them as a batch.",
+    "no-chart": "The document holds no patient care report.",
+    "no-restraint": "The chart holds no restraint: no procedure, no statement, no mapped custom element.",
+    "not-schema-valid": "The document does not fit the published schema.",
+}
+
+
+def read(body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None) -> Intake:
+    """Read a document with exactly one chart. ``mappings``: the shipped ones unless given.
+
+    Raises Rejected: 400 for what is no safe XML (``nemsis.parse.PROBLEMS``),
+    422 for other XML and by ``PROBLEMS``.
+    """
+    charts = _charts(body, xsd_directory)
+    if len(charts) > 1:
+        _refuse("several-charts", charts[1].at)
+    return _read(charts[0], definitions(_header(charts[0]), mappings or shipped()), _digest(body))
+
+
+def read_all(
+    body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None
+) -> list[Callable[[], Intake]]:
+    """Every chart of a document in order, each read when it is called, and refused by itself. Raises Rejected
+    for the document as a whole."""
+    charts = _charts(body, xsd_directory)
+    out: list[Callable[[], Intake]] = []
+    defined: dict[str, Definitions] = {}
+    for number, chart in enumerate(charts):
+        header = _header(chart)
+        if header.at not in defined:
+            defined[header.at] = definitions(header, mappings or shipped())
+        digest = _digest(body) if len(charts) == 1 else _digest(body, number)
+        out.append(partial(_read, chart, defined[header.at], digest))
+    return out
+
+
+def _refuse(code: str, at: str) -> NoReturn:
+    raise Rejected(422, code, [ProblemItem(code, PROBLEMS[code], location=at)])
+
+
+def _charts(body: bytes, xsd_directory: Path | None) -> list[El]:
+    root = parse(body)
+    if xsd_directory is not None:
+        xsd.check(root, xsd_directory)
+    top = El(root, "EMSDataSet", None)
+    charts = list(top.each("Header", "PatientCareReport"))
+    if not charts:
+        _refuse("no-chart", top.at)
+    return charts
+
+
+def _digest(body: bytes, number: int | None = None) -> str:
+    """Of the bytes; of the bytes and the position for one chart of several, so that no two are told apart by nothing."""
+    found = hashlib.sha256(body)
+    if number is not None:
+        found.update(b"\0%d" % number)
+    return "v1:" + found.hexdigest()
+
+
+def read_core(pcr: El, referenced: set[str | None] | None = None) -> Chart:
+    """What the standard's own elements say. ``referenced``: CorrelationIDs that custom elements name."""
+    chart = Chart(pcr)
+    chart.referenced = referenced or set()
+    _core(chart)
+    return chart
+
+
+def _core(chart: Chart) -> None:
+    crew = people.Crew(chart)
+    people.patient(chart)
+    care.times(chart)
+    care.procedures(chart, crew)
+    care.drugs(chart, crew)
+    care.vitals(chart)
+    care.examination(chart)
+    care.posture(chart)
+    care.arrest(chart)
+    people.law_enforcement(chart)
+    people.harm(chart, crew)
+    people.record(chart, crew)
+
+
+def _header(pcr: El) -> El:
+    """The Header of a report, which defines its custom elements."""
+    return pcr.around
+
+
+def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
+    active, by_id = defined
+    chart = Chart(pcr)
+    custom = Custom(chart, results(chart, active, by_id))
+    _core(chart)
+    custom.apply()
+    value, places = chart.build()
+    where = _restraint(chart, value)
+    if where is None:
+        _refuse("no-restraint", pcr.at)
+    if not {"application", "episode_ref"} & set(value) and not _other_restraint(chart, value):
+        # Stated, and nothing more: the duties that come with it are still there.
+        value["application"] = {}
+        places["/application"] = where
+    value.setdefault("episode_ref", _reference(pcr))
+    listed = custom.not_collected
+    mapped = [path for element in active.values() for path in element.into]
+    value["not_collected"] = carried.known(listed) if listed is not None else carried.left(value, mapped)
+    return _intake(value, places, chart, digest)
+
+
+def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str) -> Intake:
+    try:
+        intake = episode_json.from_made(value)
+    except Rejected as rejected:
+        # Every value was checked on its own, so what is left is of the whole: too many items.
+        where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]
+        raise Rejected(rejected.status, rejected.code, where, len(where) + rejected.omitted) from None
+    notices = intake.notices + chart.notices()
+    return replace(intake, notices=notices, digest=digest, language="xpath", places=Places(places))
+
+
+def _nearest(places: dict[str, El], pointer: str) -> str:
+    while pointer not in places:
+        pointer = pointer.rpartition("/")[0]
+    return places[pointer].at
+
+
+def _reference(pcr: El) -> str:
+    """The UUID of the report: the vendor's own key, which says nothing of the patient."""
+    ident = pcr.attribute("UUID")
+    return ident if fits_id(ident) else "chart"
+
+
+def _other_restraint(chart: Chart, value: dict[str, Any]) -> bool:
+    known = any(spot.data.get("drug") != "other" for spot in chart.lists.get("/sedation/doses", ()))
+    return known or bool(value.get("custody", {}).get("devices"))
+
+
+def _restraint(chart: Chart, value: dict[str, Any]) -> El | None:
+    """Where the chart says that the patient was restrained; None when it does not.
+
+    A procedure that was done, a statement (barrier to care, ambulance
+    condition, signature status), a mapped custom element, or a sedative under
+    the protocol for behavior. The protocol by itself says nothing of restraint.
+    """
+    if chart.restraint is not None:
+        return chart.restraint
+    pcr = chart.pcr
+    stated = [
+        *(el for el in pcr.get("eHistory").each("eHistory.01") if el.text == codes.PHYSICALLY_RESTRAINED),
+        *(el for el in pcr.get("ePayment").each("ePayment.47") if el.text == codes.HAD_TO_BE_RESTRAINED),
+        *(
+            el
+            for el in pcr.each("eOther", "eOther.SignatureGroup", "eOther.15")
+            if el.text == codes.NOT_SIGNED_RESTRAINED
+        ),
+    ]
+    if stated:
+        return stated[0]
+    if care.sedated(chart):
+        for el in pcr.each("eProtocols", "eProtocols.ProtocolGroup", "eProtocols.01"):
+            if el.text == codes.BEHAVIOURAL_PROTOCOL:
+                return el
+    if _by_custom(chart):
+        return pcr.get("eCustomResults")
+    return None
+
+
+_TELLING = ("/application/limbs", "/application/holds", "/application/body_weight", "/custody/devices")
+
+
+def _by_custom(chart: Chart) -> bool:
+    """Whether mapped custom elements name an episode, or something that restrained."""
+    application = chart.objects.get("/application")
+    started = application.data.get("started") if application else None
+    return (
+        "episode_ref" in chart.objects[""].data
+        or isinstance(started, str)
+        or any(chart.lists.get(path) for path in _TELLING)
+    )

@@ -1,0 +1,121 @@
+"""One value of a member: whether an episode takes it. Asked for each by the readers of other formats.
+
+Most values are plainly good, and a look at the declaration of the member shows
+it. For any other marshmallow is asked, which owns the answer.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections.abc import Callable
+from typing import Any
+
+from marshmallow import ValidationError
+
+from service.episode import declaration
+from service.episode.moment import Moment
+from service.intake.episode_json import schema_of
+from service.intake.fields import absence
+
+_IDENT = re.compile(declaration.ID_PATTERN.strip("^$"), re.ASCII).fullmatch
+_TIME = re.compile(r"(19[5-9]\d|20[0-4]\d)-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:[0-5]\d", re.ASCII).fullmatch
+
+_Check = Callable[[Any], bool]
+
+
+def takes(cls: type, name: str, value: Any) -> bool:
+    """Whether a declared member of a model class can have this value, as our own JSON writes it."""
+    if _checks(cls)[name](value) or _is_absence(cls, name, value):
+        return True
+    try:
+        schema_of(cls).fields[name].deserialize(value)
+    except ValidationError:
+        return False
+    return True
+
+
+def same(cls: type, name: str, one: Any, other: Any) -> bool:
+    """Whether two values of a member are read as the same."""
+    spec = schema_of(cls).fields[name]
+    try:
+        return bool(spec.deserialize(one) == spec.deserialize(other))
+    except ValidationError:
+        return False
+
+
+@functools.cache
+def _checks(cls: type) -> dict[str, _Check]:
+    """What is plainly good, by member. False says nothing."""
+    return {member.name: _check(member.kind) for member in declaration.members(cls)}
+
+
+def _check(spec: declaration.Kind) -> _Check:
+    match spec:
+        case declaration.Int(low=low, high=high):
+            return lambda value: type(value) is int and low <= value <= high
+        case declaration.Num(low=low, high=high):
+            return lambda value: type(value) in (int, float) and low <= value <= high
+        case declaration.Flag():
+            return lambda value: value is True or value is False
+        case declaration.Code(words=words):
+            known = frozenset(words)
+            return lambda value: type(value) is str and value in known
+        case declaration.Codes(words=words):
+            known = frozenset(words)
+            return lambda value: (
+                type(value) is list
+                and len(value) <= declaration.MOST_WORDS
+                and all(type(word) is str and word in known for word in value)
+                and len(set(value)) == len(value)
+            )
+        case declaration.Text(longest=longest):
+            return lambda value: type(value) is str and len(value) <= longest
+        case declaration.Ident():
+            return lambda value: type(value) is str and _IDENT(value) is not None
+        case declaration.Items(of=cls):
+            return lambda value: type(value) is list and all(_is_object(item, cls) for item in value)
+        case declaration.Part(of=cls):
+            return lambda value: _is_object(value, cls)
+        case declaration.Time():
+            return _is_time
+    raise TypeError(type(spec).__name__)
+
+
+def _is_object(value: Any, cls: type) -> bool:
+    if type(value) is not dict:
+        return False
+    checks = _checks(cls)
+    return not lacks(cls, value) and all(
+        name in checks and (checks[name](inner) or _is_absence(cls, name, inner)) for name, inner in value.items()
+    )
+
+
+def _is_absence(cls: type, name: str, value: Any) -> bool:
+    if type(value) is not dict or "absent" not in value or name in _required(cls):
+        return False
+    try:
+        absence(value)
+    except ValidationError:
+        return False
+    return True
+
+
+def _is_time(value: Any) -> bool:
+    if type(value) is not str or _TIME(value) is None:
+        return False
+    try:
+        Moment.of(value)
+    except ValueError:
+        return False
+    return True
+
+
+def lacks(cls: type, data: dict[str, Any]) -> bool:
+    """Whether an object lacks a member that says which thing it is."""
+    return not _required(cls) <= data.keys()
+
+
+@functools.cache
+def _required(cls: type) -> frozenset[str]:
+    return frozenset(member.name for member in declaration.members(cls) if member.required)

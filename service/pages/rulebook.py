@@ -1,0 +1,148 @@
+"""The rulebook as a page: every rule with its sources, limits and conditions, every profile, every source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from service.rulebook.catalogue import rules_document
+from service.rulebook.load import Rulebook
+from service.rulebook.rule import STATE_OPS, Group, Leaf, Parameter, Profile, Rule
+from service.rulebook.vocabulary import FactKind
+from service.wording.headings import BASIS, SEVERITIES, count, sentence
+from service.wording.quantities import quantity
+from service.wording.words import number, word
+
+from . import html
+from .review import source_line
+
+MEDIA_TYPE = html.MEDIA_TYPE
+#: ``Content-Security-Policy`` of this page.
+POLICY = html.READ_POLICY
+
+_OPS = {"eq": "is", "ne": "is not", "lt": "is under", "le": "is at most", "gt": "is over", "ge": "is at least"}
+_STATE_WORDS = {"recorded": "is charted", "missing": "has no entry", "declined": "was declined with a reason"}
+#: Units that the loader tells apart and a reader does not.
+_UNITS = {"mmHg-etco2": "mm[Hg]", "refill-s": "s"}
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What a profile chooses otherwise for one parameter of a rule."""
+
+    profile: str
+    rule: str
+    title: str
+    parameter: str
+    default: str
+    chosen: str
+    source: str
+
+
+def render(book: Rulebook) -> bytes:
+    """The page in UTF-8; the same bytes for the same rulebook."""
+    choices = [choice for name in sorted(book.profiles) for choice in _choices(book.profiles[name], book)]
+    entries = {entry["id"]: entry for entry in rules_document(book)["rules"]}
+    phases = [
+        (phase, [_rule(rule, book, entries[rule.id], choices) for rule in book.rules if rule.phase == phase])
+        for phase in book.vocabulary.phases
+    ]
+    return html.page(
+        "rulebook.html",
+        POLICY,
+        book=book,
+        phases=[(phase, rules) for phase, rules in phases if rules],
+        severities=[(severity, sum(rule.severity == severity for rule in book.rules)) for severity in SEVERITIES],
+        profiles=[_profile(book.profiles[name], choices) for name in sorted(book.profiles)],
+        sources=sorted(book.sources.items()),
+        count=count,
+        sentence=sentence,
+    )
+
+
+def _shown(value: float, parameter: Parameter) -> str:
+    return quantity(value, _UNITS.get(parameter.unit, parameter.unit))
+
+
+def _choices(profile: Profile, book: Rulebook) -> list[Choice]:
+    raw: Any = profile.raw.get("parameters", {})
+    out = []
+    for rule_id in sorted(profile.parameters):
+        rule = book.by_key[rule_id]
+        for parameter in rule.parameters:
+            if parameter.name in profile.parameters[rule_id]:
+                chosen = profile.parameters[rule_id][parameter.name]
+                source = book.sources[raw[rule_id][parameter.name]["source"]]
+                out.append(
+                    Choice(
+                        profile.id, rule_id, rule.title, word(parameter.name), _shown(parameter.default, parameter),
+                        _shown(chosen, parameter), f"{source['title']}, {source['edition']}",
+                    )
+                )  # fmt: skip
+    return out
+
+
+def _profile(profile: Profile, choices: list[Choice]) -> dict[str, Any]:
+    return {
+        "id": profile.id,
+        "version": profile.version,
+        "title": profile.title,
+        "notes": profile.raw.get("notes", []),
+        "choices": [choice for choice in choices if choice.profile == profile.id],
+        "severities": sorted(profile.severities.items()),
+        "off": profile.off,
+    }
+
+
+def _rule(rule: Rule, book: Rulebook, entry: dict[str, Any], choices: list[Choice]) -> dict[str, Any]:
+    kind = book.vocabulary.kinds[rule.about]
+    numbers = {
+        p.name: {
+            "name": word(p.name),
+            "default": _shown(p.default, p),
+            "range": "fixed" if p.low == p.high else f"{number(p.low)} to {_shown(p.high, p)}",
+            "chosen": [
+                f"{c.profile}: {c.chosen}" for c in choices if c.rule == rule.id and c.parameter == word(p.name)
+            ],
+        }
+        for p in rule.parameters
+    }
+    return {
+        "rule": rule,
+        "basis": BASIS[rule.category],
+        "allowed": [severity for severity in SEVERITIES if severity in rule.severity_allowed],
+        "parameters": list(numbers.values()),
+        "applies": _group(rule.applies_when, kind, rule),
+        "fails": _group(rule.fails_when, kind, rule),
+        "message": _message(rule, kind),
+        "sources": [source_line(source) for source in entry["sources"]],
+        "answers": entry["answers"],
+    }
+
+
+def _message(rule: Rule, kind: FactKind) -> str:
+    """The message with the names of its numbers in brackets."""
+    names = {p.name: word(p.name) for p in rule.parameters}
+    text = rule.message
+    for name in (*names, *kind.attributes):
+        text = text.replace(f"{{{name}}}", f"[{names.get(name) or kind.attributes[name].label}]")
+    return text
+
+
+def _group(group: Group, kind: FactKind, rule: Rule) -> tuple[str, list[Any]]:
+    """("all" or "any", terms); a term is a line of text or a group again."""
+    return group.mode, [
+        _group(term, kind, rule) if isinstance(term, Group) else _leaf(term, kind, rule) for term in group.terms
+    ]
+
+
+def _leaf(leaf: Leaf, kind: FactKind, rule: Rule) -> str:
+    label = sentence(kind.attributes[leaf.attribute].label)
+    if leaf.op in STATE_OPS:
+        return f"{label} {_STATE_WORDS[leaf.op]}"
+    if leaf.parameter is not None:
+        parameter = next(p for p in rule.parameters if p.name == leaf.parameter)
+        return f"{label} {_OPS[leaf.op]} {word(leaf.parameter)} ({_shown(parameter.default, parameter)})"
+    if isinstance(leaf.value, bool):
+        return f"{label}: {'yes' if leaf.value is (leaf.op == 'eq') else 'no'}"
+    return f"{label} {_OPS[leaf.op]} {word(str(leaf.value))}"

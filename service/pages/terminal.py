@@ -1,0 +1,254 @@
+"""A review as a person reads it in a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from service.wording.headings import BASIS, HANDLERS, SEVERITIES, STATES, count, said_once, sentence, together
+
+_COLORS = {"critical": "1;31", "warning": "33", "info": "36", "heading": "1"}
+#: Narrower than this nothing can be read, wider than this nobody reads it.
+_NARROWEST, _WIDEST = 40, 100
+
+
+def render(
+    title: str,
+    document: Mapping[str, Any],
+    rules: Mapping[str, tuple[str, str]],
+    width: int = 80,
+    color: bool = False,
+    story: str = "",
+) -> str:
+    """Lay out one review: counts, findings by who acts and severity, what could not be checked, notices, cautions.
+
+    ``document`` is the review as the service answers it; ``rules`` gives (phase,
+    title) for the id of every rule; ``width`` in columns; ``color``
+    adds ANSI colors; ``story`` stands under the title. What to tell at once
+    stands before any finding.
+    """
+    page = _Page(max(_NARROWEST, min(width, _WIDEST)), color)
+    page.heading(title)
+    if story:
+        page.text(story)
+        page.gap()
+    page.text(_counts(document["summary"]))
+    _tell_now(page, document["findings"])
+    for handler, name in HANDLERS.items():
+        findings = [each for each in document["findings"] if each["handled_by"] == handler]
+        if findings:
+            page.gap()
+            page.text(f"{name} ({len(findings)})", color="heading")
+            groups = together(findings)
+            for severity in SEVERITIES:
+                for group in groups:
+                    if group[0]["severity"] == severity:
+                        _findings(page, group)
+    if document["accepted"]:
+        page.gap()
+        page.text(f"Accepted ({len(document['accepted'])})", color="heading")
+        for each in document["accepted"]:
+            page.text(f"{each['title']} [{each['rule']['id']}]", 2)
+    _not_assessable(page, document["not_assessable"], rules)
+    _rest(page, document, rules)
+    return page.done()
+
+
+def _counts(summary: Mapping[str, Any]) -> str:
+    by = summary["by_severity"]
+    found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in SEVERITIES)
+    outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
+    said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
+    rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
+    accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
+    return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
+
+
+def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
+    # Several findings of one rule say the same sentence; once is enough here.
+    told = {each["tell_now"]: each["rule"]["id"] for each in findings if "tell_now" in each}
+    if told:
+        page.gap()
+        page.text("TELL NOW", color="critical")
+        for text, rule in told.items():
+            page.text(f"{text} [{rule}]", 2, "critical")
+
+
+_LANGUAGES = ("pointer", "fhirpath", "xpath")
+
+
+def _clock(finding: Mapping[str, Any]) -> str:
+    """When it was, in the record's own time: " 18:28", " 18:28 to 18:40", or nothing."""
+    span = finding.get("span")
+    if span is None:
+        return ""
+    start, end = span["from"][11:16], span["to"][11:16]
+    return f" {start}" if start == end else f" {start} to {end}"
+
+
+def rule(document: Mapping[str, Any], width: int = 80) -> str:
+    """One rule as a person reads it. ``document``: as ``/v1/rules/{id}`` answers."""
+    page = _Page(width, False)
+    page.heading(f"{document['id']} {document['title']}")
+    page.text(
+        f"{document['name']}, revision {document['revision']}. Phase {document['phase']}, {document['category']}, "
+        f"{document['severity']} (may be {', '.join(document['severity_allowed'])}"
+        f"{'; locked' if document['locked'] else ''}), for the {document['handled_by']}. About: {document['about']}."
+    )
+    for name, key in (
+        ("It says", "message"),
+        ("Tell now", "tell_now"),
+        ("What to do", "remediation"),
+        ("Why", "why"),
+    ):
+        if key in document:
+            page.gap()
+            page.text(f"{name}:")
+            page.text(document[key], 2)
+    for name, key in (("Applies when", "applies_when"), ("Fails when", "fails_when")):
+        page.gap()
+        page.text(f"{name}:")
+        for line in _condition(document[key]):
+            page.text(line, 2)
+    if document["parameters"]:
+        page.gap()
+        page.text("Numbers:")
+    for each in document["parameters"]:
+        room = "fixed" if each["min"] == each["max"] else f"from {each['min']} to {each['max']}"
+        page.text(f"{each['name']}: {each['default']} {each['unit']} ({room}; {each['source']})", 2)
+    for name, lines in (
+        ("Known limits", document["known_limits"]),
+        ("Owns the absence of", document["requires"]),
+        ("Answers", [f"{each['fact']}: {each['says']}" for each in document["answers"]]),
+        (
+            "Sources",
+            [
+                f"{s['publisher']}, {s['title']} ({s['edition']}), {s['locator']} [{s['confidence']}]"
+                for s in document["sources"]
+            ],
+        ),
+    ):
+        if lines:
+            page.gap()
+            page.text(f"{name}:")
+            for line in lines:
+                page.text(f"- {line}", 2)
+    return page.done()
+
+
+_OPS = {"eq": "is", "ne": "is not", "lt": "under", "le": "at most", "gt": "over", "ge": "at least"}
+
+
+def _condition(group: Mapping[str, Any], indent: int = 0) -> Iterable[str]:
+    ((mode, terms),) = group.items()
+    yield f"{'  ' * indent}{'all of' if mode == 'all' else 'any of'}:"
+    for term in terms:
+        ((name, test),) = term.items()
+        if name in ("all", "any"):
+            yield from _condition(term, indent + 1)
+            continue
+        ((op, value),) = test.items()
+        said = (
+            f"is {op}" if op not in _OPS else f"{_OPS[op]} {str(value).lower() if isinstance(value, bool) else value}"
+        )
+        yield f"{'  ' * (indent + 1)}{name.replace('_', ' ')} {said}"
+
+
+def _findings(page: _Page, group: Sequence[Mapping[str, Any]]) -> None:
+    """Findings that differ in their place only: one heading, the places, what to do once."""
+    first = group[0]
+    said = said_once(group)
+    page.gap()
+    disputed = " (disputed: the two deciders disagree)" if first.get("disputed") else ""
+    where = _clock(first) if len(group) == 1 else f", {len(group)} places"
+    page.text(
+        f"{first['severity'].upper()} ({BASIS[first['category']].lower()}) {first['title']} [{first['rule']['id']}]{where}{disputed}",
+        2,
+        first["severity"],
+    )
+    if said:
+        page.text(said, 4)
+    if len(group) > 1:
+        for finding in group:
+            own = "" if said else f" {finding['message']}"
+            page.text(f"-{_clock(finding)}{own} {_places(finding)}", 4)
+    page.text(first["remediation"], 4)
+    if len(group) == 1:
+        page.text(_places(first), 4)
+
+
+def _places(finding: Mapping[str, Any]) -> str:
+    located = (next(each[name] for name in _LANGUAGES if name in each) for each in finding["pointers"])
+    return f"At: {', '.join(dict.fromkeys(place or '(the whole record)' for place in located))}"
+
+
+def _not_assessable(page: _Page, entries: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
+    """By reason, then by phase: the id and the title of each rule."""
+    if not entries:
+        return
+    page.gap()
+    page.text(f"Cannot be told from this record ({count(len(entries), 'rule')})", color="heading")
+    page.text("Each line names what a rule looks for. This is neither a finding nor a pass.", 2)
+    reasons: dict[str, dict[str, list[str]]] = {}
+    for entry in entries:
+        states = {unknown["state"] for unknown in entry["unknown"]}
+        reason = "; ".join(text for state, text in STATES.items() if state in states)
+        phase, title = rules[entry["rule"]["id"]]
+        reasons.setdefault(reason, {}).setdefault(phase, []).append(f"{entry['rule']['id']} {title}")
+    for reason, by_phase in reasons.items():
+        page.text(f"{sentence(reason or 'unknown')} ({sum(map(len, by_phase.values()))}):", 2)
+        for phase, lines in by_phase.items():
+            page.text(sentence(phase), 4)
+            for line in lines:
+                page.text(line, 6)
+
+
+def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[str, str]]) -> None:
+    off = [f"{each['rule']} {rules[each['rule']][1]}: {each['reason']}" for each in document["off"]]
+    for name, lines in (
+        ("Switched off by the profile", off),
+        ("Notices", [each["detail"] for each in document["notices"]]),
+        ("Please note", document["cautions"]),
+    ):
+        if lines:
+            page.gap()
+            page.text(name, color="heading")
+            for line in lines:
+                page.text(line, 2)
+
+
+def _plain(word: str) -> str:
+    return word.replace("_", " ")
+
+
+class _Page:
+    def __init__(self, width: int, color: bool) -> None:
+        self._width = width
+        self._color = color
+        self._lines: list[str] = []
+
+    def heading(self, text: str) -> None:
+        self._add(["=" * self._width, *self._wrap(text, 0), "=" * self._width], "heading")
+
+    def text(self, text: str, indent: int = 0, color: str | None = None) -> None:
+        self._add(self._wrap(text, indent), color)
+
+    def gap(self) -> None:
+        self._lines.append("")
+
+    def done(self) -> str:
+        return "\n".join(self._lines) + "\n"
+
+    def _wrap(self, text: str, indent: int) -> list[str]:
+        return textwrap.wrap(
+            text,
+            self._width,
+            initial_indent=" " * indent,
+            subsequent_indent=" " * (indent + 2 if indent else 0),
+            break_on_hyphens=False,
+        )
+
+    def _add(self, lines: Iterable[str], color: str | None) -> None:
+        for line in lines:
+            self._lines.append(f"\x1b[{_COLORS[color]}m{line}\x1b[0m" if self._color and color else line)

@@ -1,1 +1,0 @@
-"""One module for every representation of a review."""

@@ -1,0 +1,388 @@
+"""A review, or a problem, as FHIR R4 OperationOutcome (https://hl7.org/fhir/R4/operationoutcome.html).
+
+Severity: critical = error, warning = warning, info = information; ``fatal`` is
+for requests that could not be read. ``expression`` is FHIRPath into a FHIR
+resource by definition, so it is there only when the chart came as FHIR; the
+extension ``finding-place`` holds every location in the language of the
+document that was sent. Codes that R4 means otherwise are not used:
+``incomplete`` is about sources that did not answer, ``conflict`` about two
+versions of an edit.
+"""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import orjson
+
+from service.episode.moment import Moment
+from service.formats.fhir.profile import BASE, stamp, system, url
+from service.problems import ProblemItem
+from service.review.build import OUTCOMES, Review
+from service.wording.headings import count
+from service.wording.quantities import quantity
+from service.wording.words import word
+
+Resource = dict[str, Any]
+
+MEDIA_TYPE = "application/fhir+json"
+_SEVERITY = {"critical": "error", "warning": "warning", "info": "information"}
+#: Severities of a DetectedIssue (R4 value set detectedissue-severity).
+_HARM = {"critical": "high", "warning": "moderate", "info": "low"}
+#: Of a problem by HTTP status: severity and R4 issue type.
+_BY_STATUS = {
+    400: ("fatal", "structure"),
+    401: ("error", "login"),
+    403: ("error", "forbidden"),
+    404: ("error", "not-found"),
+    405: ("error", "not-supported"),
+    406: ("error", "not-supported"),
+    408: ("error", "timeout"),
+    412: ("error", "required"),
+    413: ("fatal", "too-long"),
+    414: ("fatal", "too-long"),
+    415: ("error", "not-supported"),
+    422: ("error", "invalid"),
+    429: ("error", "throttled"),
+    431: ("fatal", "too-long"),
+    500: ("fatal", "exception"),
+    503: ("fatal", "transient"),
+}
+#: Of a problem by its code, where that says more than the status.
+_BY_CODE = {
+    "bad-query": ("error", "value"),
+    "unknown-profile": ("error", "value"),
+    "no-restraint": ("error", "not-found"),
+    "several-charts": ("error", "multiple-matches"),
+    "too-many-items": ("error", "too-costly"),
+    "review-too-slow": ("fatal", "timeout"),
+    "not-evaluated": ("fatal", "exception"),
+}
+#: How a source is known, where it was not read itself.
+_KNOWN = {
+    "read_secondary": " (as another source tells it)",
+    "memory": " (from memory)",
+    "practice": " (common practice)",
+}
+_ENTRY = re.compile(r"/entry/(0|[1-9][0-9]*)(/resource)?")
+
+
+def render(review: Review) -> bytes:
+    """One OperationOutcome in UTF-8: an issue for each finding, acceptance, notice, rule that cannot be
+    assessed and rule that is off, and a last one with the counts and the cautions. The extension
+    ``rule-accounts`` names every rule by its outcome."""
+    return orjson.dumps(_outcome(review))
+
+
+def render_resources(review: Review) -> bytes:
+    """A Bundle of the OperationOutcome, a DetectedIssue for each safety finding that stands, and a Provenance.
+
+    Every time in it is ``chart.closed``. Without that there is no Provenance
+    (R4 requires ``recorded``), and an issue says so. Whether any of them goes
+    into the legal record is for the agency to decide.
+    """
+    document = review.document
+    outcome = _outcome(review)
+    chart = review.intake.episode.chart
+    closed = getattr(chart, "closed", None)
+    recorded = stamp(closed) if isinstance(closed, Moment) else None
+    if recorded is None:
+        text = "There is no Provenance: the record has no time at which the chart was closed."
+        outcome["issue"].insert(-1, _issue("information", "informational", text))
+    resources = [outcome]
+    resources += [
+        _detected(finding, review, recorded) for finding in document["findings"] if finding["category"] == "safety"
+    ]
+    names = [f"urn:uuid:{name_of(document, str(number))}" for number in range(len(resources) + 1)]
+    if recorded is not None:
+        resources.append(_provenance(document, names[: len(resources)], recorded))
+    entries = [{"fullUrl": name, "resource": each} for name, each in zip(names, resources, strict=False)]
+    return orjson.dumps({"resourceType": "Bundle", "type": "collection", "entry": entries})
+
+
+def problem_outcome(
+    code: str,
+    status: int,
+    detail: str,
+    errors: Sequence[ProblemItem] = (),
+    omitted: int = 0,
+    *,
+    fhir: bool = False,
+) -> bytes:
+    """A refusal as OperationOutcome: the same code, text and places as the RFC 9457 problem.
+
+    ``fhir``: the body was a Bundle, so pointers into its entries are given as FHIRPath too.
+    ``omitted``: places that are wrong beyond those listed.
+    """
+    severity, issue_type = _BY_CODE.get(code) or _BY_STATUS.get(status, ("error", "processing"))
+    issues = [_issue(severity, issue_type, detail, _problem_coding(code))]
+    for error in errors:
+        issue = _issue("error", issue_type, error.detail, _problem_coding(error.code))
+        place = error.pointer or error.location
+        if place:  # FHIR has no empty text; without a place it is the whole document
+            issue["extension"] = [_extension("finding-place", [_part("location", place)])]
+        if error.pointer is not None:
+            entry = _ENTRY.match(error.pointer)
+            if fhir and entry:
+                issue["expression"] = [f"Bundle.entry[{entry[1]}]{'.resource' if entry[2] else ''}"]
+        if error.parameter is not None:
+            issue["location"] = [f"http.{error.parameter}"]
+        issues.append(issue)
+    if omitted:
+        text = f"{omitted} more of the places that are wrong are not listed."
+        issues.append(_issue("information", "informational", text))
+    return orjson.dumps({"resourceType": "OperationOutcome", "issue": issues})
+
+
+def rules_by_outcome(document: Mapping[str, Any]) -> dict[str, list[str]]:
+    """Every rule of the profile by its outcome, ``off`` among them; outcomes that no rule has are left out."""
+    found: dict[str, list[str]] = {outcome: [] for outcome in (*OUTCOMES, "off")}
+    for account in document["accounts"]:
+        found[account["outcome"]].append(account["rule"])
+    found["off"] = [each["rule"] for each in document["off"]]
+    return {outcome: rules for outcome, rules in found.items() if rules}
+
+
+def counted(document: Mapping[str, Any]) -> str:
+    """The counts of a review in one or two sentences."""
+    summary = document["summary"]
+    rules = ", ".join(f"{summary[each]} {'with findings' if each == 'finding' else word(each)}" for each in OUTCOMES)
+    findings = "No findings" if not summary["findings"] else count(summary["findings"], "finding")
+    accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
+    return f"{findings}{accepted}. {count(summary['rules'], 'rule')}: {rules}; {summary['off']} off."
+
+
+def limits(finding: Mapping[str, Any]) -> str:
+    """``max gap 15 min``, comma between several; empty where a rule has none."""
+    return ", ".join(f"{word(name)} {quantity(p['value'], p['unit'])}" for name, p in finding["parameters"].items())
+
+
+def sources(finding: Mapping[str, Any]) -> str:
+    """Publisher, title, edition and place of every source, and how it is known where it was not read."""
+    said = []
+    for each in finding["sources"]:
+        known = _KNOWN.get(each["confidence"], "")
+        parts = [str(each[name]) for name in ("publisher", "title", "edition", "locator") if each[name]]
+        said.append(", ".join(parts) + known)
+    return "; ".join(said)
+
+
+def name_of(document: Mapping[str, Any], what: str) -> str:
+    """The UUID of version 5 that one part of one review has whenever it is made."""
+    return str(uuid.uuid5(uuid.NAMESPACE_URL, f"{BASE}/reviews/{document['input_digest']}/{what}"))
+
+
+# ---------------------------------------------------------------- the review
+
+
+def _outcome(review: Review) -> Resource:
+    document = review.document
+    issues = [_of_finding(finding, review) for finding in document["findings"]]
+    issues += [_of_accepted(finding, review) for finding in document["accepted"]]
+    issues += [_of_notice(notice, review) for notice in document["notices"]]
+    issues += [_of_unknown(entry, review) for entry in document["not_assessable"]]
+    for switch in document["off"]:
+        text = f"{switch['rule']} is switched off until {switch['ends']} by {switch['owner']}: {switch['reason']}"
+        issues.append(_issue("information", "informational", text, _rule_coding(switch["rule"])))
+    text = " ".join([counted(document), *document["cautions"]])
+    issues.append(_issue("information", "informational", text))
+    versions = [_part(name.replace("_", "-"), said) for name, said in document["versions"].items()]
+    accounts = [_part(outcome, " ".join(rules)) for outcome, rules in rules_by_outcome(document).items()]
+    return {
+        "resourceType": "OperationOutcome",
+        "extension": [
+            _extension("episode-ref", document["episode_ref"]),
+            _extension("input-digest", document["input_digest"]),
+            _extension("review-versions", versions),
+            _extension("rule-accounts", accounts),
+        ],
+        "issue": issues,
+    }
+
+
+def _of_finding(finding: Mapping[str, Any], review: Review) -> Resource:
+    said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
+    issue = _issue(_SEVERITY[finding["severity"]], _type(finding), " ".join(said), _rule_coding(**finding["rule"]))
+    issue["details"]["coding"][0]["display"] = finding["title"]
+    issue["diagnostics"] = _diagnostics(finding, review.document)
+    return _placed(issue, finding, review)
+
+
+def _of_accepted(finding: Mapping[str, Any], review: Review) -> Resource:
+    text = f"Accepted by the sender, with a reason: {finding['message']}"
+    issue = _issue("information", "informational", text, _rule_coding(**finding["rule"]))
+    issue["details"]["coding"][0]["display"] = finding["title"]
+    return _placed(issue, finding, review)
+
+
+def _type(finding: Mapping[str, Any]) -> str:
+    """R4 issue type. An entry that is not there is ``required``; a limit that is not met is ``business-rule``."""
+    if finding["category"] == "consistency":
+        return "invariant"
+    return "business-rule" if finding["category"] == "safety" or finding["parameters"] else "required"
+
+
+def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str:
+    parts = [finding["why"]]
+    if finding["parameters"]:
+        parts.append(f"Limits: {limits(finding)}.")
+    if finding["span"]:
+        parts.append(f"From {finding['span']['from']} to {finding['span']['to']}.")
+    versions = document["versions"]
+    parts.append(f"Sources: {sources(finding)}. Ruleset {versions['ruleset']}, profile {versions['profile']}.")
+    return " ".join(parts)
+
+
+def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
+    """Add what a program wants to know of a finding, and where it points."""
+    issue["extension"] = _marks(finding, review.intake.language)
+    return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
+
+
+def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
+    """As extensions; places in the language of the document that was sent."""
+    said: list[Resource] = [
+        _code("finding-severity", finding["severity"]),
+        _code("finding-category", finding["category"]),
+        _code("finding-phase", finding["phase"]),
+        _code("finding-handled-by", finding["handled_by"]),
+        _extension("finding-fingerprint", finding["fingerprint"]),
+        {"url": url("finding-acceptable"), "valueBoolean": finding["acceptable"]},
+    ]
+    if finding.get("disputed"):
+        said.append({"url": url("finding-disputed"), "valueBoolean": True})
+    if finding["span"]:
+        period = {"start": finding["span"]["from"], "end": finding["span"]["to"]}
+        said.append({"url": url("finding-span"), "valuePeriod": period})
+    for place in finding["pointers"]:
+        parts = [_part("location", place[language])] if place[language] else []
+        parts.append(_part("label", place["label"]))
+        if "chars" in place:
+            parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
+        said.append(_extension("finding-place", parts))
+    if finding["related"]:
+        # One text for all: in a long cascade each names every other.
+        said.append(_extension("finding-related", " ".join(finding["related"])))
+    return said
+
+
+def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
+    issue_type = "informational"
+    if notice["severity"] == "critical":
+        issue_type = "exception"
+    elif notice["code"] == "mostly-not-assessable":
+        issue_type = "not-supported"
+    coding = {"system": system("notice"), "code": notice["code"]}
+    issue = _issue(_SEVERITY[notice["severity"]], issue_type, notice["detail"], coding)
+    if not notice.get("pointer"):
+        return issue
+    issue["extension"] = [_extension("finding-place", [_part("location", notice["pointer"])])]
+    return _expressed(issue, [notice["pointer"]], review)
+
+
+def _of_unknown(entry: Mapping[str, Any], review: Review) -> Resource:
+    rule = entry["rule"]
+    issue = _issue(
+        "information",
+        "not-supported",
+        f"{rule['id']} ({rule['name']}) cannot be assessed from this record.",
+        _rule_coding(**rule),
+    )
+    said = [f"{each['fact']} {each.get('attribute', '')}".strip() + f": {each['state']}" for each in entry["unknown"]]
+    if said:
+        issue["diagnostics"] = "; ".join(dict.fromkeys(said))
+    return _expressed(issue, (place for each in entry["unknown"] for place in each["pointers"]), review)
+
+
+def _expressed(issue: Resource, places: Iterable[str], review: Review) -> Resource:
+    """With FHIRPath expressions, each once, where the chart came as FHIR."""
+    expressions = list(dict.fromkeys(places)) if review.intake.language == "fhirpath" else []
+    if expressions:
+        issue["expression"] = expressions
+    return issue
+
+
+# ---------------------------------------------------------------- other resources
+
+
+def _service(document: Mapping[str, Any]) -> Resource:
+    versions = document["versions"]
+    said = [f"service {versions['service']}", f"ruleset {versions['ruleset']} {versions['ruleset_digest']}"]
+    said.append(f"profile {versions['profile']} {versions['profile_digest']}")
+    return {
+        "resourceType": "Device",
+        "id": "service",
+        "deviceName": [{"name": "restraint-review", "type": "model-name"}],
+        "version": [{"value": each} for each in said],
+    }
+
+
+def _detected(finding: Mapping[str, Any], review: Review, recorded: str | None) -> Resource:
+    said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
+    issue: Resource = {
+        "resourceType": "DetectedIssue",
+        "contained": [_service(review.document)],
+        "extension": _marks(finding, review.intake.language),
+        "identifier": [{"system": system("fingerprint"), "value": finding["fingerprint"]}],
+        "status": "final",
+        "code": {"coding": [_rule_coding(**finding["rule"]) | {"display": finding["title"]}], "text": finding["title"]},
+        "severity": _HARM[finding["severity"]],
+        "author": {"reference": "#service"},
+        "detail": " ".join(said),
+    }
+    if recorded is not None:
+        issue["identifiedDateTime"] = recorded
+    return issue
+
+
+def _provenance(document: Mapping[str, Any], targets: Sequence[str], recorded: str) -> Resource:
+    role = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+    return {
+        "resourceType": "Provenance",
+        "contained": [_service(document)],
+        "target": [{"reference": target} for target in targets],
+        "recorded": recorded,
+        "agent": [
+            {"type": {"coding": [{"system": role, "code": "assembler"}]}, "who": {"reference": "#service"}},
+        ],
+        "entity": [
+            {
+                "role": "source",
+                "what": {"identifier": {"system": system("input-digest"), "value": document["input_digest"]}},
+            }
+        ],
+    }
+
+
+# ---------------------------------------------------------------- parts
+
+
+def _issue(severity: str, issue_type: str, text: str, coding: Mapping[str, str] | None = None) -> Resource:
+    details: Resource = {"coding": [dict(coding)]} if coding else {}
+    return {"severity": severity, "code": issue_type, "details": details | {"text": text}}
+
+
+def _rule_coding(id: str, revision: int | None = None, **_: Any) -> dict[str, str]:
+    version = {} if revision is None else {"version": str(revision)}
+    return {"system": system("rule"), **version, "code": id}
+
+
+def _problem_coding(code: str) -> dict[str, str]:
+    return {"system": system("problem"), "code": code}
+
+
+def _extension(slug: str, value: str | list[Resource]) -> Resource:
+    if isinstance(value, str):
+        return {"url": url(slug), "valueString": value}
+    return {"url": url(slug), "extension": value}
+
+
+def _code(slug: str, value: str) -> Resource:
+    return {"url": url(slug), "valueCode": value}
+
+
+def _part(name: str, value: str) -> Resource:
+    return {"url": name, "valueString": value}

@@ -1,0 +1,142 @@
+"""A review as SVRL, the report language of Schematron (ISO/IEC 19757-3, Annex D), for systems that read it already.
+
+One ``fired-rule`` for every rule that is on, ``role`` its outcome, so that a
+rule which could not be assessed does not read like one that passed; after it
+a ``failed-assert`` for each of its findings, or a ``successful-report`` for
+each that the sender has accepted. ``flag`` is our own severity. Notices,
+switched-off rules, counts and cautions are ``text``.
+
+Words in ``role``: critical is ``[ERROR]``, warning and info are ``[WARNING]``.
+``[FATAL]`` tells a receiver to refuse the record, and nobody should be pushed
+to change an entry to get a chart through: it is never used.
+
+Two findings of one rule may not share an ID in one document (xsd:ID), so an
+assert is ``<rule id>.<fingerprint>``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from service.formats.nemsis.codes import NEMSIS
+from service.formats.nemsis.tree import PREFIX
+from service.review.build import Review
+
+from .operation_outcome import counted, limits, sources
+
+MEDIA_TYPE = "application/xml"
+SVRL = "http://purl.oclc.org/dsdl/svrl"
+_WORDS = {"critical": "[ERROR]", "warning": "[WARNING]", "info": "[WARNING]"}
+
+# Only what the document is written with: the names of the prefixes mean nothing to a reader of namespaces.
+ET.register_namespace("svrl", SVRL)
+ET.register_namespace(PREFIX, NEMSIS)
+
+
+def render(review: Review) -> bytes:
+    """The document in UTF-8. ``location`` is an XPath for a chart that came as XML (prefix ``nem``), a JSON
+    Pointer or FHIRPath for the others; every place of a finding stands in its diagnostics too."""
+    document = review.document
+    versions = document["versions"]
+    root = ET.Element(
+        _name("schematron-output"),
+        {"title": "restraint-review", "schemaVersion": versions["ruleset"]},
+    )
+    for text in _texts(document):
+        _text(root, text)
+    if review.intake.language == "xpath":
+        ET.SubElement(root, _name("ns-prefix-in-attribute-values"), {"prefix": PREFIX, "uri": NEMSIS})
+    ET.SubElement(root, _name("active-pattern"), {"id": "restraint-review", "name": f"profile {versions['profile']}"})
+    failed = _by_rule(document["findings"])
+    accepted = _by_rule(document["accepted"])
+    whole = review.intake.locate("")
+    for account in document["accounts"]:
+        rule = account["rule"]
+        ET.SubElement(root, _name("fired-rule"), {"id": rule, "context": whole, "role": account["outcome"]})
+        for finding in failed.get(rule, ()):
+            _finding(root, "failed-assert", finding, review)
+        for finding in accepted.get(rule, ()):
+            _finding(root, "successful-report", finding, review)
+    ET.indent(root, " ")
+    return bytes(ET.tostring(root, encoding="utf-8", xml_declaration=True)) + b"\n"
+
+
+def _texts(document: Mapping[str, Any]) -> Iterable[str]:
+    versions = document["versions"]
+    yield counted(document)
+    yield f"Record {document['episode_ref']}, input {document['input_digest']}."
+    yield f"Ruleset digest {versions['ruleset_digest']}, profile digest {versions['profile_digest']}, service {versions['service']}."
+    for notice in document["notices"]:
+        at = f" At: {notice['pointer']}" if notice.get("pointer") else ""
+        yield f"Notice ({notice['severity']}, {notice['code']}): {notice['detail']}{at}"
+    for switch in document["off"]:
+        yield f"{switch['rule']} is switched off until {switch['ends']} by {switch['owner']}: {switch['reason']}"
+    for entry in document["not_assessable"]:
+        said = [
+            f"{each['fact']} {each.get('attribute', '')}".strip() + f" is {each['state']}" for each in entry["unknown"]
+        ]
+        yield f"{entry['rule']['id']} cannot be assessed: {'; '.join(dict.fromkeys(said))}"
+    yield from document["cautions"]
+
+
+def _by_rule(findings: Iterable[Mapping[str, Any]]) -> dict[str, list[Mapping[str, Any]]]:
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for finding in findings:
+        found.setdefault(finding["rule"]["id"], []).append(finding)
+    return found
+
+
+def _finding(root: ET.Element, tag: str, finding: Mapping[str, Any], review: Review) -> None:
+    language = review.intake.language
+    rule, places = finding["rule"], finding["pointers"]
+    node = ET.SubElement(
+        root,
+        _name(tag),
+        {
+            "id": f"{rule['id']}.{finding['fingerprint'].partition(':')[2]}",
+            "location": places[0][language] if places else review.intake.locate(""),
+            "test": f"{rule['id']} {rule['name']}",
+            "role": _WORDS[finding["severity"]],
+            "flag": finding["severity"],
+        },
+    )
+    told = f"{finding['tell_now']} " if "tell_now" in finding else ""
+    _text(node, f"{told}{finding['title']}. {finding['message']} {finding['remediation']}")
+    if language == "xpath":
+        # The shape in which a charting system finds its own fields; agency and record ids are not kept here.
+        holder = ET.SubElement(
+            ET.SubElement(node, _name("diagnostic-reference"), {"diagnostic": "nemsisDiagnostic"}),
+            f"{{{NEMSIS}}}nemsisDiagnostic",
+        )
+        elements = ET.SubElement(holder, f"{{{NEMSIS}}}elements")
+        for place in dict.fromkeys(each[language] for each in places):
+            ET.SubElement(elements, f"{{{NEMSIS}}}element", {"location": place})
+    for name, text in _diagnostics(finding, language):
+        ET.SubElement(node, _name("diagnostic-reference"), {"diagnostic": name}).text = text
+
+
+def _diagnostics(finding: Mapping[str, Any], language: str) -> Iterable[tuple[str, str]]:
+    yield "why", finding["why"]
+    if finding["parameters"]:
+        yield "limits", limits(finding)
+    if finding["span"]:
+        yield "span", f"{finding['span']['from']} to {finding['span']['to']}"
+    for place in finding["pointers"]:
+        chars = f", characters {place['chars']['from']} to {place['chars']['to']}" if "chars" in place else ""
+        yield "place", f"{place['label']}{chars}: {place[language] or '(the whole record)'}"
+    yield "sources", sources(finding)
+    yield "handled-by", finding["handled_by"]
+    if finding["related"]:
+        yield "related", " ".join(finding["related"])
+    if finding.get("disputed"):
+        yield "disputed", "Engine and evaluator disagree about this finding; it is shown all the same."
+
+
+def _text(parent: ET.Element, text: str) -> None:
+    ET.SubElement(parent, _name("text")).text = text
+
+
+def _name(tag: str) -> str:
+    return f"{{{SVRL}}}{tag}"

@@ -1,0 +1,1 @@
+"""The server process: gunicorn with our settings, its addresses, its workers, its health."""

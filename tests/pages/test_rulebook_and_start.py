@@ -1,0 +1,106 @@
+"""The rulebook page and the start page: everything of the rulebook, the form fields that the service reads, fixed text only."""
+
+from __future__ import annotations
+
+from service.pages import rulebook as rulebook_page
+from service.pages import start as start_page
+from tests.support.pages import DEMOS, FORMATS, rulebook, start, tree
+from tests.support.pipeline import pipeline
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_every_rule_stands_with_its_text_limits_conditions_and_sources() -> None:
+    book = pipeline().rulebook
+    by_id = {e.attributes["id"]: e for e in tree(rulebook()).walk() if "id" in e.attributes}
+    for rule in book.rules:
+        entry = by_id[rule.id]
+        text = entry.text()
+        said = [
+            rule.title,
+            rule.remediation,
+            rule.why,
+            rule.name,
+            *rule.known_limits,
+            *([rule.tell_now] if rule.tell_now else []),
+        ]
+        said += [book.sources[s.key]["title"] for s in rule.sources] + [s.locator for s in rule.sources]
+        assert [line for line in said if flat(line) not in text] == [], rule.id
+        lines = {id(li) for c in entry.by_class("conditions") for li in c.by_tag("li") if not li.by_tag("ul")}
+        assert len(lines) == len(rule.applies_when.leaves()) + len(rule.fails_when.leaves()), rule.id
+        for parameter in rule.parameters:
+            assert parameter.name.replace("_", " ").lower() in text.lower(), rule.id
+
+
+def test_every_profile_and_every_source_stands() -> None:
+    book = pipeline().rulebook
+    root = tree(rulebook())
+    text = root.text()
+    for profile in book.profiles.values():
+        assert flat(profile.title) in text
+        rows = sum(len(chosen) for chosen in profile.parameters.values())
+        if rows:
+            (table,) = [t for t in root.by_tag("table") if f"Limits that {profile.id} states" in t.text()]
+            assert len(table.by_tag("tr")) == rows + 1
+        for note in profile.raw.get("notes", []):  # type: ignore[union-attr]
+            assert flat(str(note)) in text
+        for rule, severity in profile.severities.items():
+            assert f"{rule} {severity}" in text
+    for key, source in book.sources.items():
+        assert key in text
+        assert flat(source["title"]) in text
+        assert flat(source["publisher"]) in text
+    assert book.digest in text
+    assert "No rule is switched off." in text
+
+
+def test_a_placeholder_is_named_for_people() -> None:
+    root = tree(rulebook())
+    assert not [r for r in root.by_class("rule") if "{" in r.text()]
+    assert "[max gap] min" in root.by_id("RR-1307").text()
+
+
+def test_the_same_rulebook_gives_the_same_bytes() -> None:
+    assert rulebook_page.render(pipeline().rulebook) == rulebook()
+
+
+def test_the_start_page_has_the_fields_it_names() -> None:
+    root = tree(start())
+    forms = root.by_tag("form")
+    assert [(f.attributes["method"], f.attributes["action"], f.attributes["enctype"]) for f in forms] == [
+        ("post", start_page.ACTION, "multipart/form-data")
+    ] * 2
+    demos, own = forms
+    assert [b.attributes["value"] for b in demos.by_tag("button") if b.attributes["name"] == start_page.DEMO] == [
+        d.name for d in DEMOS
+    ]
+    (file,) = [i for i in own.by_tag("input") if i.attributes["type"] == "file"]
+    assert file.attributes["name"] == start_page.FILE
+    (formats,) = [s for s in own.by_tag("select") if s.attributes["name"] == start_page.FORMAT]
+    assert [o.attributes["value"] for o in formats.by_tag("option")] == [media_type for media_type, _ in FORMATS]
+    for form in forms:
+        (profiles,) = [s for s in form.by_tag("select") if s.attributes["name"] == start_page.PROFILE]
+        assert [o.attributes["value"] for o in profiles.by_tag("option")] == sorted(pipeline().rulebook.profiles)
+        assert [o.attributes["value"] for o in profiles.by_tag("option") if "selected" in o.attributes] == ["default"]
+    links = {a.attributes["href"] for a in root.by_tag("a")}
+    assert {"/v1/rules", "/openapi.yaml"} <= links
+    assert "Nothing is stored." in root.text()
+    assert not root.by_class("alarm")
+
+
+def test_one_format_needs_no_choice() -> None:
+    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS[:1], "default"))
+    (hidden,) = [i for i in root.by_tag("input") if i.attributes["name"] == start_page.FORMAT]
+    assert (hidden.attributes["type"], hidden.attributes["value"]) == ("hidden", "application/json")
+
+
+def test_a_refusal_is_shown_and_escaped() -> None:
+    wrong = start_page.Wrong("The body is no episode.", [("/patient/<b>", "Not a number.")])
+    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default", wrong))
+    (alarm,) = root.by_class("alarm")
+    assert alarm.attributes["role"] == "alert"
+    for said in ("The body is no episode.", "Not a number.", "/patient/<b>"):
+        assert said in alarm.text()
+    assert not alarm.by_tag("b")
