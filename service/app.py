@@ -77,13 +77,13 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     app = Application(__name__, static_folder=None)
     app.url_map.merge_slashes = False  # the redirect would repeat the path
     app.extensions["restraint_review_ready"] = ready
-    turn = capacity.Turns(settings)
-    reviewing = Reviewing(pipeline, turn, ready, settings.default_profile)
+    limits = capacity.Capacity(settings)
+    reviewing = Reviewing(pipeline, limits, ready, settings.default_profile)
     # The order of these is the order of refusals: 404 and 405, 401 and 403, 429, and the rest by each view.
     _start_every_request(app)
     operations_port.register(app, settings)
     access.register(app, settings)
-    capacity.register(app, turn)
+    capacity.register(app, limits)
     reviews.register(app, settings, reviewing)
     batches.register(app, settings, reviewing)
     cds.register(app, settings, reviewing)

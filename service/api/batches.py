@@ -46,7 +46,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
 
     def charts_of(body: bytes, media_type: str) -> list[tuple[int, lines.Source]]:
         try:
-            with reviewing.turns.evaluation():
+            with reviewing.capacity.evaluation():
                 found = pipeline.read_all(body, media_type)
         except Rejected as rejected:
             code = known_code(rejected.code, rejected.status)
@@ -89,7 +89,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         definitions = measures_of(pipeline.rulebook)
         tally = measures.Tally(len(definitions))
         for number, line in found:
-            with reviewing.turns.evaluation():
+            with reviewing.capacity.evaluation():
                 _told(measures.count(pipeline, tally, definitions, line, number, profile, period))
         document = measures.document(tally, definitions, lines.versions(pipeline, profile), period)
         if wanted == HTML:
@@ -113,7 +113,7 @@ def _at_most(found: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
 
 def _line(reviewing: Reviewing, line: lines.Source, number: int, profile: str, explain: bool) -> bytes:
     try:
-        with reviewing.turns.evaluation():
+        with reviewing.capacity.evaluation():
             found = lines.answer(reviewing.pipeline, line, number, profile, explain)
     except Refusal as refusal:  # no turn in time: this line has no result, the rest goes on
         found = lines.refused(number, refusal.code)

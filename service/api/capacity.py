@@ -18,7 +18,7 @@ from service.settings import Settings
 from .problems import Refusal
 
 
-class Turns:
+class Capacity:
     """The limits of one worker."""
 
     def __init__(self, settings: Settings) -> None:
@@ -57,18 +57,18 @@ class Clock:
             raise Refusal("review-too-slow", headers={"Retry-After": "1"})
 
 
-def register(app: Flask, turns: Turns) -> None:
+def register(app: Flask, capacity: Capacity) -> None:
     """Refuse what is more than a worker has hands for. Only requests with a body: the others take no time."""
 
     @app.before_request
     def enter() -> None:
         if request.method != "POST" or request.routing_exception is not None:
             return
-        if not turns.take_place():
+        if not capacity.take_place():
             raise Refusal("too-busy", headers={"Retry-After": "1"})
         g.has_place = True
 
     @app.teardown_request
     def leave(_error: BaseException | None) -> None:
         if g.pop("has_place", False):
-            turns.give_back()
+            capacity.give_back()

@@ -8,16 +8,16 @@ from service.pipeline import Pipeline, UnknownProfile
 from service.problems import ProblemItem, Rejected, known_code
 from service.review.build import Review
 
-from .capacity import Turns
+from .capacity import Capacity
 from .problems import Refusal
 
 
 class Reviewing:
     """The pipeline as the routes use it. Not ``ready``: whatever could be reviewed is answered 503."""
 
-    def __init__(self, pipeline: Pipeline, turns: Turns, ready: bool, default_profile: str) -> None:
+    def __init__(self, pipeline: Pipeline, capacity: Capacity, ready: bool, default_profile: str) -> None:
         self.pipeline = pipeline
-        self.turns = turns
+        self.capacity = capacity
         self._ready = ready
         self._default_profile = default_profile
 
@@ -42,7 +42,7 @@ class Reviewing:
     def read_and_review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
         """One review. Raises Rejected (400, 422); Refusal 503."""
         try:
-            with self.turns.evaluation() as clock:
+            with self.capacity.evaluation() as clock:
                 found = self.pipeline.review(body, media_type, profile, explain, clock.look)
         except UnknownProfile:
             raise Refusal("unknown-profile") from None

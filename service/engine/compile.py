@@ -20,7 +20,7 @@ from typing import Protocol
 from service.facts.fact import Fact
 from service.rulebook.rule import STATE_OPS, VALUE_OPS, BoundRule, Group, Leaf
 
-from .payload import MAX_INT, Condition, Unfit, Wire, wire
+from .payload import MAX_INT, Condition, Payload, Unfit, payload_of
 
 MAX_RULES = 1000
 MAX_KINDS = 200
@@ -74,10 +74,10 @@ Catalogue = Mapping[str, Mapping[str, AttributeType]]
 
 @dataclass(frozen=True, slots=True)
 class Definitions:
-    """What the fence builds from: the condition of each rule (by number, in the given order) and the wire forms."""
+    """What the fence builds from: the condition of each rule (by number, in the given order) and their payloads."""
 
     conditions: tuple[Condition, ...]
-    wires: Mapping[str, Wire]
+    payloads: Mapping[str, Payload]
 
     def write(self, facts: Iterable[Fact]) -> list[str]:
         """The JSON members of each fact after its id, such as ``,"kind":"limb","device_on":true}``.
@@ -87,11 +87,11 @@ class Definitions:
         """
         out: list[str] = []
         for fact in facts:
-            wire = self.wires.get(fact.kind)
-            if wire is None:
+            payload = self.payloads.get(fact.kind)
+            if payload is None:
                 raise EngineError("a fact of a kind that is not in the catalogue")
             try:
-                out.append(wire.write(fact))
+                out.append(payload.write(fact))
             except Unfit as unfit:
                 raise EngineError(f"{fact.kind}.{unfit}: the value is not of the attribute's type") from None
             except TypeError:  # an unhashable value in place of a word
@@ -110,7 +110,7 @@ def compile_rules(rules: Sequence[BoundRule], catalogue: Catalogue) -> Definitio
     conditions = [_condition(bound, catalogue) for bound in rules]
     crowded = _spread(rules, conditions)
     _need(_peak(conditions, check=True) <= MAX_STACK, "too many conditions can hold for one fact")
-    return Definitions(tuple(conditions), _wires(rules, conditions, catalogue, crowded))
+    return Definitions(tuple(conditions), _payloads(rules, conditions, catalogue, crowded))
 
 
 def fnv1a_32(text: str) -> int:
@@ -313,19 +313,19 @@ def _peak(conditions: Iterable[Condition], check: bool = False) -> int:
     return walk(_network(conditions)) + 2
 
 
-def _wires(
+def _payloads(
     rules: Sequence[BoundRule], conditions: Sequence[Condition], catalogue: Catalogue, crowded: set[str]
-) -> dict[str, Wire]:
+) -> dict[str, Payload]:
     by_kind: dict[str, list[Condition]] = {kind: [] for kind in catalogue}
     used: dict[str, set[tuple[bool, str]]] = {kind: set() for kind in catalogue}
     for bound, condition in zip(rules, conditions, strict=True):
         by_kind[bound.rule.about].append(condition)
         for leaf in (*bound.applies.leaves(), *bound.fails.leaves()):
             used[bound.rule.about].add((leaf.op in STATE_OPS, leaf.attribute))
-    wires = {}
+    payloads = {}
     for kind, attributes in catalogue.items():
         _need(len(used[kind]) <= MAX_PROPERTIES, f"{kind}: too many attributes in use")
         typed = {name: (attribute.type, frozenset(attribute.values)) for name, attribute in attributes.items()}
         states = {_state_name(name): name for name in attributes}
-        wires[kind] = wire(kind, by_kind[kind], typed, states, f',"{GROUP}":0' if kind in crowded else "")
-    return wires
+        payloads[kind] = payload_of(kind, by_kind[kind], typed, states, f',"{GROUP}":0' if kind in crowded else "")
+    return payloads

@@ -35,7 +35,7 @@ class Unfit(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class Payload:
     """The writers of one kind by the word of ``attribute``, and the one for any other word and for none."""
 
     attribute: str
@@ -48,10 +48,10 @@ class Wire:
         return self.writers.get(values.get(self.attribute), self.others)(values.get, fact.states.get)
 
 
-def wire(
+def payload_of(
     kind: str, conditions: Sequence[Condition], attributes: Mapping[str, Typed], states: Mapping[str, str], more: str
-) -> Wire:
-    """The wire of a kind.
+) -> Payload:
+    """The payload of a kind.
 
     ``conditions`` are those of the kind; ``attributes`` what the catalogue has
     for it; ``states`` the names under which states are sent, to their
@@ -73,7 +73,7 @@ def wire(
         other = [(name, states[name], used[name]) for name in sorted(used) if name in states and name not in attributes]
         return function(_source(head, plain, other), unfit=_unfit)
 
-    return Wire(attribute, {word: writer(word) for word in sorted(words)}, writer(None))
+    return Payload(attribute, {word: writer(word) for word in sorted(words)}, writer(None))
 
 
 def _demanded(condition: Condition, attributes: Mapping[str, Typed]) -> dict[str, str]:

@@ -104,10 +104,10 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
     return made
 
 
-class Draft(Fact, gc=False):
+class FactBuilder(Fact, gc=False):
     """A fact in the making."""
 
-    def put(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
+    def set(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
         """Set an attribute; None or an Absent leaves it unknown with that state."""
         if value is None:
             self.states[name] = state
@@ -121,7 +121,7 @@ class Draft(Fact, gc=False):
         if value is None:
             self.states[name] = state_of(*inputs)
         else:
-            self.put(name, value)
+            self.set(name, value)
 
     def unknown(self, names: Iterable[str], state: str) -> None:
         """Leave several attributes unknown."""

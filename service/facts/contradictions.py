@@ -16,7 +16,7 @@ from service.episode.absence import Absent
 from service.narrative.phrases import Hit
 
 from . import intervals
-from .builder import Draft
+from .builder import FactBuilder
 from .fact import place
 from .timeline import ROUNDING, Timeline, items, part
 
@@ -367,7 +367,7 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
         yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 
 
-def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
+def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[FactBuilder]:
     """The facts of all comparisons."""
     found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
     for name, compared in _narrative(line, hits):
@@ -378,8 +378,8 @@ def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[Draft]:
             yield _draft(name, compared)
 
 
-def _draft(name: str, compared: Compared) -> Draft:
-    draft = Draft("pair", name, tuple([place(*spot) for spot in compared.places]))
-    draft.know(pair=name, disagrees=compared.disagrees)
-    draft.put("decisive", compared.decisive)
-    return draft
+def _draft(name: str, compared: Compared) -> FactBuilder:
+    fact = FactBuilder("pair", name, tuple([place(*spot) for spot in compared.places]))
+    fact.know(pair=name, disagrees=compared.disagrees)
+    fact.set("decisive", compared.decisive)
+    return fact

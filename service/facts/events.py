@@ -22,7 +22,7 @@ from service.episode.words import LIMBS
 from service.wording.labels import member_label
 
 from . import intervals, scales
-from .builder import Draft, scaled, state_of
+from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .limbs import check_times
 from .timeline import ROUNDING, Timeline, items, limb_of, part
@@ -331,9 +331,9 @@ class Events:
         if run:
             yield run
 
-    def _stand(self, draft: Draft, time: int | None, in_care: bool) -> None:
-        self.line.stand(draft, time)
-        draft.put("in_care", in_care)
+    def _stand(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
+        self.line.stand(fact, time)
+        fact.set("in_care", in_care)
 
     # ------------------------------------------------------------ from readings
 
@@ -348,7 +348,7 @@ class Events:
         after = [pair for pair in values if self.line.control is None or pair[0] >= self.line.control]
         return after[0] if after else None
 
-    def from_vitals(self) -> Iterator[Draft]:
+    def from_vitals(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal readings of one quantity."""
         # Most quantities never go wrong, and one look at a column of all sets tells.
         columns = dict(zip(_MEMBERS, zip(*[_row(vital) for _, vital in self.vitals], strict=True), strict=False))
@@ -378,7 +378,7 @@ class Events:
         # From 50 mmHg on the reading itself is the finding.
         return [(t, v, x - baseline[1] if RISE_FROM <= x < 500 else 0) for t, v, x in column if t >= baseline[0]]
 
-    def from_untimed(self) -> Iterator[Draft]:
+    def from_untimed(self) -> Iterator[FactBuilder]:
         """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
         monitoring = self.line.episode.monitoring
         untimed = [v for v in items(part(monitoring, "vitals")) if type(v.time) is Absent]
@@ -403,33 +403,33 @@ class Events:
             absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
             if absent or longer or refill > 20:
                 limb = limb_of(check.side, check.site)
-                draft = self._untimed("limb_circulation", refill, [place(check)], True, limb)
-                draft.put("absent_pulse", absent)
-                draft.put("longer_than_other_side", longer)
-                draft.put("refill", refill)
-                yield draft
+                fact = self._untimed("limb_circulation", refill, [place(check)], True, limb)
+                fact.set("absent_pulse", absent)
+                fact.set("longer_than_other_side", longer)
+                fact.set("refill", refill)
+                yield fact
 
-    def _untimed(self, code: str, worst: int, places: list[Evidence], in_care: bool, limb: str | None) -> Draft:
-        draft = Draft("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", tuple(places))
-        draft.put("code", code)
-        draft.put("limb", limb)
-        draft.put("worst", worst)
-        draft.put("readings", len(places))
+    def _untimed(self, code: str, worst: int, places: list[Evidence], in_care: bool, limb: str | None) -> FactBuilder:
+        fact = FactBuilder("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", tuple(places))
+        fact.set("code", code)
+        fact.set("limb", limb)
+        fact.set("worst", worst)
+        fact.set("readings", len(places))
         family = _RESPONSES.get(code, _ANY)
         charted = any(a.action in family for a in items(self.listed_actions)) or bool(self._responses(code, limb))
         silent = type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected"
         if charted or silent:
             names = ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst")
-            draft.unknown((*names, "under_age_limit"), "not_collected" if silent else "missing")
+            fact.unknown((*names, "under_age_limit"), "not_collected" if silent else "missing")
         else:
-            draft.put("unanswered", True)
-            draft.put("unanswered_worst", worst)
-            draft.put("unrechecked", False)
+            fact.set("unanswered", True)
+            fact.set("unanswered_worst", worst)
+            fact.set("unrechecked", False)
             months = self.age_months
-            draft.put("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
-        self._stand(draft, None, in_care)
-        self._circumstances(draft, None)
-        return draft
+            fact.set("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
+        self._stand(fact, None, in_care)
+        self._circumstances(fact, None)
+        return fact
 
     def _reading(self, time: int, value: int, vital: record.VitalSet, quantity: Quantity) -> _Reading:
         line = self.line
@@ -440,20 +440,20 @@ class Events:
         where = place(vital, None if type(getattr(vital, member)) is Absent else member, member_label(quantity.member))
         return _Reading(time, value, where, in_care, None if line.control is None else time >= line.control)
 
-    def _run(self, quantity: Quantity, run: list[_Reading]) -> Draft:
+    def _run(self, quantity: Quantity, run: list[_Reading]) -> FactBuilder:
         worst = min if quantity.low else max
-        draft = Draft("event", quantity.code, tuple(r.where for r in run))
-        draft.know(
+        fact = FactBuilder("event", quantity.code, tuple(r.where for r in run))
+        fact.know(
             code=quantity.code,
             worst=worst([r.value for r in run]),
             readings=len(run),
             lasted=run[-1].time - run[0].time,
             etco2_watched=all(self._watched(r.time) for r in run),
         )
-        self._answers(draft, run, worst, quantity.code)
+        self._answers(fact, run, worst, quantity.code)
         if quantity.code == "sbp_low" and self.age_months is not None:
             limit = scales.sbp_limit(self.age_months)
-            draft.know(
+            fact.know(
                 under_age_limit=max([0] + [limit - r.value for r in run if not r.responded]),
                 under_age_limit_unrechecked=max(
                     [0] + [limit - r.value for r in run if r.responded and not r.rechecked]
@@ -461,39 +461,39 @@ class Events:
                 under_age_limit_answered=max([0] + [limit - r.value for r in run if r.rechecked]),
             )
         else:
-            draft.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
-        draft.span = (run[0].time, run[-1].time)
-        self._stand(draft, run[0].time, run[0].in_care)
-        self._circumstances(draft, run[0].time)
-        return draft
+            fact.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
+        fact.span = (run[0].time, run[-1].time)
+        self._stand(fact, run[0].time, run[0].in_care)
+        self._circumstances(fact, run[0].time)
+        return fact
 
-    def _answers(self, draft: Draft, run: list[_Reading], worst: Callable[..., int], code: str) -> None:
+    def _answers(self, fact: FactBuilder, run: list[_Reading], worst: Callable[..., int], code: str) -> None:
         without = [r for r in run if not r.responded]
         alone = [r for r in run if r.responded and not r.rechecked]
         both = [r for r in run if r.rechecked]
         for name, chosen in (("unanswered", without), ("unrechecked", alone), ("answered", both)):
             if chosen:
                 where = tuple([r.where for r in chosen])
-                draft.evidence[name] = draft.evidence[f"{name}_worst"] = where
-                draft.spans[name] = draft.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
+                fact.evidence[name] = fact.evidence[f"{name}_worst"] = where
+                fact.spans[name] = fact.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
         untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
         if without and untimed:
             # A response without a time may be the one that is looked for.
-            draft.unknown(
+            fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 state_of(*untimed),
             )
             return
         if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected" and without:
             # A system with no place for actions cannot show a response: nothing is claimed either way.
-            draft.unknown(
+            fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 "not_collected",
             )
             return
-        draft.know(unanswered=bool(without), unrechecked=bool(alone))
+        fact.know(unanswered=bool(without), unrechecked=bool(alone))
         for name, chosen in (("unanswered_worst", without), ("unrechecked_worst", alone), ("answered_worst", both)):
-            draft.put(name, worst([r.value for r in chosen]) if chosen else None)
+            fact.set(name, worst([r.value for r in chosen]) if chosen else None)
 
     def _watched(self, time: int) -> bool:
         etco2 = self._near(self.etco2, time) or intervals.inside(time, self.capnography)
@@ -506,7 +506,7 @@ class Events:
 
     # ------------------------------------------------------------ from limb and breathing checks
 
-    def from_limb_checks(self) -> Iterator[Draft]:
+    def from_limb_checks(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal checks of one limb."""
         for limb in LIMBS:
             own = [(t, c) for t, c in self.line.checks[limb] if type(c.not_done) is Absent or c.pulse == "absent"]
@@ -534,11 +534,11 @@ class Events:
                 for run in self._runs(readings, order):
                     yield self._limb_run(limb, run)
 
-    def _limb_run(self, limb: str, run: list[_Reading]) -> Draft:
+    def _limb_run(self, limb: str, run: list[_Reading]) -> FactBuilder:
         open_ = [r for r in run if not (r.responded and r.rechecked)]
         judged = open_ or run
-        draft = Draft("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
-        draft.know(
+        fact = FactBuilder("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
+        fact.know(
             code="limb_circulation",
             limb=limb,
             absent_pulse=any(r.extra["absent"] for r in judged),
@@ -548,13 +548,13 @@ class Events:
             readings=len(run),
             lasted=run[-1].time - run[0].time,
         )
-        self._answers(draft, run, max, "limb_circulation")
-        draft.span = (run[0].time, run[-1].time)
-        self._stand(draft, run[0].time, run[0].in_care)
-        self._circumstances(draft, run[0].time)
-        return draft
+        self._answers(fact, run, max, "limb_circulation")
+        fact.span = (run[0].time, run[-1].time)
+        self._stand(fact, run[0].time, run[0].in_care)
+        self._circumstances(fact, run[0].time)
+        return fact
 
-    def from_breathing_checks(self) -> Iterator[Draft]:
+    def from_breathing_checks(self) -> Iterator[FactBuilder]:
         """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
         checks = items(part(self.line.episode.monitoring, "breathing_checks"))
         for check in checks:
@@ -568,7 +568,7 @@ class Events:
 
     # ------------------------------------------------------------ charted
 
-    def charted(self) -> Iterator[Draft]:
+    def charted(self) -> Iterator[FactBuilder]:
         """Events as charted, and changes after which limbs are checked again."""
         monitoring = self.line.episode.monitoring
         for event in items(part(monitoring, "events")):
@@ -584,7 +584,7 @@ class Events:
             if changed and self.line.control is not None and began > self.line.control:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
 
-    def _arrests(self) -> Iterator[Draft]:
+    def _arrests(self) -> Iterator[FactBuilder]:
         """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
         events = items(part(self.line.episode.monitoring, "events"))
         known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
@@ -598,68 +598,68 @@ class Events:
 
     def _charted(
         self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
-    ) -> Draft:
-        draft = Draft("event", f"{code}:{limb}" if limb else code, (where,))
-        draft.know(code=code, readings=1)
-        draft.put("limb", limb)
+    ) -> FactBuilder:
+        fact = FactBuilder("event", f"{code}:{limb}" if limb else code, (where,))
+        fact.know(code=code, readings=1)
+        fact.set("limb", limb)
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
-            draft.unknown(names, "missing")
-            self._stand(draft, None, before is not True)
-            self._circumstances(draft, None)
-            return draft
-        draft.span = (time, end if end is not None and end >= time else time)
-        draft.put("lasted", end - time if end is not None else None)
+            fact.unknown(names, "missing")
+            self._stand(fact, None, before is not True)
+            self._circumstances(fact, None)
+            return fact
+        fact.span = (time, end if end is not None and end >= time else time)
+        fact.set("lasted", end - time if end is not None else None)
         responded = self._within(self._responses(code, limb), time, RESPONSE) is not None
         if not responded and type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
-            draft.unknown(("unanswered", "unrechecked"), "not_collected")
+            fact.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
             # A look at the same minute is not one after it.
             again = self._within(self.looks, time + 1, RESPONSE + RECHECK - 1)
-            draft.know(unanswered=not responded, unrechecked=responded and again is None)
+            fact.know(unanswered=not responded, unrechecked=responded and again is None)
         at = bisect_left(self.looks, time)
         following = self.looks[at] if at < len(self.looks) else None
-        draft.know(no_check_after=following is None, etco2_watched=self._watched(time))
+        fact.know(no_check_after=following is None, etco2_watched=self._watched(time))
         if following is None:
-            draft.unknown(("check_delay", "check_delay_sure"), "missing")
+            fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:
-            draft.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
-        self._stand(draft, time, self.line.ours(before, time))
-        self._circumstances(draft, time)
-        return draft
+            fact.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
+        self._stand(fact, time, self.line.ours(before, time))
+        self._circumstances(fact, time)
+        return fact
 
     # ------------------------------------------------------------ what stood around it
 
-    def _circumstances(self, draft: Draft, time: int | None) -> None:
+    def _circumstances(self, fact: FactBuilder, time: int | None) -> None:
         line, episode = self.line, self.line.episode
         names = (
             "face_cover_on", "tied_supine", "airway_response", "restraints_off_charted",
             "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
         )  # fmt: skip
         if time is None:
-            draft.unknown(names, "missing")
+            fact.unknown(names, "missing")
             return
         covers = part(episode.custody, "face_covers")
-        draft.put("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
+        fact.set("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
         posture = self.posture_at(time)
         tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
-        draft.put("tied_supine", None if posture is None else tied)
+        fact.set("tied_supine", None if posture is None else tied)
         if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
-            draft.put("airway_response", None, "not_collected")
+            fact.set("airway_response", None, "not_collected")
         else:
-            draft.put("airway_response", self._within(self.airway_taken, time, RESPONSE) is not None)
+            fact.set("airway_response", self._within(self.airway_taken, time, RESPONSE) is not None)
         removed = self.restraints_removed is not None and self.restraints_removed >= time
-        draft.put(
+        fact.set(
             "restraints_off_charted",
             all(told or (removed and not police) for on, off, told, police in self.devices if _on(on, off, time)),
         )
-        self._limb_check(draft, time)
+        self._limb_check(fact, time)
 
-    def _limb_check(self, draft: Draft, time: int) -> None:
+    def _limb_check(self, fact: FactBuilder, time: int) -> None:
         names = ("limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due")
         line = self.line
         listed = part(line.episode.monitoring, "limb_checks")
-        named, limbs, due, after = draft.values.get("limb"), set(), False, None
+        named, limbs, due, after = fact.values.get("limb"), set(), False, None
         for limb, spans, points in self.watched_limbs:
             if (named is not None and named != limb) or not intervals.inside(time, spans):
                 continue
@@ -668,28 +668,28 @@ class Events:
             at = bisect_left(points, time)
             if at < len(points) and (after is None or points[at] < after):
                 after = points[at]
-        draft.know(limb_check_due=due)
+        fact.know(limb_check_due=due)
         if type(listed) is Absent:
-            draft.unknown(names[:3], listed.state)
+            fact.unknown(names[:3], listed.state)
             return
         if after is None:
             # A check without a time may be the one that is looked for.
             untimed = [c.time for c in listed if type(c.time) is Absent and limb_of(c.side, c.site) in limbs]
             if untimed:
-                draft.unknown(names[:3], state_of(*untimed))
+                fact.unknown(names[:3], state_of(*untimed))
                 return
-        draft.know(no_limb_check_after=after is None)
+        fact.know(no_limb_check_after=after is None)
         if after is None:
-            draft.unknown(names[:2], "missing")
+            fact.unknown(names[:2], "missing")
         else:
-            draft.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
+            fact.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
 
     def posture_at(self, time: int) -> record.Posture | None:
         """The posture that began last before a time, if it had not ended."""
         there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
         return there[-1] if there else None
 
-    def all(self) -> Iterator[Draft]:
+    def all(self) -> Iterator[FactBuilder]:
         """Every event."""
         yield from self.from_vitals()
         yield from self.from_untimed()

@@ -9,7 +9,7 @@ from service.episode import record
 from service.episode.absence import Absent
 
 from . import intervals
-from .builder import Draft
+from .builder import FactBuilder
 from .fact import place
 from .intervals import Span
 from .timeline import ROUNDING, Timeline, dated, items, part
@@ -31,7 +31,7 @@ def _window(line: Timeline, start: int | None) -> list[Span]:
     return [] if start is None or end is None or end < start else [(start, end)]
 
 
-def gaps(line: Timeline) -> Iterator[Draft]:
+def gaps(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
     vitals = line.vitals
@@ -46,11 +46,11 @@ def gaps(line: Timeline) -> Iterator[Draft]:
         ("vitals", awake, still and first is None),
         ("vitals_sedated", sedated, line.handover is None),
     ):
-        draft = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
-        if draft.span is not None:
-            ends = tuple(place(at[t]) for t in draft.span if t in at)
-            draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = ends or draft.pointers
-        yield draft
+        fact = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
+        if fact.span is not None:
+            ends = tuple(place(at[t]) for t in fact.span if t in at)
+            fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends or fact.pointers
+        yield fact
     for name, spell, is_open in (
         ("observation", line.restrained, still),
         ("capnography", sedated or list(line.restrained), line.handover is None if sedated else still),
@@ -66,32 +66,32 @@ def _oximetry(line: Timeline) -> list[Span]:
     return intervals.clip(line.restrained, line.control if unsafe else None, None)
 
 
-def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> Draft:
+def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> FactBuilder:
     member = "vitals" if name.startswith("vitals") else name
     monitoring = line.episode.monitoring
     where = place(line.episode, "monitoring") if type(monitoring) is Absent else place(monitoring, member)
-    draft = Draft("gap", name, (where,))
-    draft.know(monitor=name, due=bool(intervals.length(window)))
-    draft.put("entries_charted", listed if type(listed) is Absent else bool(listed))
-    return draft
+    fact = FactBuilder("gap", name, (where,))
+    fact.know(monitor=name, due=bool(intervals.length(window)))
+    fact.set("entries_charted", listed if type(listed) is Absent else bool(listed))
+    return fact
 
 
-def _put(draft: Draft, worst: Span | None, is_open: bool) -> Draft:
+def _with_gap(fact: FactBuilder, worst: Span | None, is_open: bool) -> FactBuilder:
     gap = worst[1] - worst[0] if worst else 0
-    draft.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))
-    draft.put("longest_gap_sure", None if is_open else max(0, gap - ROUNDING))
-    draft.span = worst
-    return draft
+    fact.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))
+    fact.set("longest_gap_sure", None if is_open else max(0, gap - ROUNDING))
+    fact.span = worst
+    return fact
 
 
 def _points(
     line: Timeline, name: str, listed: Any, points: list[int], window: list[Span], is_open: bool, *, whole: bool
-) -> Draft:
+) -> FactBuilder:
     """Gaps between entries; ``whole``: the time before the first entry of the window counts too."""
-    draft = _draft(line, name, listed, window)
+    fact = _draft(line, name, listed, window)
     if type(listed) is Absent:
-        draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
-        return draft
+        fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
+        return fact
     found: list[Span] = []
     for span in window:
         found += intervals.between(points, span)
@@ -100,23 +100,23 @@ def _points(
             found.append((span[0], first if first is not None else span[1]))
     if not whole and window and not found:
         # No set at all in the window: the rule about the first set owns that.
-        draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), "missing")
-        return draft
-    return _put(draft, intervals.longest(found), is_open)
+        fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), "missing")
+        return fact
+    return _with_gap(fact, intervals.longest(found), is_open)
 
 
-def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: bool) -> Draft:
+def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: bool) -> FactBuilder:
     """Holes in spans of watching; a span with no end lasts to transfer of care, else to the last entry."""
-    draft = _draft(line, name, listed, window)
+    fact = _draft(line, name, listed, window)
     if type(listed) is Absent:
-        draft.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
-        return draft
+        fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
+        return fact
     cover = []
     for span in listed:
         start, (end, _) = span.start.epoch, line.end_of(span.end)
         if start is not None and end is not None and end >= start:
             cover.append((start, end))
-    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = (
-        tuple(place(s) for s in listed) or draft.pointers
+    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (
+        tuple(place(s) for s in listed) or fact.pointers
     )
-    return _put(draft, intervals.longest(intervals.holes(window, cover)), is_open)
+    return _with_gap(fact, intervals.longest(intervals.holes(window, cover)), is_open)

@@ -12,7 +12,7 @@ from service.episode.drugs import DRUGS
 from service.episode.words import LIMBS
 
 from . import intervals, scales
-from .builder import Draft, scaled, state_of
+from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
 
@@ -65,7 +65,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
         return (place(inner, owner[1]),)
 
 
-def sections(line: Timeline) -> Iterator[Draft]:
+def sections(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a section, with the state of every member."""
     episode, wanted = line.episode, line.wanted("section")
     for member in declaration.members(record.Episode):
@@ -73,77 +73,77 @@ def sections(line: Timeline) -> Iterator[Draft]:
             continue
         value = getattr(episode, member.name)
         where = place(episode, member.name)
-        draft = Draft("section", member.name, (where,))
-        draft.know(section=member.name)
-        draft.put("section_present", value if type(value) is Absent else True)
+        fact = FactBuilder("section", member.name, (where,))
+        fact.know(section=member.name)
+        fact.set("section_present", value if type(value) is Absent else True)
         if isinstance(value, declaration.Node):
-            draft.members(value, wanted, f"{member.name}_")
-            draft.evidence = _MemberPlaces(value, member.name)
+            fact.members(value, wanted, f"{member.name}_")
+            fact.evidence = _MemberPlaces(value, member.name)
         elif isinstance(value, tuple):
-            draft.put(member.name, len(value))
+            fact.set(member.name, len(value))
         elif type(value) is Absent:
             inside = _owners(member.kind.of) if isinstance(member.kind, declaration.Part) else {}
-            draft.unknown([f"{member.name}_{name}" for name in inside], value.state)
+            fact.unknown([f"{member.name}_{name}" for name in inside], value.state)
             if isinstance(member.kind, declaration.Items):
-                draft.put(member.name, value)
+                fact.set(member.name, value)
         if member.name == "monitoring":
-            _monitoring(draft, line)
-        yield draft
+            _monitoring(fact, line)
+        yield fact
 
 
-def _monitoring(draft: Draft, line: Timeline) -> None:
+def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     vitals = part(line.episode.monitoring, "vitals")
     checks = part(line.episode.monitoring, "limb_checks")
     if type(vitals) is Absent:
-        draft.put("vitals_after_contact", vitals)
+        fact.set("vitals_after_contact", vitals)
     else:
         ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
-        draft.put("vitals_after_contact", len(ours))
-        draft.evidence["vitals_after_contact"] = draft.evidence.get("monitoring_vitals", ())
+        fact.set("vitals_after_contact", len(ours))
+        fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
     untimed = [
         entry
         for name in ("vitals", "limb_checks", "breathing_checks", "actions", "events")
         for entry in items(part(line.episode.monitoring, name))
         if type(entry.time) is Absent and entry.time.state == "missing"
     ]
-    draft.put("untimed_entries", len(untimed))
-    draft.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
+    fact.set("untimed_entries", len(untimed))
+    fact.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
     watched = part(line.episode.monitoring, "observation")
     if type(watched) is Absent:
-        draft.put("observation_out_of_view", watched)
+        fact.set("observation_out_of_view", watched)
     else:
         away = [o for o in watched if o.seat in ("behind_out_of_view", "front_cab") or o.limbs_in_view is False]
-        draft.put("observation_out_of_view", bool(away))
-        draft.evidence["observation_out_of_view"] = tuple(place(o) for o in away)
+        fact.set("observation_out_of_view", bool(away))
+        fact.evidence["observation_out_of_view"] = tuple(place(o) for o in away)
     if type(checks) is Absent:
-        draft.put("limb_checks_on_restrained", checks)
+        fact.set("limb_checks_on_restrained", checks)
     else:
-        draft.put("limb_checks_on_restrained", sum(limb_of(c.side, c.site) in line.limbs for c in checks))
-        draft.evidence["limb_checks_on_restrained"] = draft.evidence.get("monitoring_limb_checks", ())
+        fact.set("limb_checks_on_restrained", sum(limb_of(c.side, c.site) in line.limbs for c in checks))
+        fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
 
 
 def _stretch(
-    draft: Draft, line: Timeline, start: int | None, end: int | None, care: str | Absent, times: tuple[Any, ...]
+    fact: FactBuilder, line: Timeline, start: int | None, end: int | None, care: str | Absent, times: tuple[Any, ...]
 ) -> None:
     """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
     if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
-    draft.know(found_so=found, in_care=not found, end_charted=end is not None)
-    draft.derive("duration", None if start is None or end is None else max(0, end - start), *times)
+    fact.know(found_so=found, in_care=not found, end_charted=end is not None)
+    fact.derive("duration", None if start is None or end is None else max(0, end - start), *times)
     after = None if end is None or line.contact is None else max(0, end - line.contact)
-    draft.put("after_contact", after)
-    draft.put("after_contact_sure", None if after is None else max(0, after - ROUNDING))
+    fact.set("after_contact", after)
+    fact.set("after_contact_sure", None if after is None else max(0, after - ROUNDING))
     latest = end if end is not None else line.last
-    draft.put(
+    fact.set(
         "after_contact_so_far",
         None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING),
     )
     if start is not None:
-        draft.span = (start, end if end is not None else start)
+        fact.span = (start, end if end is not None else start)
 
 
-def postures(line: Timeline) -> Iterator[Draft]:
+def postures(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a posture; it lasts to its own end or to the start of the next one."""
     listed = items(line.episode.postures)
     starts = [t for t, _ in line.postures]
@@ -153,115 +153,115 @@ def postures(line: Timeline) -> Iterator[Draft]:
         if type(v.sbp) is not Absent and (t := v.time.epoch) is not None
     ]
     for posture in listed:
-        draft = Draft("posture", posture.posture, (place(posture),))
-        draft.members(posture, line.wanted("posture"))
+        fact = FactBuilder("posture", posture.posture, (place(posture),))
+        fact.members(posture, line.wanted("posture"))
         start, own_end = posture.start.epoch, posture.end.epoch
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
-        _stretch(draft, line, start, end, posture.care, (posture.start, posture.end))
+        _stretch(fact, line, start, end, posture.care, (posture.start, posture.end))
         last = end if end is not None else line.handover
         if start is None:
-            draft.unknown(("after_loading", "in_transport", "restrained"), "missing")
+            fact.unknown(("after_loading", "in_transport", "restrained"), "missing")
         else:
-            draft.put("after_loading", None if line.loaded is None else last is None or last > line.loaded)
-            draft.put("in_transport", line.in_transport(start, last))
+            fact.set("after_loading", None if line.loaded is None else last is None or last > line.loaded)
+            fact.set("in_transport", line.in_transport(start, last))
             stretch = (start, last if last is not None else start)
-            draft.put("restrained", bool(intervals.clip(line.restrained, *stretch)))
-        draft.put("elevation", posture.head_elevation_deg)
-        draft.put(
+            fact.set("restrained", bool(intervals.clip(line.restrained, *stretch)))
+        fact.set("elevation", posture.head_elevation_deg)
+        fact.set(
             "low_pressure",
             any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures),
         )
-        draft.put("reason_charted", type(posture.reason) is not Absent)
-        line.stand(draft, start)
-        yield draft
+        fact.set("reason_charted", type(posture.reason) is not Absent)
+        line.stand(fact, start)
+        yield fact
 
 
-def body_weights(line: Timeline) -> Iterator[Draft]:
+def body_weights(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a place where body weight went."""
     for item in items(part(line.episode.application, "body_weight")):
-        draft = Draft("body_weight", item.place, (place(item),))
-        draft.members(item, line.wanted("body_weight"))
-        _stretch(draft, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
-        yield draft
+        fact = FactBuilder("body_weight", item.place, (place(item),))
+        fact.members(item, line.wanted("body_weight"))
+        _stretch(fact, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
+        yield fact
 
 
-def devices(line: Timeline) -> Iterator[Draft]:
+def devices(line: Timeline) -> Iterator[FactBuilder]:
     """Devices on limbs, police devices, face covers: one fact each."""
     episode = line.episode
     checkers = {p.id for p in items(part(episode.team, "members")) if isinstance(p.id, str)}
     for item in items(line.limb_items):
         limb = limb_of(item.side, item.site)
-        draft = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
-        draft.know(limb=limb, secured_after_start=type(item.on) is not Absent)
-        draft.put(
+        fact = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
+        fact.know(limb=limb, secured_after_start=type(item.on) is not Absent)
+        fact.set(
             "by_this_service",
             item.applied_by if type(item.applied_by) is Absent else item.applied_by in ("ems", "fire"),
         )
-        draft.put(
+        fact.set(
             "cross_checked",
             item.checked_by if type(item.checked_by) is Absent else not checkers or item.checked_by in checkers,
         )
-        yield draft
+        yield fact
     for device in items(line.police_items):
-        draft = _device(line, device, "police", device.device, device.on, device.off, f"police:{device.device}")
-        draft.put("by_this_service", False)
-        draft.put("officer", part(episode.custody, "officer"))
-        draft.put("key_at_hand", part(episode.custody, "key_at_hand"))
-        draft.evidence["officer"] = (*draft.pointers, place(episode.custody, "officer"))  # type: ignore[arg-type]
-        draft.evidence["key_at_hand"] = (*draft.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
-        yield draft
+        fact = _device(line, device, "police", device.device, device.on, device.off, f"police:{device.device}")
+        fact.set("by_this_service", False)
+        fact.set("officer", part(episode.custody, "officer"))
+        fact.set("key_at_hand", part(episode.custody, "key_at_hand"))
+        fact.evidence["officer"] = (*fact.pointers, place(episode.custody, "officer"))  # type: ignore[arg-type]
+        fact.evidence["key_at_hand"] = (*fact.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
+        yield fact
     for cover in items(part(episode.custody, "face_covers")):
-        draft = _device(line, cover, "face_cover", cover.cover, cover.on, cover.off, f"face:{cover.cover}")
+        fact = _device(line, cover, "face_cover", cover.cover, cover.on, cover.off, f"face:{cover.cover}")
         flow = cover.oxygen_l_min
-        draft.put("oxygen_flowing", flow if type(flow) is Absent else flow > 0)
-        yield draft
+        fact.set("oxygen_flowing", flow if type(flow) is Absent else flow > 0)
+        yield fact
 
 
-def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> Draft:
-    draft = Draft("device", key, (place(item),))
-    draft.members(item, line.wanted("device"))
-    draft.know(device_group=group)
-    draft.put("name", name)
+def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> FactBuilder:
+    fact = FactBuilder("device", key, (place(item),))
+    fact.members(item, line.wanted("device"))
+    fact.know(device_group=group)
+    fact.set("name", name)
     start, end = on.epoch, off.epoch
     last = end if end is not None else line.handover
     if end is not None and line.contact is not None:
-        draft.put("in_care", end > line.contact)
+        fact.set("in_care", end > line.contact)
     else:
-        draft.put("in_care", True)
+        fact.set("in_care", True)
     reach = start if start is not None else line.contact
     if reach is None or unknown_end(item.off, getattr(item, "replaced", None)):
-        draft.unknown(("in_transport", "after_loading"), "missing")
+        fact.unknown(("in_transport", "after_loading"), "missing")
     else:
-        draft.put("in_transport", line.in_transport(reach, last))
-        draft.put("after_loading", None if line.loaded is None else last is None or last > line.loaded)
-        draft.span = (reach, max(reach, last if last is not None else reach))
-    line.stand(draft, start)
-    return draft
+        fact.set("in_transport", line.in_transport(reach, last))
+        fact.set("after_loading", None if line.loaded is None else last is None or last > line.loaded)
+        fact.span = (reach, max(reach, last if last is not None else reach))
+    line.stand(fact, start)
+    return fact
 
 
-def belts(line: Timeline) -> Iterator[Draft]:
+def belts(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a belt."""
     for belt in items(part(line.episode.stretcher, "belts")):
-        draft = Draft("belt", belt.place, (place(belt),))
-        draft.members(belt, line.wanted("belt"))
-        draft.put("on_chest", belt.place in ("chest", "abdomen"))
-        yield draft
+        fact = FactBuilder("belt", belt.place, (place(belt),))
+        fact.members(belt, line.wanted("belt"))
+        fact.set("on_chest", belt.place in ("chest", "abdomen"))
+        yield fact
 
 
-def people(line: Timeline) -> Iterator[Draft]:
+def people(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a person of the team."""
     for person in items(part(line.episode.team, "members")):
-        draft = Draft("person", "person", (place(person),))
-        draft.members(person, line.wanted("person"))
+        fact = FactBuilder("person", "person", (place(person),))
+        fact.members(person, line.wanted("person"))
         roles = person.roles
-        draft.put("holds_limb", roles if type(roles) is Absent else bool(set(roles) & set(LIMBS)))
-        draft.put("roles_charted", roles if type(roles) is Absent else len(roles))
-        draft.evidence["roles_charted"] = (place(person, "roles"),)
-        yield draft
+        fact.set("holds_limb", roles if type(roles) is Absent else bool(set(roles) & set(LIMBS)))
+        fact.set("roles_charted", roles if type(roles) is Absent else len(roles))
+        fact.evidence["roles_charted"] = (place(person, "roles"),)
+        yield fact
 
 
-def checks(line: Timeline) -> Iterator[Draft]:
+def checks(line: Timeline) -> Iterator[FactBuilder]:
     """The checks of one limb that read alike are one fact: one slip, one finding."""
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(part(line.episode.monitoring, "limb_checks")):
@@ -283,31 +283,31 @@ _ALIKE = attrgetter(
 )
 
 
-def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None, after: bool | None) -> Draft:
+def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None, after: bool | None) -> FactBuilder:
     check = same[0]
     limb = limb_of(check.side, check.site)
-    draft = Draft("check", limb, tuple(place(each) for each in same))
-    draft.members(check, line.wanted("check"))
-    draft.know(limb=limb, attempted=type(check.not_done) is not Absent)
+    fact = FactBuilder("check", limb, tuple(place(each) for each in same))
+    fact.members(check, line.wanted("check"))
+    fact.know(limb=limb, attempted=type(check.not_done) is not Absent)
     pulse, refill = check.pulse, check.cap_refill_s
     if type(pulse) is not Absent or type(refill) is not Absent or "declined" in (pulse.state, refill.state):
-        draft.know(circulation_charted=True)
+        fact.know(circulation_charted=True)
     elif "not_collected" in (pulse.state, refill.state):
-        draft.put("circulation_charted", None, "not_collected")
+        fact.set("circulation_charted", None, "not_collected")
     else:
-        draft.know(circulation_charted=False)
+        fact.know(circulation_charted=False)
     states = [x.state for x in (check.motor, check.sensation) if type(x) is Absent]
     if "not_collected" in states:
-        draft.put("motor_and_sensation_charted", None, "not_collected")
+        fact.set("motor_and_sensation_charted", None, "not_collected")
     else:
-        draft.know(motor_and_sensation_charted="missing" not in states)
-    draft.put("refill", refill if type(refill) is Absent else scaled(refill, "s"))
-    draft.put("limb_restrained", restrained)
-    draft.put("after_control", after)
-    return draft
+        fact.know(motor_and_sensation_charted="missing" not in states)
+    fact.set("refill", refill if type(refill) is Absent else scaled(refill, "s"))
+    fact.set("limb_restrained", restrained)
+    fact.set("after_control", after)
+    return fact
 
 
-def doses(line: Timeline) -> Iterator[Draft]:
+def doses(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a dose, with what stood before and what came after it."""
     episode = line.episode
     weight = part(episode.patient, "weight_kg")
@@ -318,21 +318,21 @@ def doses(line: Timeline) -> Iterator[Draft]:
     signs = charted_in(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
     listed = items(line.dose_items)
     for dose in listed:
-        draft = Draft("dose", dose.drug, (place(dose),))
-        draft.members(dose, line.wanted("dose"))
+        fact = FactBuilder("dose", dose.drug, (place(dose),))
+        fact.members(dose, line.wanted("dose"))
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
-        draft.derive("route_group", group, dose.route)
+        fact.derive("route_group", group, dose.route)
         for name, known in (
             ("sedative", drug.sedative if drug else None),
             ("by_weight", drug.by_weight if drug else None),
         ):
-            draft.put(name, known, "not_collected")
+            fact.set(name, known, "not_collected")
         for family in ("benzodiazepine", "antipsychotic", "opioid"):
-            draft.put(family, drug.family == family if drug else None, "not_collected")
-        _amounts(draft, dose, weight)
-        draft.put("weight", weight if type(weight) is Absent else scaled(weight, "kg"))
-        draft.put("weight_basis", basis)
+            fact.set(family, drug.family == family if drug else None, "not_collected")
+        _amounts(fact, dose, weight)
+        fact.set("weight", weight if type(weight) is Absent else scaled(weight, "kg"))
+        fact.set("weight_basis", basis)
         earlier = [
             t
             for d in listed
@@ -342,64 +342,64 @@ def doses(line: Timeline) -> Iterator[Draft]:
             and time is not None
             and (t, d.at) < (time, dose.at)
         ]
-        draft.derive("repeat", None if time is None else bool(earlier), dose.time)
-        draft.put("since_same_drug", time - max(earlier) if earlier and time is not None else None)
+        fact.derive("repeat", None if time is None else bool(earlier), dose.time)
+        fact.set("since_same_drug", time - max(earlier) if earlier and time is not None else None)
         before = [
             (t, v.sbp)
             for t, v in vitals
             if time is not None and t <= time and (not earlier or t >= max(earlier)) and type(v.sbp) is not Absent
         ]
-        draft.put("sbp_before", max(before)[1] if before else None)
-        _after(draft, line, time, "score", scores, SCORE_DUE, state_of(dose.time))
-        _after(draft, line, time, "vitals", signs, VITALS_DUE, state_of(dose.time))
-        draft.put("allergy", allergies if type(allergies) is Absent else dose.drug in allergies)
+        fact.set("sbp_before", max(before)[1] if before else None)
+        _after(fact, line, time, "score", scores, SCORE_DUE, state_of(dose.time))
+        _after(fact, line, time, "vitals", signs, VITALS_DUE, state_of(dose.time))
+        fact.set("allergy", allergies if type(allergies) is Absent else dose.drug in allergies)
         mixed = dose.mixed_with
-        draft.put("mixed_badly", mixed if type(mixed) is Absent else _mixed_badly({dose.drug, *mixed}))
+        fact.set("mixed_badly", mixed if type(mixed) is Absent else _mixed_badly({dose.drug, *mixed}))
         if time is not None:
-            draft.span = (time, time)
-        line.stand(draft, time)
-        yield draft
+            fact.span = (time, time)
+        line.stand(fact, time)
+        yield fact
 
 
 def _mixed_badly(syringe: set[str]) -> bool:
     return "diphenhydramine" in syringe and bool(syringe & {"haloperidol", "droperidol"})
 
 
-def _amounts(draft: Draft, dose: record.Dose, weight: float | Absent) -> None:
+def _amounts(fact: FactBuilder, dose: record.Dose, weight: float | Absent) -> None:
     names = ("mg", "mg_per_kg", "mg_per_kg_tolerant")
     if type(dose.dose) is Absent or type(dose.unit) is Absent:
-        draft.unknown(names, state_of(dose.dose, dose.unit))
+        fact.unknown(names, state_of(dose.dose, dose.unit))
         return
     kg = None if type(weight) is Absent else weight
     mg = drugs.dose_mg_100(dose.dose, dose.unit, kg)
-    draft.put("mg", mg, state_of(weight) if dose.unit in drugs.PER_KG else "not_collected")
+    fact.set("mg", mg, state_of(weight) if dose.unit in drugs.PER_KG else "not_collected")
     if dose.unit in drugs.PER_KG:
         per_kg: int | None = drugs.half_up(dose.dose * drugs.PER_KG[dose.unit] * 100)
     else:
         per_kg = drugs.per_kg_100(mg, kg) if mg is not None and kg is not None else None
-    draft.derive("mg_per_kg", per_kg, weight)
-    draft.derive("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), weight)
+    fact.derive("mg_per_kg", per_kg, weight)
+    fact.derive("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), weight)
 
 
-def _after(draft: Draft, line: Timeline, time: int | None, name: str, listed: Any, due: int, state: str) -> None:
+def _after(fact: FactBuilder, line: Timeline, time: int | None, name: str, listed: Any, due: int, state: str) -> None:
     """<name>_due, <name>_after(_sure), no_<name>_after: what came after the dose."""
     names = (f"{name}_due", f"{name}_after", f"{name}_after_sure", f"no_{name}_after")
     if time is None:
-        draft.unknown(names, state)
+        fact.unknown(names, state)
         return
     if type(listed) is Absent:
-        draft.unknown(names[1:], listed.state)
+        fact.unknown(names[1:], listed.state)
     else:
         following = next((t for t in listed if t > time or (t == time and name == "vitals")), None)
-        draft.put(names[1], None if following is None else following - time)
-        draft.put(names[2], None if following is None else max(0, following - time - ROUNDING))
-        draft.put(names[3], following is None)
+        fact.set(names[1], None if following is None else following - time)
+        fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
+        fact.set(names[3], following is None)
     if line.handover is not None:
-        draft.put(names[0], line.handover - time >= due)
+        fact.set(names[0], line.handover - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:
-        draft.put(names[0], True)
+        fact.set(names[0], True)
     else:
-        draft.put(names[0], None)
+        fact.set(names[0], None)
 
 
 def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
@@ -435,7 +435,7 @@ def met(value: Any, time: int, line: Timeline) -> bool:
     return value.reason != "unsafe_to_attempt" or line.control is None or time < line.control
 
 
-def drug_totals(line: Timeline) -> Iterator[Draft]:
+def drug_totals(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a drug: all its doses together."""
     weight = part(line.episode.patient, "weight_kg")
     kg = None if type(weight) is Absent else weight
@@ -449,33 +449,33 @@ def drug_totals(line: Timeline) -> Iterator[Draft]:
         for d in given
     ]
     for name, given in by_drug.items():
-        draft = Draft("drug", name, tuple(place(d) for d in given))
-        draft.know(drug=name, doses=len(given))
+        fact = FactBuilder("drug", name, tuple(place(d) for d in given))
+        fact.know(drug=name, doses=len(given))
         amounts = [
             None if type(d.dose) is Absent or type(d.unit) is Absent else drugs.dose_mg_100(d.dose, d.unit, kg)
             for d in given
         ]
         routes = [None if type(d.route) is Absent else drugs.ROUTE_GROUP.get(d.route, "other") for d in given]
         inputs = [x for d in given for x in (d.dose, d.unit)]
-        draft.derive("total", None if None in amounts else sum(a or 0 for a in amounts), *inputs, weight)
+        fact.derive("total", None if None in amounts else sum(a or 0 for a in amounts), *inputs, weight)
         im = [a for a, r in zip(amounts, routes, strict=True) if r == "im"]
         ways = [d.route for d in given]
-        draft.put(
+        fact.set(
             "total_im",
             None if None in routes or None in im else sum(a or 0 for a in im),
             state_of(*ways) if None in routes else state_of(*inputs, weight),
         )
         at = sorted(t for d in given if (t := d.time.epoch) is not None)
         gaps = [b - a for a, b in zip(at, at[1:], strict=False)]
-        draft.put("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
-        draft.derive("im", True if "im" in routes else None if None in routes else False, *ways)
-        draft.put(
+        fact.set("shortest_interval", min(gaps) if gaps and len(at) == len(given) else None)
+        fact.derive("im", True if "im" in routes else None if None in routes else False, *ways)
+        fact.set(
             "with_parenteral_benzodiazepine",
             True if True in benzodiazepines else None if None in benzodiazepines else False,
         )
         if at:
-            draft.span = (at[0], at[-1])
-        yield draft
+            fact.span = (at[0], at[-1])
+        yield fact
 
 
 def full_set(vital: record.VitalSet) -> tuple[int, int, int, int] | None:

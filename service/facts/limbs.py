@@ -9,7 +9,7 @@ from service.episode import record
 from service.episode.absence import Absent
 
 from . import intervals
-from .builder import Draft, state_of
+from .builder import FactBuilder, state_of
 from .fact import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, part
 
@@ -40,13 +40,13 @@ def check_times(line: Timeline, limb: str) -> list[int]:
     return known
 
 
-def limbs(line: Timeline) -> Iterator[Draft]:
+def limbs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for every limb with a device on it in this unit's care."""
     listed = part(line.episode.monitoring, "limb_checks")
     checked = any(line.checks[limb] or line.untimed_checks[limb] for limb in line.limbs)
     for limb in line.limbs.values():
-        draft = Draft("limb", limb.limb, tuple([place(x) for x in limb.devices]))
-        draft.know(
+        fact = FactBuilder("limb", limb.limb, tuple([place(x) for x in limb.devices]))
+        fact.know(
             limb=limb.limb,
             device_on=bool(limb.own),
             police=bool(limb.police),
@@ -55,65 +55,65 @@ def limbs(line: Timeline) -> Iterator[Draft]:
             times_applied=len(limb.own),
         )
         if limb.known:
-            draft.know(restrained=intervals.length(limb.spans))
+            fact.know(restrained=intervals.length(limb.spans))
         else:
-            draft.unknown(("restrained",), state_of(*_ends(limb)))
+            fact.unknown(("restrained",), state_of(*_ends(limb)))
         if type(listed) is Absent:
-            draft.unknown(("checks_listed", "any_limb_checked"), listed.state)
+            fact.unknown(("checks_listed", "any_limb_checked"), listed.state)
         else:
-            draft.know(checks_listed=True, any_limb_checked=checked)
-        _released(draft, line, limb)
+            fact.know(checks_listed=True, any_limb_checked=checked)
+        _released(fact, line, limb)
         if limb.spans:
-            draft.span = (limb.spans[0][0], limb.spans[-1][1])
-        _checks(draft, line, limb, listed)
-        yield draft
+            fact.span = (limb.spans[0][0], limb.spans[-1][1])
+        _checks(fact, line, limb, listed)
+        yield fact
 
 
 def _ends(limb: LimbTime) -> list[Any]:
     return [time for device in limb.devices for time in (device.on, device.off)]
 
 
-def _released(draft: Draft, line: Timeline, limb: LimbTime) -> None:
+def _released(fact: FactBuilder, line: Timeline, limb: LimbTime) -> None:
     """Whether a device came off before transfer of care, and whether the chart says why."""
     if line.handover is None:
-        draft.unknown(("released_early", "release_reason"), state_of(part(line.episode.handover, "time")))
+        fact.unknown(("released_early", "release_reason"), state_of(part(line.episode.handover, "time")))
         return
     early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.handover]
-    draft.put("released_early", bool(early))
+    fact.set("released_early", bool(early))
     if not early:
-        draft.know(release_reason=True)
+        fact.know(release_reason=True)
         return
     absent = [x for x in early if type(x.off_reason) is Absent]
     states = {x.off_reason.state for x in absent}  # type: ignore[union-attr]
     if "missing" in states:
-        draft.know(release_reason=False)
+        fact.know(release_reason=False)
     else:
-        draft.put("release_reason", None if "not_collected" in states else True, "not_collected")
-    draft.evidence["release_reason"] = tuple(place(x, "off_reason") for x in absent or early)
+        fact.set("release_reason", None if "not_collected" in states else True, "not_collected")
+    fact.evidence["release_reason"] = tuple(place(x, "off_reason") for x in absent or early)
     first = min(t for x in early if (t := x.off.epoch) is not None)
-    draft.spans["release_reason"] = (first, first)
+    fact.spans["release_reason"] = (first, first)
 
 
-def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
-    draft.put("arrival_due", _arrival_due(line, limb))
+def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: Any) -> None:
+    fact.set("arrival_due", _arrival_due(line, limb))
     if type(listed) is Absent:
-        draft.unknown(("checks", *_DERIVED), listed.state)
+        fact.unknown(("checks", *_DERIVED), listed.state)
         return
     points = check_times(line, limb.limb)
     # A check without a time was still charted: it is not "never checked".
     untimed = [check.time for check in line.untimed_checks[limb.limb]]
     lost = [time for time in untimed if type(time) is Absent and time.state != "missing"]
-    where = (*draft.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
-    draft.evidence["checks"] = where
+    where = (*fact.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+    fact.evidence["checks"] = where
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     count = len(seen) + len(untimed)
     if count and (seen or not lost):
-        draft.know(checks=count)
+        fact.know(checks=count)
     else:
-        draft.unknown(("checks",), state_of(*lost))
+        fact.unknown(("checks",), state_of(*lost))
     if not limb.known or not seen:
         state = state_of(*untimed) if untimed else "missing" if limb.known else state_of(*_ends(limb))
-        draft.unknown(_DERIVED, state)
+        fact.unknown(_DERIVED, state)
         return
     firsts, gaps = [], []
     for span in limb.spans:
@@ -124,26 +124,26 @@ def _checks(draft: Draft, line: Timeline, limb: LimbTime, listed: Any) -> None:
     late = intervals.longest(firsts) or firsts[0]
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
-    draft.know(
+    fact.know(
         first_check=late[1] - late[0],
         first_check_sure=max(0, late[1] - late[0] - ROUNDING),
         longest_gap=gap,
         longest_gap_so_far=max(0, gap - ROUNDING),
     )
-    draft.put("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
-    draft.evidence["first_check_sure"] = (*draft.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
-    draft.spans["first_check_sure"] = late
-    ends = (*draft.pointers, *[place(at[t]) for t in worst or () if t in at])
-    draft.evidence["longest_gap_sure"] = draft.evidence["longest_gap_so_far"] = ends
+    fact.set("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
+    fact.evidence["first_check_sure"] = (*fact.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
+    fact.spans["first_check_sure"] = late
+    ends = (*fact.pointers, *[place(at[t]) for t in worst or () if t in at])
+    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends
     if worst:
-        draft.spans["longest_gap_sure"] = draft.spans["longest_gap_so_far"] = worst
+        fact.spans["longest_gap_sure"] = fact.spans["longest_gap_so_far"] = worst
     arrival = _arrival(line)
     if arrival is None:
-        draft.unknown(("arrival_check",), "missing")
+        fact.unknown(("arrival_check",), "missing")
     else:
-        draft.know(arrival_check=intervals.first_in(points, arrival) is not None)
-        draft.evidence["arrival_check"] = where
-        draft.spans["arrival_check"] = arrival
+        fact.know(arrival_check=intervals.first_in(points, arrival) is not None)
+        fact.evidence["arrival_check"] = where
+        fact.spans["arrival_check"] = arrival
 
 
 def _arrival(line: Timeline) -> intervals.Span | None:

@@ -9,7 +9,7 @@ from service.episode.absence import Absent
 from service.narrative.phrases import Hit, Phrases, scan
 
 from . import contradictions, events, gaps, items, limbs, told, whole_episode
-from .builder import Asked, Draft
+from .builder import Asked, FactBuilder
 from .fact import RECORDED, FactSheet
 from .timeline import Timeline
 
@@ -52,7 +52,7 @@ def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None
     values, states = line.shared()
     narrative = episode.narrative
     hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
-    facts: list[Draft] = []
+    facts: list[FactBuilder] = []
     for kind, made in (
         ("episode", [whole_episode.episode_fact(line, values)]),
         ("section", items.sections(line)),
@@ -70,17 +70,17 @@ def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None
         ("phrase", told.phrases(line, hits)),
         ("pair", contradictions.pairs(line, hits)),
     ):
-        drafts = list(made)
-        if not drafts:
+        built = list(made)
+        if not built:
             continue
         names = (*values, *states) if asked is None or kind == "episode" else asked.shared(kind)
         known = {name: values[name] for name in names if name in values}
         unknown = {name: states[name] for name in names if name in states}
-        for draft in drafts:
-            draft.values.update(known)
+        for fact in built:
+            fact.values.update(known)
             if unknown:
-                draft.states.update(unknown)
-        facts += drafts
+                fact.states.update(unknown)
+        facts += built
     return FactSheet(
         tuple(facts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},

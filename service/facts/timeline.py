@@ -19,7 +19,7 @@ from service.episode.moment import Moment
 from service.episode.words import LIMBS, SIDES, SITES
 
 from . import intervals
-from .builder import Asked, Draft, Wanted, state_of
+from .builder import Asked, FactBuilder, Wanted, state_of
 from .fact import Scalar
 from .intervals import Span
 
@@ -374,10 +374,10 @@ class Timeline:
         """The attributes that are wanted of a kind of fact."""
         return None if self._asked is None else self._asked.of(kind)
 
-    def stand(self, draft: Draft, time: int | None) -> None:
+    def stand(self, fact: FactBuilder, time: int | None) -> None:
         """The ``at_`` attributes: how things stood at the fact's own time."""
-        for name, stood in _standing(self.wanted(draft.kind)):
-            draft.put(name, None if time is None else stood(self, time))
+        for name, stood in _standing(self.wanted(fact.kind)):
+            fact.set(name, None if time is None else stood(self, time))
 
     def _at_restrained(self, time: int) -> bool | Absent | None:
         inside = intervals.inside(time, self.restrained)
@@ -405,72 +405,72 @@ class Timeline:
 
     def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
         """The ``ep_`` attributes."""
-        draft = Draft("", "")
+        fact = FactBuilder("", "")
         episode = self.episode
         patient = episode.patient
-        self._age(draft, part(patient, "age"))
+        self._age(fact, part(patient, "age"))
         sex, pregnant = part(patient, "sex"), part(patient, "pregnant")
-        draft.put("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
-        draft.put("ep_gestation_weeks", part(patient, "gestation_weeks"))
+        fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
+        fact.set("ep_gestation_weeks", part(patient, "gestation_weeks"))
         transported = part(episode.transport, "transported")
         if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
-            draft.put("ep_transported", True)
+            fact.set("ep_transported", True)
         else:
-            draft.put("ep_transported", transported)
-        draft.put("ep_handed_over", self.handover is not None)
+            fact.set("ep_transported", transported)
+        fact.set("ep_handed_over", self.handover is not None)
         present = part(episode.custody, "law_enforcement_present")
-        draft.put("ep_police", True if items(self.police_items) else present)
-        draft.put("ep_in_custody", part(episode.custody, "in_custody"))
+        fact.set("ep_police", True if items(self.police_items) else present)
+        fact.set("ep_in_custody", part(episode.custody, "in_custody"))
         own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
         holds = part(episode.application, "holds")
         held = holds if type(holds) is Absent else bool(holds)
         police: Any = (
             self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
         )
-        draft.put("ep_device", own)
-        draft.put("ep_hold", held)
-        draft.put("ep_police_device", police)
+        fact.set("ep_device", own)
+        fact.set("ep_hold", held)
+        fact.set("ep_police_device", police)
         if True in (own, held, police):
-            draft.put("ep_physical", True)
+            fact.set("ep_physical", True)
         elif any(type(x) is Absent for x in (own, held, police)):
-            draft.derive("ep_physical", None, own, held, police)
+            fact.derive("ep_physical", None, own, held, police)
         else:
-            draft.put("ep_physical", False)
+            fact.set("ep_physical", False)
         sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
-        draft.put("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
-        draft.put("ep_level", part(episode.team, "highest_level"))
+        fact.set("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
+        fact.set("ep_level", part(episode.team, "highest_level"))
         count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
-        draft.put("ep_limbs_restrained", count)
+        fact.set("ep_limbs_restrained", count)
         target = part(patient, "oxygen_target")
         # Scale 2 only when the target is charted: without it the stricter limits hold.
-        draft.put("ep_scale2", target == "88-92")
+        fact.set("ep_scale2", target == "88-92")
         substances = part(patient, "substances")
         if type(substances) is Absent:
-            draft.unknown(("ep_depressant", "ep_stimulant"), substances.state)
+            fact.unknown(("ep_depressant", "ep_stimulant"), substances.state)
         else:
             on_board = {s.substance for s in substances}
-            draft.put("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
-            draft.put("ep_stimulant", "stimulant" in on_board)
+            fact.set("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
+            fact.set("ep_stimulant", "stimulant" in on_board)
         direction = part(episode.decision, "medical_direction")
         contacted = part(direction, "contacted")
-        draft.put("ep_medical_direction", contacted)
-        draft.put("ep_capacity", part(episode.decision, "capacity"))
-        self._conditions(draft, part(patient, "conditions"))
-        return draft.values, draft.states
+        fact.set("ep_medical_direction", contacted)
+        fact.set("ep_capacity", part(episode.decision, "capacity"))
+        self._conditions(fact, part(patient, "conditions"))
+        return fact.values, fact.states
 
     @staticmethod
-    def _age(draft: Draft, age: record.Age | Absent) -> None:
+    def _age(fact: FactBuilder, age: record.Age | Absent) -> None:
         if type(age) is Absent:
-            draft.unknown(("ep_age_years", "ep_age_months"), age.state)
-            draft.put("ep_known_child", False)
+            fact.unknown(("ep_age_years", "ep_age_months"), age.state)
+            fact.set("ep_known_child", False)
             return
         months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
-        draft.put("ep_age_years", months // 12)
-        draft.put("ep_age_months", months)
-        draft.put("ep_known_child", months < 16 * 12)
+        fact.set("ep_age_years", months // 12)
+        fact.set("ep_age_months", months)
+        fact.set("ep_known_child", months < 16 * 12)
 
     @staticmethod
-    def _conditions(draft: Draft, conditions: tuple[str, ...] | Absent) -> None:
+    def _conditions(fact: FactBuilder, conditions: tuple[str, ...] | Absent) -> None:
         groups = {
             "asthma": {"asthma", "copd"},
             "long_qt": {"long_qt"},
@@ -483,7 +483,7 @@ class Timeline:
         }
         for name, words in groups.items():
             known = conditions if type(conditions) is Absent else bool(words & set(conditions))
-            draft.put(f"ep_condition_{name}", known)
+            fact.set(f"ep_condition_{name}", known)
 
 
 _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {

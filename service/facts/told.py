@@ -6,24 +6,24 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from service.narrative.phrases import Hit
 
-from .builder import Draft
+from .builder import FactBuilder
 from .fact import place
 from .timeline import Timeline
 
 
-def phrases(line: Timeline, found: Mapping[str, Sequence[Hit]]) -> Iterator[Draft]:
+def phrases(line: Timeline, found: Mapping[str, Sequence[Hit]]) -> Iterator[FactBuilder]:
     """One fact a family with hits."""
     for family, hits in found.items():
-        draft = Draft(
+        fact = FactBuilder(
             "phrase",
             family,
             tuple(place(line.episode, "narrative", chars=(hit.start, hit.end)) for hit in hits),
         )
-        draft.put("family", family)
-        draft.put("hits", len(hits))
-        draft.put("affirmed", sum(not hit.negated for hit in hits))
-        draft.put("quoted", sum(hit.quoted for hit in hits))
-        affirmed = tuple(e for e, hit in zip(draft.pointers, hits, strict=True) if not hit.negated)
+        fact.set("family", family)
+        fact.set("hits", len(hits))
+        fact.set("affirmed", sum(not hit.negated for hit in hits))
+        fact.set("quoted", sum(hit.quoted for hit in hits))
+        affirmed = tuple(e for e, hit in zip(fact.pointers, hits, strict=True) if not hit.negated)
         if affirmed:
-            draft.evidence["affirmed"] = affirmed
-        yield draft
+            fact.evidence["affirmed"] = affirmed
+        yield fact

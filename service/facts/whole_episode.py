@@ -13,7 +13,7 @@ from service.episode.drugs import DRUGS
 from service.episode.words import LIMBS
 
 from . import intervals, scales
-from .builder import Draft, state_of
+from .builder import FactBuilder, state_of
 from .fact import Evidence, place
 from .items import charted_in, met, news2
 from .timeline import ROUNDING, Timeline, items, part
@@ -84,67 +84,67 @@ def _listed(episode: record.Episode, section: str, member: str) -> Any:
     return part(getattr(episode, section), member)
 
 
-def episode_fact(line: Timeline, shared: dict[str, Any]) -> Draft:
+def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
     """Everything that needs more than one section."""
     episode = line.episode
-    draft = Draft("episode", "episode", (place(episode),))
-    draft.evidence = _Places(episode)
-    _time(draft, line)
-    _posture(draft, line)
-    _team(draft, line)
-    _application(draft, line)
-    _belts(draft, line)
-    _causes(draft, line)
-    _sedation(draft, line)
-    _monitoring(draft, line, shared)
-    _handover(draft, line)
-    _record(draft, episode, line)
+    fact = FactBuilder("episode", "episode", (place(episode),))
+    fact.evidence = _Places(episode)
+    _time(fact, line)
+    _posture(fact, line)
+    _team(fact, line)
+    _application(fact, line)
+    _belts(fact, line)
+    _causes(fact, line)
+    _sedation(fact, line)
+    _monitoring(fact, line, shared)
+    _handover(fact, line)
+    _record(fact, episode, line)
     age = shared.get("ep_age_years")
-    draft.derive("minor", None if age is None else age < 18, part(episode.patient, "age"))
-    return draft
+    fact.derive("minor", None if age is None else age < 18, part(episode.patient, "age"))
+    return fact
 
 
 def _where(
-    draft: Draft, names: tuple[str, ...], episode: record.Episode, section: str, member: str | None = None
+    fact: FactBuilder, names: tuple[str, ...], episode: record.Episode, section: str, member: str | None = None
 ) -> None:
     where = (_at(episode, section, member),)
     for name in names:
-        draft.evidence[name] = where
+        fact.evidence[name] = where
 
 
-def _posture(draft: Draft, line: Timeline) -> None:
+def _posture(fact: FactBuilder, line: Timeline) -> None:
     listed = line.episode.postures
     if type(listed) is Absent or not line.restrained:
-        draft.put("posture_while_restrained", listed if type(listed) is Absent else None)
+        fact.set("posture_while_restrained", listed if type(listed) is Absent else None)
         return
     spans = []
     for start, posture in line.postures:
         end = posture.end.epoch or next((t for t, _ in line.postures if t > start), line.last)
         spans.append((start, end if end is not None else start))
-    draft.derive(
+    fact.derive(
         "posture_while_restrained",
         any(intervals.length(intervals.clip(line.restrained, *span)) for span in spans) if spans else None,
         *(p.start for p in listed),
     )
 
 
-def _time(draft: Draft, line: Timeline) -> None:
+def _time(fact: FactBuilder, line: Timeline) -> None:
     known = all(limb.known for limb in line.limbs.values())
     total = intervals.length(line.restrained)
     if not line.restrained or not known:
-        draft.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
+        fact.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
         return
-    draft.know(restrained=total, restrained_so_far=max(0, total - ROUNDING))
-    draft.put("restrained_sure", None if line.open else max(0, total - ROUNDING))
-    _where(draft, ("restrained", "restrained_sure", "restrained_so_far"), line.episode, "application")
-    draft.span = (line.restrained[0][0], line.restrained[-1][1])
+    fact.know(restrained=total, restrained_so_far=max(0, total - ROUNDING))
+    fact.set("restrained_sure", None if line.open else max(0, total - ROUNDING))
+    _where(fact, ("restrained", "restrained_sure", "restrained_so_far"), line.episode, "application")
+    fact.span = (line.restrained[0][0], line.restrained[-1][1])
 
 
-def _team(draft: Draft, line: Timeline) -> None:
+def _team(fact: FactBuilder, line: Timeline) -> None:
     members = _listed(line.episode, "team", "members")
     names = ("people", "head_holder", "limb_roles_filled", "fewer_reason")
     if type(members) is Absent:
-        draft.unknown(names, members.state)
+        fact.unknown(names, members.state)
         return
     roles = [set(items(p.roles)) for p in members]
     untold = [p.roles for p in members if type(p.roles) is Absent]
@@ -153,19 +153,19 @@ def _team(draft: Draft, line: Timeline) -> None:
         p.service in ("ems", "fire", "hospital") or (p.service == "law_enforcement" and bool(r & {"head", *LIMBS}))
         for p, r in zip(members, roles, strict=True)
     ]
-    draft.derive("people", None if services else sum(trained), *services)
+    fact.derive("people", None if services else sum(trained), *services)
     every = set().union(*roles) if roles else set()
     filled = len(every & set(LIMBS))
-    draft.derive("head_holder", True if "head" in every else None if untold else False, *untold)
-    draft.derive("limb_roles_filled", filled if filled == len(LIMBS) or not untold else None, *untold)
+    fact.derive("head_holder", True if "head" in every else None if untold else False, *untold)
+    fact.derive("limb_roles_filled", filled if filled == len(LIMBS) or not untold else None, *untold)
     reason = _listed(line.episode, "team", "fewer_reason")
-    draft.put(
+    fact.set(
         "fewer_reason",
         reason
         if type(reason) is Absent and reason.state == "not_collected"
         else type(reason) is not Absent or reason.state == "declined",
     )
-    _where(draft, names, line.episode, "team", "members")
+    _where(fact, names, line.episode, "team", "members")
 
 
 def _limb_set(limbs: set[str]) -> str:
@@ -175,7 +175,7 @@ def _limb_set(limbs: set[str]) -> str:
     return "both_arms" if len(arms) == 2 else "both_legs" if len(legs) == 2 else "arm_and_leg"
 
 
-def _application(draft: Draft, line: Timeline) -> None:
+def _application(fact: FactBuilder, line: Timeline) -> None:
     episode = line.episode
     names = (
         "limb_set",
@@ -187,57 +187,57 @@ def _application(draft: Draft, line: Timeline) -> None:
         "head_released_last",
     )
     if type(line.limb_items) is Absent:
-        draft.unknown(names, line.limb_items.state)
+        fact.unknown(names, line.limb_items.state)
         return
-    _where(draft, names, episode, "application", "limbs")
+    _where(fact, names, episode, "application", "limbs")
     own = {name: limb for name, limb in line.limbs.items() if limb.own}
-    draft.put("limb_set", _limb_set(set(own)))
-    draft.put("one_limb_left", _one_left(line))
+    fact.set("limb_set", _limb_set(set(own)))
+    fact.set("one_limb_left", _one_left(line))
     last = line.secured[-1] if line.secured else None
     before = None if line.departed is None or last is None else last <= line.departed
     left = state_of(part(episode.transport, "departed"), *(i.on for i in line.limb_items))
-    draft.put("completed_before_departure", before, left)
+    fact.set("completed_before_departure", before, left)
     began = None if line.departed is None or last is None else line.secured[0] <= line.departed
-    draft.put("began_before_departure", began, left)
+    fact.set("began_before_departure", began, left)
     released = part(episode.application, "head_released").epoch
-    draft.derive(
+    fact.derive(
         "head_released_last",
         None if released is None or last is None else released >= last,
         part(episode.application, "head_released"),
     )
-    _where(draft, ("head_released_last",), episode, "application", "head_released")
+    _where(fact, ("head_released_last",), episode, "application", "head_released")
     arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
     places = [i.limb_position for i in arms]
     if {i.side for i in arms} != {"left", "right"} or any(type(p) is Absent for p in places):
-        draft.derive("arms_apart", None, *places)
+        fact.derive("arms_apart", None, *places)
     else:
-        draft.put("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
+        fact.set("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
     sequence = part(episode.application, "sequence")
     if type(sequence) is not Absent and len(sequence) == 4:
-        draft.put(
+        fact.set(
             "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
         )
-        _where(draft, ("sequence_as_taught",), episode, "application", "sequence")
+        _where(fact, ("sequence_as_taught",), episode, "application", "sequence")
     else:
-        draft.derive("sequence_as_taught", None, sequence)
+        fact.derive("sequence_as_taught", None, sequence)
 
 
-def _belts(draft: Draft, line: Timeline) -> None:
+def _belts(fact: FactBuilder, line: Timeline) -> None:
     belts = _listed(line.episode, "stretcher", "belts")
     if type(belts) is Absent:
-        draft.unknown(("hip_belt", "knee_belt"), belts.state)
+        fact.unknown(("hip_belt", "knee_belt"), belts.state)
         return
     spots = {belt.place for belt in belts}
-    draft.know(hip_belt="hips" in spots, knee_belt="above_knees" in spots)
+    fact.know(hip_belt="hips" in spots, knee_belt="above_knees" in spots)
 
 
-def _causes(draft: Draft, line: Timeline) -> None:
+def _causes(fact: FactBuilder, line: Timeline) -> None:
     causes = _listed(line.episode, "decision", "causes")
     if type(causes) is Absent:
-        draft.unknown([f"{cause}_considered" for cause in _CAUSES], causes.state)
+        fact.unknown([f"{cause}_considered" for cause in _CAUSES], causes.state)
         return
     looked = {cause.cause for cause in causes}
-    draft.values.update({f"{cause}_considered": cause in looked for cause in _CAUSES})
+    fact.values.update({f"{cause}_considered": cause in looked for cause in _CAUSES})
 
 
 def _one_left(line: Timeline) -> bool | None:
@@ -256,21 +256,21 @@ def _one_left(line: Timeline) -> bool | None:
     return False
 
 
-def _sedation(draft: Draft, line: Timeline) -> None:
+def _sedation(fact: FactBuilder, line: Timeline) -> None:
     episode = line.episode
     doses = line.dose_items
     names = ("sedatives", "sedative_doses", "qt_drugs", "antipsychotic", "ketamine", "weight_needed")
     not_given = _listed(episode, "sedation", "not_given")
     weight = _listed(episode, "patient", "weight_kg")
-    draft.put(
+    fact.set(
         "weight_charted",
         weight
         if type(weight) is Absent and weight.state == "not_collected"
         else type(weight) is not Absent or weight.state == "declined",
     )
     if type(doses) is Absent:
-        draft.unknown((*names, "complications_charted"), doses.state)
-        draft.put("sedation_considered", True if items(not_given) else None, doses.state)
+        fact.unknown((*names, "complications_charted"), doses.state)
+        fact.set("sedation_considered", True if items(not_given) else None, doses.state)
         return
     given = [DRUGS[d.drug] for d in doses if d.drug in DRUGS]
     sedatives = [d for d in doses if d.drug in DRUGS and DRUGS[d.drug].sedative]
@@ -285,9 +285,9 @@ def _sedation(draft: Draft, line: Timeline) -> None:
             [d for d in doses if (d.drug in DRUGS and DRUGS[d.drug].by_weight) or d.unit in ("mg/kg", "ug/kg")],
         ),
     ):
-        draft.evidence[name] = tuple(place(d) for d in chosen)
+        fact.evidence[name] = tuple(place(d) for d in chosen)
     names_given = {d.drug for d in doses}
-    draft.know(
+    fact.know(
         sedatives=len({d.drug for d in sedatives}),
         sedative_doses=len(sedatives),
         qt_drugs=len({name for name in names_given if name in DRUGS and DRUGS[name].qt}),
@@ -296,27 +296,27 @@ def _sedation(draft: Draft, line: Timeline) -> None:
         weight_needed=any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses),
     )
     if doses or items(not_given):
-        draft.put("sedation_considered", True)
+        fact.set("sedation_considered", True)
     elif type(not_given) is Absent and not_given.state == "not_collected":
-        draft.put("sedation_considered", None, "not_collected")
+        fact.set("sedation_considered", None, "not_collected")
     else:
-        draft.put("sedation_considered", False)
-    _complications(draft, episode, [d for d in doses if d.drug == "ketamine"])
+        fact.set("sedation_considered", False)
+    _complications(fact, episode, [d for d in doses if d.drug == "ketamine"])
 
 
-def _complications(draft: Draft, episode: record.Episode, ketamine: list[record.Dose]) -> None:
+def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[record.Dose]) -> None:
     """Charted when the list of complications is there or every ketamine dose says what adverse effects there were."""
     listed = _listed(episode, "injuries", "complications")
     effects = [d.adverse_effects for d in ketamine]
-    _where(draft, ("complications_charted",), episode, "injuries", "complications")
+    _where(fact, ("complications_charted",), episode, "injuries", "complications")
     if type(listed) is not Absent or (
         ketamine and all(type(e) is not Absent or e.state == "declined" for e in effects)
     ):
-        draft.put("complications_charted", True)
+        fact.set("complications_charted", True)
     elif listed.state == "not_collected" and all(type(e) is Absent and e.state == "not_collected" for e in effects):
-        draft.put("complications_charted", None, "not_collected")
+        fact.set("complications_charted", None, "not_collected")
     else:
-        draft.put("complications_charted", listed.state == "declined")
+        fact.set("complications_charted", listed.state == "declined")
 
 
 def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | Absent:
@@ -349,29 +349,29 @@ def _any_after(control: int | None, vitals: Iterable[record.VitalSet]) -> bool:
     return control is not None and any((t := v.time.epoch) is not None and t >= control for v in vitals)
 
 
-def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
+def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> None:
     episode = line.episode
     vitals = line.vitals
     direction = _listed(episode, "decision", "medical_direction")
     contacted = part(direction, "contacted")
-    considered = draft.values.get("sedation_considered")
+    considered = fact.values.get("sedation_considered")
     if considered is True or contacted is True:
-        draft.put("sedation_or_direction", True)
+        fact.set("sedation_or_direction", True)
     elif considered is False and type(contacted) is not Absent:
-        draft.put("sedation_or_direction", False)
+        fact.set("sedation_or_direction", False)
     else:
-        draft.put(
+        fact.set(
             "sedation_or_direction",
             None if type(contacted) is Absent and contacted.state == "not_collected" else False,
             "not_collected",
         )
     spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
     if type(vitals) is Absent:
-        draft.unknown(_FROM_VITALS, vitals.state)
+        fact.unknown(_FROM_VITALS, vitals.state)
         for name, span in (("etco2_charted", "capnography"), ("spo2_charted", "oximetry"), ("ecg_charted", "ecg")):
             if items(spans[span]):
-                draft.put(name, True)
-                draft.states.pop(name, None)
+                fact.set(name, True)
+                fact.states.pop(name, None)
         return
     ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
     plain = [v for _, v in ours] + [v for v in vitals if type(v.time) is Absent and v.before_care is not True]
@@ -384,35 +384,35 @@ def _monitoring(draft: Draft, line: Timeline, shared: dict[str, Any]) -> None:
     )
     for name, members, watched in questions:
         charted: bool | Absent = True if watched and items(spans[watched]) else _measured(line, plain, members)
-        draft.put(name, charted)
-    _after_sedation(draft, line, ours, spans)
-    _scores(draft, line, ours)
+        fact.set(name, charted)
+    _after_sedation(fact, line, ours, spans)
+    _scores(fact, line, ours)
     full, unheard = 0, False
     for time, vital in ours:
         four = (vital.hr, vital.rr, vital.spo2, vital.sbp)
         absent = [value for value in four if type(value) is Absent]
         unheard = unheard or any(value.state == "not_collected" for value in absent)
         full += all(met(value, time, line) for value in absent)
-    draft.put("complete_sets", None if unheard else full, "not_collected")
+    fact.set("complete_sets", None if unheard else full, "not_collected")
     signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
     if line.handover is None or type(signs) is Absent:
-        draft.derive("set_before_transfer", None, signs, part(episode.handover, "time"))
+        fact.derive("set_before_transfer", None, signs, part(episode.handover, "time"))
     else:
-        draft.put("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
-    _last_set(draft, line, ours, shared)
+        fact.set("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
+    _last_set(fact, line, ours, shared)
     high = [
         v
         for _, v in ours
         if v.glucose_reading == "high" or (type(v.glucose_mg_dl) is not Absent and v.glucose_mg_dl >= 250)
     ]
-    draft.put("glucose_high", bool(high))
+    fact.set("glucose_high", bool(high))
     if high:
-        draft.evidence["glucose_high"] = tuple(place(v) for v in high)
-    _identical(draft, ours)
+        fact.evidence["glucose_high"] = tuple(place(v) for v in high)
+    _identical(fact, ours)
 
 
 def _after_sedation(
-    draft: Draft, line: Timeline, ours: list[tuple[int, record.VitalSet]], spans: dict[str, Any]
+    fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]], spans: dict[str, Any]
 ) -> None:
     first = line.sedatives[0] if line.sedatives else None
     anti = min(
@@ -450,18 +450,18 @@ def _after_sedation(
         ("ecg_after_antipsychotic", anti, "rhythm", "ecg"),
     ):
         found, delay, state = seen(start, member, span)
-        draft.put(name, found, state)
+        fact.set(name, found, state)
         if name == "etco2_after_sedation":
-            draft.put("first_etco2_after_sedation", delay, state)
+            fact.set("first_etco2_after_sedation", delay, state)
 
 
-def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, record.VitalSet]]) -> None:
+def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]]) -> None:
     scored = [(t, v) for t, v in ours if type(v.agitation_score) is not Absent]
     absent = [v.agitation_score for _, v in ours if type(v.agitation_score) is Absent]
     nowhere = not scored and absent and all(a.state == "not_collected" for a in absent)
     begin = line.secured[0] if line.secured else line.control
     if nowhere or begin is None:
-        draft.unknown(
+        fact.unknown(
             ("score_before", "score_after_control", "score_at_application", "struggle_goes_on"),
             "not_collected" if nowhere else "missing",
         )
@@ -471,26 +471,26 @@ def _scores(draft: Draft, line: Timeline, ours: list[tuple[int, record.VitalSet]
     # Nobody can score a patient before meeting him: just after contact is as early as it gets.
     latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)
     before = [(t, v) for t, v in scored if t <= latest]
-    draft.put("score_before", bool(before) or declined)
+    fact.set("score_before", bool(before) or declined)
     tried = [t for t, _ in scored] + refused
-    draft.put("score_after_control", any(line.control is not None and t > line.control for t in tried))
+    fact.set("score_after_control", any(line.control is not None and t > line.control for t in tried))
     at_application = [v for t, v in scored if t <= begin]
     if at_application:
         last = at_application[-1]
         least = scales.SUPPORTS.get(last.agitation_scale) if isinstance(last.agitation_scale, str) else None
         score = last.agitation_score
         known = least is not None and type(score) is not Absent
-        draft.put("score_at_application", None if not known else "supports" if score >= least else "below")  # type: ignore[operator]
-        draft.evidence["score_at_application"] = (place(last, "agitation_score"),)
+        fact.set("score_at_application", None if not known else "supports" if score >= least else "below")  # type: ignore[operator]
+        fact.evidence["score_at_application"] = (place(last, "agitation_score"),)
     else:
-        draft.put("score_at_application", "none")
+        fact.set("score_at_application", "none")
     fights = [
         (t, v) for t, v in scored
         if line.control is not None and t >= line.control and _very_agitated(v)
     ]  # fmt: skip
-    draft.put("struggle_goes_on", bool(fights) and fights[-1][0] - fights[0][0] >= STRUGGLE)
+    fact.set("struggle_goes_on", bool(fights) and fights[-1][0] - fights[0][0] >= STRUGGLE)
     if fights:
-        draft.evidence["struggle_goes_on"] = tuple(place(v, "agitation_score") for _, v in fights)
+        fact.evidence["struggle_goes_on"] = tuple(place(v, "agitation_score") for _, v in fights)
 
 
 def _very_agitated(vital: record.VitalSet) -> bool:
@@ -501,7 +501,9 @@ def _very_agitated(vital: record.VitalSet) -> bool:
 _NEWS2 = ("rr", "spo2", "oxygen", "sbp", "hr", "acvpu", "temperature_c")
 
 
-def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, record.VitalSet]], shared: dict[str, Any]) -> None:
+def _last_set(
+    fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]], shared: dict[str, Any]
+) -> None:
     age, pregnant = shared.get("ep_age_years"), shared.get("ep_pregnant")
     controlled = [(t, v) for t, v in ours if line.control is not None and t >= line.control]
     valid = age is not None and age >= 16 and pregnant is not True
@@ -509,69 +511,69 @@ def _last_set(draft: Draft, line: Timeline, ours: list[tuple[int, record.VitalSe
     if valid and controlled:
         last = controlled[-1][1]
         parts = news2(last, shared.get("ep_scale2") is True)
-        draft.evidence["news2"] = draft.evidence["news2_single_3"] = (place(last),)
+        fact.evidence["news2"] = fact.evidence["news2_single_3"] = (place(last),)
     lacking = (
         [getattr(controlled[-1][1], m) for m in _NEWS2] if valid and controlled else [part(line.episode.patient, "age")]
     )
-    draft.derive("news2", None if parts is None else sum(parts), *lacking)
-    draft.derive("news2_single_3", None if parts is None else 3 in parts, *lacking)
+    fact.derive("news2", None if parts is None else sum(parts), *lacking)
+    fact.derive("news2_single_3", None if parts is None else 3 in parts, *lacking)
     pressures = [v for _, v in controlled if type(v.hr) is not Absent and type(v.sbp) is not Absent and v.sbp > 0]
     if not pressures:
         signs = [x for _, v in controlled for x in (v.hr, v.sbp)]
-        draft.unknown(("shock_index", "shock_index_over", "shock_index_limit"), state_of(*signs))
+        fact.unknown(("shock_index", "shock_index_over", "shock_index_limit"), state_of(*signs))
         return
     last = pressures[-1]
     index = scales.shock_index(last.hr, last.sbp)  # type: ignore[arg-type]
     limit = None if age is None else scales.shock_index_limit(age)
-    draft.put("shock_index", index)
-    draft.put("shock_index_limit", limit)
-    draft.put("shock_index_over", None if limit is None else index > limit)
-    draft.evidence["shock_index"] = draft.evidence["shock_index_over"] = (place(last, "hr"), place(last, "sbp"))
+    fact.set("shock_index", index)
+    fact.set("shock_index_limit", limit)
+    fact.set("shock_index_over", None if limit is None else index > limit)
+    fact.evidence["shock_index"] = fact.evidence["shock_index_over"] = (place(last, "hr"), place(last, "sbp"))
 
 
 _signs_of = attrgetter("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg")
 
 
-def _identical(draft: Draft, ours: list[tuple[int, record.VitalSet]]) -> None:
+def _identical(fact: FactBuilder, ours: list[tuple[int, record.VitalSet]]) -> None:
     best: list[record.VitalSet] = []
     for values, alike in groupby([vital for _, vital in ours], key=_signs_of):
         if list(map(type, values)).count(Absent) <= len(values) - 3:
             best = max(best, list(alike), key=len)
-    draft.know(identical_sets=len(best))
+    fact.know(identical_sets=len(best))
     if len(best) > 1:
-        draft.evidence["identical_sets"] = tuple(place(v) for v in best)
+        fact.evidence["identical_sets"] = tuple(place(v) for v in best)
 
 
-def _handover(draft: Draft, line: Timeline) -> None:
+def _handover(fact: FactBuilder, line: Timeline) -> None:
     episode = line.episode
     told = _listed(episode, "handover", "told")
     if type(told) is Absent:
-        draft.unknown([f"{word}_told" for word in _TOLD], told.state)
+        fact.unknown([f"{word}_told" for word in _TOLD], told.state)
     else:
-        draft.values.update({f"{word}_told": word in told for word in _TOLD})
+        fact.values.update({f"{word}_told": word in told for word in _TOLD})
     events = _listed(episode, "monitoring", "events")
-    draft.put("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
+    fact.set("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
     patient = _listed(episode, "injuries", "patient")
-    draft.put(
+    fact.set(
         "patient_injured",
         patient if type(patient) is Absent else any(i.when in ("during_restraint", "transport") for i in patient),
     )
     death = _listed(episode, "injuries", "death")
-    draft.put("died", part(death, "died"))
+    fact.set("died", part(death, "died"))
     spray = _listed(episode, "custody", "irritant")
-    draft.put("irritant_used", part(spray, "used"))
+    fact.set("irritant_used", part(spray, "used"))
     since = part(spray, "time").epoch
     since = line.contact if since is None else since
-    draft.put("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
+    fact.set("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
     weapon = _listed(episode, "custody", "energy_weapon")
     if type(weapon) is Absent:
-        draft.put("energy_weapon_trigger", weapon)
+        fact.set("energy_weapon_trigger", weapon)
     elif weapon.used is not True:
-        draft.put("energy_weapon_trigger", weapon.used)
+        fact.set("energy_weapon_trigger", weapon.used)
     else:
         limits = ((weapon.cycles, 3), (weapon.weapons, 1), (weapon.longest_cycle_s, 15))
         over = [None if type(v) is Absent else v > limit for v, limit in limits]
-        draft.derive(
+        fact.derive(
             "energy_weapon_trigger", True if True in over else None if None in over else False, *(v for v, _ in limits)
         )
 
@@ -585,17 +587,17 @@ def _own_time(node: Any) -> int | None:
     return next((t for name in _OWN_TIME if name in times and (t := getattr(node, name).epoch) is not None), None)
 
 
-def _record(draft: Draft, episode: record.Episode, line: Timeline) -> None:
+def _record(fact: FactBuilder, episode: record.Episode, line: Timeline) -> None:
     late = []
     for item in line.written:
         own, entered = _own_time(item), item.entered.epoch
         after = line.closed is not None and entered > line.closed
         if after or (own is not None and entered - own > LATE):
             late.append(item)
-    draft.put("late_entries", len(late))
+    fact.set("late_entries", len(late))
     if late:
-        draft.evidence["late_entries"] = tuple(place(item) for item in late)
+        fact.evidence["late_entries"] = tuple(place(item) for item in late)
     listed = episode.reassessments
-    draft.put("reassessments", listed if type(listed) is Absent else len(listed))
+    fact.set("reassessments", listed if type(listed) is Absent else len(listed))
     sedated = bool(line.sedatives)
-    draft.put("destination_duty_due", sedated)
+    fact.set("destination_duty_due", sedated)

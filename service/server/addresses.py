@@ -17,19 +17,19 @@ import sys
 from service.settings import PREFIX, Settings
 
 
-class NotClaimed(Exception):
+class CannotListen(Exception):
     """The server cannot listen as it is told to. Its text is one line for the log."""
 
 
-def claim(host: str, ports: list[int]) -> None:
-    """Take the addresses for this server. Raises NotClaimed when another process has one, or nobody can have it."""
+def take_addresses(host: str, ports: list[int]) -> None:
+    """Take the addresses for this server. Raises CannotListen when another process has one, or nobody can have it."""
     for port in ports:
         address = f"{host} port {port}"
         try:
             _lock(f"{host}:{port}")
             _probe(host, port)
         except OSError as error:
-            raise NotClaimed(f"{address}: {_reason(error.errno)}") from None
+            raise CannotListen(f"{address}: {_reason(error.errno)}") from None
 
 
 def _reason(number: int | None) -> str:
@@ -65,7 +65,7 @@ def _probe(host: str, port: int) -> None:
 
 
 def check_certificate(settings: Settings) -> None:
-    """Raises NotClaimed when certificate, key and authorities cannot be used together."""
+    """Raises CannotListen when certificate, key and authorities cannot be used together."""
     if settings.tls_certificate_file is None:
         return
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -73,7 +73,7 @@ def check_certificate(settings: Settings) -> None:
         # An empty password, because a key that needs one would be asked for on the terminal.
         context.load_cert_chain(settings.tls_certificate_file, settings.tls_key_file, password="")
     except OSError:  # of which the errors of TLS are a kind
-        raise NotClaimed(
+        raise CannotListen(
             f"{PREFIX}TLS_CERTIFICATE_FILE and {PREFIX}TLS_KEY_FILE cannot be used together: both PEM, readable, "
             "the key without a password and that of the first certificate."
         ) from None
@@ -81,4 +81,4 @@ def check_certificate(settings: Settings) -> None:
         try:
             context.load_verify_locations(settings.tls_client_ca_file)
         except OSError:
-            raise NotClaimed(f"{PREFIX}TLS_CLIENT_CA_FILE cannot be used: certificates in PEM, readable.") from None
+            raise CannotListen(f"{PREFIX}TLS_CLIENT_CA_FILE cannot be used: certificates in PEM, readable.") from None

@@ -24,7 +24,7 @@ from gunicorn.errors import HaltServer  # type: ignore[import-untyped,unused-ign
 from service.observe import log, metrics
 from service.settings import Settings
 
-from .addresses import NotClaimed, check_certificate, claim
+from .addresses import CannotListen, check_certificate, take_addresses
 from .worker import Worker
 
 #: The exit status of a server that could not start.
@@ -52,11 +52,11 @@ def serve(settings: Settings, build: Callable[[Settings], Callable[..., Any]]) -
     try:
         _share_numbers(settings.workers)
         check_certificate(settings)
-        claim(settings.host, _ports(settings))
+        take_addresses(settings.host, _ports(settings))
         _Server(settings, build).run()
     except NotStarted as fault:
         _say(*fault.lines)
-    except NotClaimed as fault:
+    except CannotListen as fault:
         _say(str(fault))
     except HaltServer as halt:
         # Raised again when a second worker fails while the server already stops for the first.

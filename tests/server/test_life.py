@@ -26,7 +26,7 @@ from service.commands import keys
 from service.representations import review_json
 from service.resources import demo_directory, rules_directory
 from service.server import process
-from service.server.addresses import NotClaimed, claim
+from service.server.addresses import CannotListen, take_addresses
 from service.settings import PREFIX
 from tests.ops.running import JSON, Service, running
 from tests.support.pipeline import pipeline
@@ -281,8 +281,8 @@ def test_workers_end_with_their_master(tmp_path: Path) -> None:
 def _is_free(port: int) -> bool:
     """Whether no worker listens any more, and none holds the name of the port."""
     try:
-        claim("127.0.0.1", [port])
-    except NotClaimed:
+        take_addresses("127.0.0.1", [port])
+    except CannotListen:
         return False
     return True
 

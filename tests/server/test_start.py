@@ -16,7 +16,7 @@ import pytest
 
 from service.resources import rules_directory
 from service.server import process
-from service.server.addresses import NotClaimed, claim
+from service.server.addresses import CannotListen, take_addresses
 from service.settings import PREFIX
 from tests.ops.running import Service, refused, running
 from tests.support.certificates import make, store
@@ -77,8 +77,8 @@ def test_another_program_that_would_share_is_seen() -> None:
         other.bind(("127.0.0.1", 0))
         port = other.getsockname()[1]
         other.listen()
-        with pytest.raises(NotClaimed, match="already"):
-            claim("127.0.0.1", [port])
+        with pytest.raises(CannotListen, match="already"):
+            take_addresses("127.0.0.1", [port])
 
 
 def test_connections_of_an_earlier_server_are_no_hindrance(tmp_path: Path) -> None:
@@ -95,8 +95,8 @@ def test_connections_of_an_earlier_server_are_no_hindrance(tmp_path: Path) -> No
 def test_an_address_that_is_not_here() -> None:
     # 192.0.2.0/24 is for documentation (RFC 5737), .invalid is never a name (RFC 2606).
     for host in ("192.0.2.7", "nowhere.invalid"):
-        with pytest.raises(NotClaimed, match="no such address"):
-            claim(host, [process.free_port()])
+        with pytest.raises(CannotListen, match="no such address"):
+            take_addresses(host, [process.free_port()])
 
 
 def _broken_rules(folder: Path) -> dict[str, str]:
