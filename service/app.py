@@ -119,6 +119,11 @@ def _handle_errors(app: Application) -> None:
         g.code = "not-ready"
         return problems.answer(g.code, headers={"Retry-After": "1"})
 
+    @app.errorhandler(capacity.CallerGone)
+    def gone(_gone: capacity.CallerGone) -> Response:
+        g.code = "caller-gone"  # for the log line: nobody reads the answer
+        return Response(status=503)
+
     @app.errorhandler(HTTPException)
     def failed(error: HTTPException) -> Response:
         headers: dict[str, str] = {}

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from service import __version__
+from service.checkpoint import Checkpoint, never
 from service.engine.decide import Decider
 from service.episode.record import Episode
 from service.facts.builder import Asked
@@ -155,30 +156,30 @@ class Pipeline:
         media_type: str,
         profile: str,
         explain: bool = False,
-        between: Callable[[], None] = lambda: None,
+        checkpoint: Checkpoint = never,
     ) -> Review:
         """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated.
 
-        ``between`` is called between the steps; what it raises ends the review. Nothing here asks a clock.
+        ``checkpoint`` is called as the work goes on; what it raises ends the review.
         """
-        return self.review_chart(partial(self.read, body, media_type), profile, explain, between)
+        return self.review_chart(partial(self.read, body, media_type), profile, explain, checkpoint)
 
     def review_chart(
         self,
         read: Callable[[], Intake],
         profile: str,
         explain: bool = False,
-        between: Callable[[], None] = lambda: None,
+        checkpoint: Checkpoint = never,
     ) -> Review:
         """As ``review``, of one of ``read_all``."""
         if profile not in self._rulesets:
             raise UnknownProfile
         intake = read()
-        between()
+        checkpoint()
         sheet = self.facts(intake.episode)
-        between()
+        checkpoint()
         decisions = self._deciders[profile].decide(sheet)
-        between()
+        checkpoint()
         return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
 
 

@@ -39,7 +39,6 @@ class Settings:
     host: str = "127.0.0.1"
     port: int = 8080
     workers: int = 2
-    threads: int = 2
     max_body_bytes: int = 8 * 1024 * 1024
     rules_dir: Path | None = None
     extra_rules_dir: Path | None = None
@@ -47,7 +46,9 @@ class Settings:
     log_level: str = "info"
     public: bool = False
     operations_port: int | None = None
+    connections: int = 1000
     in_hand: int = 16
+    held_bytes: int = 64 * 1024 * 1024
     head_seconds: int = 5
     body_seconds: int = 10
     review_seconds: int = 10
@@ -213,12 +214,16 @@ SETTINGS: dict[str, Setting] = {
         _number(1, 65535), "second port for health and metrics; metrics then leave the first, and need no key here"
     ),
     "WORKERS": Setting(_number(1, 64), "worker processes; one for each core"),
-    "THREADS": Setting(_number(1, 16), "reviews evaluated at once in a worker; others wait for their turn"),
-    "IN_HAND": Setting(_number(1, 256), "requests a worker reads, reviews or answers at once; one more is 429"),
+    "CONNECTIONS": Setting(_number(10, 10_000), "connections a worker holds on each port; the longest idle make room"),
+    "IN_HAND": Setting(_number(1, 256), "requests a worker reviews at once, their bodies read; one more is 429"),
+    "HELD_BYTES": Setting(
+        _number(1024 * 1024, 1024 * 1024 * 1024),
+        "bytes of bodies and answers a worker holds while it waits for clients; more are 429",
+    ),
     "MAX_BODY_BYTES": Setting(_number(1024, 64 * 1024 * 1024), "largest body of a request, bytes; a larger one is 413"),
     "HEAD_SECONDS": Setting(_number(1, 60), "time for TLS and the head of a request; then the connection is closed"),
     "BODY_SECONDS": Setting(_number(1, 60), "time for the body; then 408"),
-    "REVIEW_SECONDS": Setting(_number(1, 60), "time for one review, looked at between its steps; then 503"),
+    "REVIEW_SECONDS": Setting(_number(1, 60), "time for one review and the writing of its answer; then 503"),
     "REQUEST_SECONDS": Setting(
         _number(10, 600), "time for a request from its head to the end of its answer; then the connection is closed"
     ),

@@ -1,4 +1,4 @@
-"""The application as the server runs it: ``python -m service.wsgi`` serves it until a signal ends it."""
+"""The application as the server runs it."""
 
 from __future__ import annotations
 
@@ -54,7 +54,3 @@ def main() -> None:
         print("\n".join(error.lines), file=sys.stderr)
         raise SystemExit(2) from None
     serve(settings, build)
-
-
-if __name__ == "__main__":
-    main()

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from service.observe import log
+from service.observe import log, metrics
 from service.settings import PREFIX, SettingsError
 
 _LOOK_EVERY = 1.0
@@ -68,4 +68,5 @@ class WatchedFile(Generic[T]):
                 # What the master read at its start may be older than what other workers hold: nobody is let in
                 # by a key that has been taken away since.
                 self._value = None
+            metrics.file_not_read(self._name)
             log.emit("error", "access-file-not-read", setting=self._name, exception=type(error).__name__)

@@ -1,4 +1,4 @@
-"""How a review is written: one entry for each media type that can be asked for."""
+"""How a review is answered: one entry for each media type that can be asked for."""
 
 from __future__ import annotations
 
@@ -13,30 +13,32 @@ from service.representations import operation_outcome, review_json, svrl
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 
+Checkpoint = Callable[[], None]
+
 
 @dataclass(frozen=True, slots=True)
 class Representation:
     """``content_type`` and ``headers`` of the answer; ``render`` makes its body."""
 
     content_type: str
-    render: Callable[[Review, Rulebook], bytes]
+    render: Callable[[Review, Rulebook, Checkpoint], bytes]
     headers: Mapping[str, str] = field(default_factory=dict)
 
 
 #: With ``resources=true``: in place of the OperationOutcome a Bundle that holds it.
-WITH_RESOURCES = Representation(FHIR, lambda review, _: operation_outcome.render_resources(review))
+WITH_RESOURCES = Representation(FHIR, lambda review, _, look: operation_outcome.render_resources(review, look))
 #: Media type -> how. The first is given to a caller that does not ask.
 REVIEWS: dict[str, Representation] = {
-    "application/json": Representation("application/json", lambda review, _: review_json.render(review)),
-    FHIR: Representation(FHIR, lambda review, _: operation_outcome.render(review)),
-    "application/xml": Representation("application/xml", lambda review, _: svrl.render(review)),
+    "application/json": Representation("application/json", lambda review, _, __: review_json.render(review)),
+    FHIR: Representation(FHIR, lambda review, _, look: operation_outcome.render(review, look)),
+    "application/xml": Representation("application/xml", lambda review, _, look: svrl.render(review, look)),
     "text/html": Representation(
         review_page.MEDIA_TYPE, review_page.render, {"Content-Security-Policy": review_page.POLICY}
     ),
 }
 
 
-def answer(review: Review, book: Rulebook, chosen: Representation) -> Response:
-    """The review as one of these."""
+def answer(chosen: Representation, body: bytes) -> Response:
+    """The body that one of these has made."""
     headers = {"Cache-Control": "no-store", **chosen.headers}
-    return Response(chosen.render(review, book), headers=headers, content_type=chosen.content_type)
+    return Response(body, headers=headers, content_type=chosen.content_type)

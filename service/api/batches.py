@@ -39,14 +39,14 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     pipeline = reviewing.pipeline
 
     def given() -> bytes:
-        return request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        return request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
 
     def lines_of(body: bytes) -> list[tuple[int, lines.Source]]:
         return _at_most(list(lines.split(body)))
 
     def charts_of(body: bytes, media_type: str) -> list[tuple[int, lines.Source]]:
         try:
-            with reviewing.capacity.evaluation():
+            with reviewing.capacity.review(len(body)):
                 found = pipeline.read_all(body, media_type)
         except Rejected as rejected:
             code = known_code(rejected.code, rejected.status)
@@ -89,8 +89,8 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         definitions = measures_of(pipeline.rulebook)
         tally = measures.Tally(len(definitions))
         for number, line in found:
-            with reviewing.capacity.evaluation():
-                _told(measures.count(pipeline, tally, definitions, line, number, profile, period))
+            with reviewing.capacity.review(0, wait=True) as look:
+                _told(measures.count(pipeline, tally, definitions, line, number, profile, period, look))
         document = measures.document(tally, definitions, lines.versions(pipeline, profile), period)
         if wanted == HTML:
             response = Response(measures_page.render(document), content_type=measures_page.MEDIA_TYPE)
@@ -113,9 +113,9 @@ def _at_most(found: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
 
 def _line(reviewing: Reviewing, line: lines.Source, number: int, profile: str, explain: bool) -> bytes:
     try:
-        with reviewing.capacity.evaluation():
-            found = lines.answer(reviewing.pipeline, line, number, profile, explain)
-    except Refusal as refusal:  # no turn in time: this line has no result, the rest goes on
+        with reviewing.capacity.review(0, wait=True) as look:
+            found = lines.answer(reviewing.pipeline, line, number, profile, explain, look)
+    except Refusal as refusal:  # no place or not done in time: this line has no result, the rest goes on
         found = lines.refused(number, refusal.code)
     _told(found)
     return lines.render(found)

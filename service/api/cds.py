@@ -46,13 +46,18 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         except Rejected as rejected:
             raise _refusal(rejected) from None
         try:
-            found = reviewing.read_and_review(asked.body, asked.media_type, profile)
+            made = reviewing.read_and_review(
+                asked.body,
+                asked.media_type,
+                profile,
+                lambda found, look: cds_cards.render(found, asked, settings.base_url, look),
+            )
         except Rejected as rejected:
             if rejected.code == cds_cards.NOTHING_TO_SAY:
                 g.code = rejected.code  # for the log line: the answer itself has no word for it
                 return _fresh(cds_cards.no_cards())
             raise _refusal(asked.rejected(rejected)) from None
-        return _fresh(cds_cards.render(found, asked, settings.base_url))
+        return _fresh(made)
 
     @routes.post(f"{ROUTE}/<service>/feedback")
     def feedback(service: str) -> Response:
@@ -71,7 +76,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             raise Refusal("not-found")
         negotiation.taken(request, JSON)
         negotiation.given(request, JSON)
-        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
         query.parameters(request)
         return body
 

@@ -37,6 +37,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     index = json.loads((demo_directory() / "index.json").read_text("utf-8"))
     demos = [start_page.Demo(each["file"].removesuffix(".json"), each["title"], each["story"]) for each in index]
     bodies = {demo.name: (demo_directory() / f"{demo.name}.json").read_bytes() for demo in demos}
+    chosen = answers.REVIEWS[HTML]
     formats = [_BY_CONTENT, *NAMES.items()]
 
     def page(status: int, wrong: start_page.Wrong | None = None) -> Response:
@@ -57,11 +58,13 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         negotiation.taken(request, FORM)
         negotiation.given(request, HTML)
         # A form is a little larger than the file in it.
-        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
         query.parameters(request)
         try:
             content, media_type, values = _read(body, bodies)
-            found = reviewing.review(content, media_type, reviewing.profile(values))
+            made = reviewing.review(
+                content, media_type, reviewing.profile(values), lambda found, look: chosen.render(found, book, look)
+            )
         except Refusal as refusal:
             g.code = refusal.code
             places = [(error.pointer or error.location or "", error.detail) for error in refusal.errors]
@@ -69,7 +72,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             response = page(problem.status, start_page.Wrong(f"{problem.title}. {problem.detail}", places))
             response.headers.update(refusal.headers)
             return response
-        return answers.answer(found, book, answers.REVIEWS[HTML])
+        return answers.answer(chosen, made)
 
     app.register_blueprint(routes)
 

@@ -7,15 +7,16 @@ the answer, the body is taken off the wire first, within a budget.
 
 from __future__ import annotations
 
-import time
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
 from flask import Request
+from gevent import Timeout
 from werkzeug.wsgi import get_input_stream
 
-from service.server.deadlines import deadlines
-
+from .capacity import Capacity
 from .problems import Refusal
 
 _STEP = 64 * 1024
@@ -38,35 +39,44 @@ CALLER = Budget(64 * 1024 * 1024, 10.0)
 _STRANGER_STATUS = frozenset({401, 403, 404, 405, 429})
 
 
-def read_body(request: Request, most_bytes: int, seconds: float) -> bytes:
-    """The whole body. Refusal 413 over ``most_bytes``, 408 over ``seconds``, 400 when it breaks off."""
+def read_body(request: Request, capacity: Capacity, most_bytes: int, seconds: float) -> bytes:
+    """The whole body. Refusal 413 over ``most_bytes``, 408 over ``seconds``, 400 when it breaks off, 429 without room."""
     announced = request.content_length
     if announced is not None and announced > most_bytes:
         raise Refusal("body-too-large")
     parts: list[bytes] = []
     size = 0
-    with deadlines.reading(request.environ.get("gunicorn.socket"), seconds) as watch:
-        stream: Any = get_input_stream(request.environ)
-        while size != announced:
-            try:
-                part = stream.read(_STEP)
-            except MemoryError:
-                raise  # the body may be well
-            except Exception:  # noqa: BLE001 (the server's own errors about a broken body, which may quote it)
-                request.environ[_DONE] = True
-                raise Refusal("body-too-slow" if watch.over else "incomplete-body") from None
-            if not part:
-                break
+    with Timeout(seconds, False):
+        for part in _parts(request):
+            capacity.hold(len(part))
             parts.append(part)
             size += len(part)
             if size > most_bytes:
                 raise Refusal("body-too-large")
-    request.environ[_DONE] = True
-    if watch.over:
+            if size == announced:
+                break
+        request.environ[_DONE] = True
+    if not request.environ.get(_DONE):
+        request.environ[_DONE] = True  # what is left would be no quicker
         raise Refusal("body-too-slow")
     if announced is not None and size < announced:
         raise Refusal("incomplete-body")
     return b"".join(parts)
+
+
+def _parts(request: Request) -> Iterator[bytes]:
+    stream: Any = get_input_stream(request.environ)
+    while True:
+        try:
+            part = stream.read(_STEP)
+        except MemoryError:
+            raise  # the body may be well
+        except Exception:  # noqa: BLE001 (the server's own errors about a broken body, which may quote it)
+            request.environ[_DONE] = True
+            raise Refusal("incomplete-body") from None
+        if not part:
+            return
+        yield part
 
 
 def drain(request: Request, status: int) -> None:
@@ -76,15 +86,9 @@ def drain(request: Request, status: int) -> None:
         return
     environ[_DONE] = True
     budget = STRANGER if status in _STRANGER_STATUS else CALLER
-    end = time.monotonic() + budget.seconds
     drained = 0
-    with deadlines.reading(environ.get("gunicorn.socket"), budget.seconds):
-        stream: Any = get_input_stream(environ)
-        while drained < budget.most_bytes and time.monotonic() < end:
-            try:
-                part = stream.read(_STEP)
-            except Exception:  # noqa: BLE001 (nothing more can be read, and the answer does not depend on it)
-                return
-            if not part:
-                return
+    with Timeout(budget.seconds, False), suppress(Refusal):
+        for part in _parts(request):
             drained += len(part)
+            if drained >= budget.most_bytes:
+                return

@@ -1,6 +1,9 @@
-"""One review for a route: its turn, its time, its refusals, its counts."""
+"""One review for a route: its place, its time, its refusals, its counts."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
 
 from service.engine.fence import NotEvaluated
 from service.observe import log, metrics
@@ -10,6 +13,10 @@ from service.review.build import Review
 
 from .capacity import Capacity
 from .problems import Refusal
+
+T = TypeVar("T")
+#: What makes an answer of a review; calls the checkpoint it is given as it goes.
+Render = Callable[[Review, Callable[[], None]], T]
 
 
 class Reviewing:
@@ -31,25 +38,28 @@ class Reviewing:
             raise Refusal("unknown-profile", [wrong])
         return profile
 
-    def review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
-        """One review. Refusal 400, 422, 503."""
+    def review(self, body: bytes, media_type: str, profile: str, render: Render[T], explain: bool = False) -> T:
+        """What ``render`` makes of one review. Refusal 400, 422, 429, 503."""
         try:
-            return self.read_and_review(body, media_type, profile, explain)
+            return self.read_and_review(body, media_type, profile, render, explain)
         except Rejected as rejected:
             code = known_code(rejected.code, rejected.status)
             raise Refusal(code, rejected.errors, rejected.omitted) from None
 
-    def read_and_review(self, body: bytes, media_type: str, profile: str, explain: bool = False) -> Review:
-        """One review. Raises Rejected (400, 422); Refusal 503."""
+    def read_and_review(
+        self, body: bytes, media_type: str, profile: str, render: Render[T], explain: bool = False
+    ) -> T:
+        """What ``render`` makes of one review. Raises Rejected (400, 422); Refusal 429, 503."""
         try:
-            with self.capacity.evaluation() as clock:
-                found = self.pipeline.review(body, media_type, profile, explain, clock.look)
+            with self.capacity.review(len(body)) as checkpoint:
+                found = self.pipeline.review(body, media_type, profile, explain, checkpoint)
+                made = render(found, checkpoint)
         except UnknownProfile:
             raise Refusal("unknown-profile") from None
         except NotEvaluated:
             raise Refusal("not-evaluated", headers={"Retry-After": "1"}) from None
         count(found)
-        return found
+        return made
 
 
 def count(found: Review) -> None:

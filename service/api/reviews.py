@@ -28,12 +28,15 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         wanted = negotiation.given(request, *answers.REVIEWS)
         g.from_bundle = media_type == FHIR
         g.as_outcome = FHIR in (media_type, wanted)
-        body = request_body.read_body(request, settings.max_body_bytes, settings.body_seconds)
+        body = request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
         values = query.parameters(request, "profile", "explain", "resources")
         explain = query.flag(values, "explain")
         chosen = _representation(wanted, query.flag(values, "resources"))
-        found = reviewing.review(body, media_type, reviewing.profile(values), explain)
-        return answers.answer(found, reviewing.pipeline.rulebook, chosen)
+        book = reviewing.pipeline.rulebook
+        made = reviewing.review(
+            body, media_type, reviewing.profile(values), lambda found, look: chosen.render(found, book, look), explain
+        )
+        return answers.answer(chosen, made)
 
     app.register_blueprint(routes)
 

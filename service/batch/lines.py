@@ -14,6 +14,7 @@ from typing import Any, BinaryIO, NamedTuple, NoReturn
 import orjson
 
 from service import __version__
+from service.checkpoint import Checkpoint, never
 from service.engine.fence import NotEvaluated
 from service.formats.media_types import media_type_of
 from service.intake.episode_json import Intake
@@ -66,7 +67,9 @@ def _refuse(rejected: Rejected) -> NoReturn:
     raise rejected
 
 
-def answer(pipeline: Pipeline, line: Source, number: int, profile: str, explain: bool = False) -> Answer:
+def answer(
+    pipeline: Pipeline, line: Source, number: int, profile: str, explain: bool = False, checkpoint: Checkpoint = never
+) -> Answer:
     """Review one line or chart. Raises UnknownProfile and nothing else.
 
     503 (``not-evaluated``): the engine did not finish. 500 (``internal-error``):
@@ -76,9 +79,9 @@ def answer(pipeline: Pipeline, line: Source, number: int, profile: str, explain:
         return refused(number, "body-too-large")
     try:
         found = (
-            pipeline.review(line, media_type_of(line), profile, explain)
+            pipeline.review(line, media_type_of(line), profile, explain, checkpoint)
             if isinstance(line, bytes)
-            else pipeline.review_chart(line, profile, explain)
+            else pipeline.review_chart(line, profile, explain, checkpoint)
         )
         return Answer(number, 200, found, None)
     except UnknownProfile:

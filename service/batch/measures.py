@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
 from service.pipeline import Pipeline
 from service.review.build import CAUTIONS
 
@@ -173,9 +174,10 @@ def count(
     number: int,
     profile: str,
     length: str,
+    checkpoint: Checkpoint = never,
 ) -> Answer:
     """Review one line and count it."""
-    found = lines.answer(pipeline, line, number, profile)
+    found = lines.answer(pipeline, line, number, profile, checkpoint=checkpoint)
     tally.add(found, group_of(line) if found.review is not None and isinstance(line, bytes) else None, wanted, length)
     return found
 

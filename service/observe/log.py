@@ -15,7 +15,6 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from types import FrameType, TracebackType
-from typing import IO
 
 FIELDS = frozenset(
     {
@@ -50,20 +49,31 @@ FIELDS = frozenset(
 Value = str | int | float | None
 
 _PACKAGE = Path(__file__).resolve().parents[1]
+#: What a pipe keeps together, so that the lines of several processes do not mix. Longer values are cut.
+LONGEST_LINE = 4096
+_CUT = 1000
 _LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
 
-# Straight to the file: a line is one call of the system, so that those of threads and workers do not mix (a pipe keeps
-# 4,096 bytes together, some 480 rules in one line), and there is no lock that a fork or a signal could find taken.
-# ``logging`` would cost three times as much of every request.
+# A line is one call of the system, and there is no lock that a fork or a signal could find taken. ``logging`` would cost
+# three times as much of every request.
 _write: Callable[[bytes], object] = partial(os.write, 2)
 _least = _LEVELS["info"]
 
 
-def configure(level: str, stream: IO[bytes] | None = None) -> None:
-    """Write lines of ``level`` (debug, info, warning, error) and above to ``stream``, standard error by default."""
-    global _least, _write
+def configure(level: str, write: Callable[[bytes], object] | None = None) -> None:
+    """Write lines of ``level`` (debug, info, warning, error) and above with ``write``, to standard error by default.
+
+    ``write`` is given one whole line, at most ``LONGEST_LINE`` bytes.
+    """
+    global _write
+    set_level(level)
+    _write = write or partial(os.write, 2)
+
+
+def set_level(level: str) -> None:
+    """Write lines of this level and above from now on."""
+    global _least
     _least = _LEVELS[level]
-    _write = stream.write if stream else partial(os.write, 2)
 
 
 def emit(level: str, event: str, **fields: Value) -> None:
@@ -81,7 +91,18 @@ def emit(level: str, event: str, **fields: Value) -> None:
     line.update((name, value) for name, value in fields.items() if value is not None)
     # A line that cannot be written (a full disk, a pipe nobody reads) is lost.
     with suppress(OSError):
-        _write(json.dumps(line).encode() + b"\n")
+        _write(_written(line))
+
+
+def _written(line: dict[str, Value]) -> bytes:
+    text = json.dumps(line).encode()
+    if len(text) >= LONGEST_LINE:
+        cut = {
+            name: f"{value[:_CUT]}..." if isinstance(value, str) and len(value) > _CUT else value
+            for name, value in line.items()
+        }
+        text = json.dumps(cut).encode()
+    return text + b"\n"
 
 
 def crash(event: str, error: BaseException | None) -> None:

@@ -48,6 +48,10 @@ class _Numbers:
         self.ended = self._counter("workers_ended", "Worker processes that ended, by how.", "how")
         self.feedback = self._counter("feedback", "Answers to cards, by outcome and reason.", "outcome", "reason")
         self.bad_http = self._counter("bad_http", "Requests that the HTTP server refused by itself.")
+        self.lines_dropped = self._counter("log_lines_dropped", "Log lines lost because nobody read them in time.")
+        self.files_not_read = self._counter(
+            "access_files_not_read", "Times that the file of clients or the key set could not be read again.", "setting"
+        )
         self.info = self._gauge(
             "info",
             "What runs: 1 for each build, rulebook and profile.",
@@ -151,6 +155,8 @@ def runs(builds: list[tuple[str, str, str, str, str]], rules: Iterable[str]) -> 
     for rule in rules:
         _numbers.disagreements.labels(rule)
         _numbers.outcomes.labels(rule, "error")
+    for setting in ("CLIENTS_FILE", "KEY_SET_FILE"):
+        _numbers.files_not_read.labels(setting)
     for how in ("SIGSEGV", "SIGKILL", "SIGBUS", "SIGABRT", "exit 1"):
         _numbers.ended.labels(how)
 
@@ -194,6 +200,16 @@ def fed_back(accepted: int, overridden: int, reasons: Mapping[str, int]) -> None
 def bad_http() -> None:
     """The server refused what is not HTTP it takes."""
     _numbers.bad_http.inc()
+
+
+def line_dropped() -> None:
+    """A log line was lost."""
+    _numbers.lines_dropped.inc()
+
+
+def file_not_read(setting: str) -> None:
+    """A file that says who may call could not be read again."""
+    _numbers.files_not_read.labels(setting).inc()
 
 
 def worker_ended(how: str) -> None:

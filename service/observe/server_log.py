@@ -41,7 +41,7 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
     def setup(self, cfg: Any) -> None:
         """Take the level from the server's configuration."""
         self.cfg = cfg
-        log.configure(cfg.loglevel)
+        log.set_level(cfg.loglevel)
 
     @property
     def access_log_enabled(self) -> bool:

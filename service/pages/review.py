@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.wording.clock import Clock
@@ -99,7 +100,7 @@ def source_line(source: Mapping[str, Any]) -> str:
     return f"{source['title']}. {sentence(where)}: {source['locator']} ({confidence})."
 
 
-def render(review: Review, book: Rulebook) -> bytes:
+def render(review: Review, book: Rulebook, checkpoint: Checkpoint = never) -> bytes:
     """The page in UTF-8. ``book`` is the rulebook that the review was made with (``Pipeline.rulebook``)."""
     return html.page("review.html", POLICY, **_Page(review, book).values())
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import orjson
 
+from service.checkpoint import Checkpoint, never
 from service.formats.cds_hooks.feedback import REASONS
 from service.formats.cds_hooks.request import CHART_CLOSE, DISCHARGE, PREFETCH, SERVICE_ID, HookRequest
 from service.formats.fhir.profile import system
@@ -73,7 +74,7 @@ def no_cards() -> bytes:
     return orjson.dumps({"cards": []})
 
 
-def render(review: Review, request: HookRequest, base_url: str | None = None) -> bytes:
+def render(review: Review, request: HookRequest, base_url: str | None = None, checkpoint: Checkpoint = never) -> bytes:
     """The cards of a review: one for each critical finding and each warning of safety or consistency (a cascade is
     one, under its worst), one for all other warnings about missing documentation, and always a last one that
     accounts for every rule. ``base_url``: where this service is reached, for links; no links without it."""

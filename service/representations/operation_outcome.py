@@ -18,6 +18,7 @@ from typing import Any
 
 import orjson
 
+from service.checkpoint import Checkpoint, never
 from service.episode.moment import Moment
 from service.formats.fhir.profile import BASE, stamp, system, url
 from service.problems import ProblemItem
@@ -70,14 +71,14 @@ _KNOWN = {
 _ENTRY = re.compile(r"/entry/(0|[1-9][0-9]*)(/resource)?")
 
 
-def render(review: Review) -> bytes:
+def render(review: Review, checkpoint: Checkpoint = never) -> bytes:
     """One OperationOutcome in UTF-8: an issue for each finding, acceptance, notice, rule that cannot be
     assessed and rule that is off, and a last one with the counts and the cautions. The extension
     ``rule-accounts`` names every rule by its outcome."""
     return orjson.dumps(_outcome(review))
 
 
-def render_resources(review: Review) -> bytes:
+def render_resources(review: Review, checkpoint: Checkpoint = never) -> bytes:
     """A Bundle of the OperationOutcome, a DetectedIssue for each safety finding that stands, and a Provenance.
 
     Every time in it is ``chart.closed``. Without that there is no Provenance

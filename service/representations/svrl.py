@@ -20,6 +20,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 from xml.etree import ElementTree as ET
 
+from service.checkpoint import Checkpoint, never
 from service.formats.nemsis.codes import NEMSIS
 from service.formats.nemsis.tree import PREFIX
 from service.review.build import Review
@@ -35,7 +36,7 @@ ET.register_namespace("svrl", SVRL)
 ET.register_namespace(PREFIX, NEMSIS)
 
 
-def render(review: Review) -> bytes:
+def render(review: Review, checkpoint: Checkpoint = never) -> bytes:
     """The document in UTF-8. ``location`` is an XPath for a chart that came as XML (prefix ``nem``), a JSON
     Pointer or FHIRPath for the others; every place of a finding stands in its diagnostics too."""
     document = review.document

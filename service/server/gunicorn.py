@@ -22,6 +22,7 @@ from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped,unu
 from gunicorn.errors import HaltServer  # type: ignore[import-untyped,unused-ignore]
 
 from service.observe import log, metrics
+from service.observe.relay import Relay
 from service.settings import Settings
 
 from .addresses import CannotListen, check_certificate, take_addresses
@@ -48,7 +49,10 @@ def serve(settings: Settings, build: Callable[[Settings], Callable[..., Any]]) -
     Ends the process with ``NOT_STARTED`` and a log line for each reason where it cannot be served; ``build`` raises
     NotStarted.
     """
-    log.configure(settings.log_level)
+    relay = Relay(metrics.line_dropped)
+    log.configure(settings.log_level, relay.write)
+    # Registered first, so that it runs last and passes on what the others write.
+    atexit.register(_at_the_end, os.getpid(), relay.close)
     try:
         _share_numbers(settings.workers)
         check_certificate(settings)
@@ -77,16 +81,16 @@ def _share_numbers(workers: int) -> None:
     try:
         folder = tempfile.mkdtemp(prefix="restraint-review-", dir=_memory())
         # Not by the server's own hook, which is not called when the start is refused.
-        atexit.register(_clean_up, os.getpid(), folder)
+        atexit.register(_at_the_end, os.getpid(), lambda: shutil.rmtree(folder, ignore_errors=True))
         metrics.share(Path(folder), workers)
     except OSError:
         raise NotStarted(_NO_ROOM) from None
 
 
-def _clean_up(master: int, folder: str) -> None:
-    # A worker ends with the handlers of the process it was forked from, and must leave the folder to the others.
+def _at_the_end(master: int, act: Callable[[], None]) -> None:
+    # A worker ends with the handlers of the process it was forked from; what all of them share is the master's.
     if os.getpid() == master:
-        shutil.rmtree(folder, ignore_errors=True)
+        act()
 
 
 def _ports(settings: Settings) -> list[int]:
@@ -119,17 +123,17 @@ def _options(settings: Settings) -> dict[str, Any]:
         "bind": [f"{host}:{port}" for port in _ports(settings)],
         "workers": settings.workers,
         "worker_class": Worker,
-        "threads": settings.threads,
-        # A listener for each worker: with one for all, a single worker can take every kept-alive connection.
-        "reuse_port": True,
+        "worker_connections": settings.connections,
+        # One listener for all workers: one that is killed, frozen or leaves takes nobody with it who waits at the door.
+        "reuse_port": False,
         # The application is built once, before anything is bound.
         "preload_app": True,
         # The control socket wants a folder to write in, and nobody uses it.
         "control_socket_disable": True,
         "worker_tmp_dir": _memory(),
-        "keepalive": 5,
-        # A worker whose main thread is stuck (in the engine, say) is killed after this many seconds and replaced.
-        "timeout": 60,
+        "keepalive": 1,  # kept alive, for as long as Worker says
+        # A worker whose loop stands still (frozen, or stuck in the engine) is killed after this many seconds, and two.
+        "timeout": 12,
         "graceful_timeout": 20,
         "limit_request_line": 4094,
         "limit_request_fields": 50,
@@ -170,7 +174,7 @@ def _ssl_context(_config: Any, default: Callable[[], ssl.SSLContext]) -> ssl.SSL
 
 
 def _when_ready(server: Any) -> None:
-    """In the master: the workers come next, each with listeners of its own."""
+    """In the master: the workers come next."""
     log.emit("info", "server-listening", address=" ".join(server.cfg.settings["bind"].value))
 
 

@@ -27,7 +27,7 @@ class NotStarted(Exception):
 
 def command() -> list[str]:
     """The command line of the server; everything else comes from the environment."""
-    return [sys.executable, "-m", "service.wsgi"]
+    return [sys.executable, "-m", "service.serve"]
 
 
 def become(environ: Mapping[str, str]) -> NoReturn:

@@ -1,93 +1,128 @@
-"""The worker: gunicorn's threaded one, made proof against clients that are slow on purpose or by misfortune.
+"""The worker: gunicorn's gevent worker, one loop a process, made proof against clients that are slow.
 
-What it adds: a connection that sends nothing costs no thread; the head of a
-request (and the TLS handshake) has a time limit; so has a request as a whole,
-its answer included; and a worker that stops takes the connections that wait
-at its door. The limit on the body is in ``service.api.request_body``.
+A connection that sends nothing, or reads nothing, costs a greenlet and no
+core. What this adds: time limits on TLS and head, and on a request as a whole;
+a pool of connections for each listener, so that a full main port leaves the
+port of health and metrics as it is; and, where all connections of a pool are
+taken, room for newcomers in place of those that have waited longest for their
+client.
 """
 
 from __future__ import annotations
 
-import selectors
 import socket
-import threading
+import ssl
 import time
 from functools import partial
 from typing import Any
 
-from gunicorn.workers import gthread  # type: ignore[import-untyped,unused-ignore]
+import gevent
+from gevent.pool import Pool
+from gevent.server import StreamServer
+from gunicorn.sock import ssl_context  # type: ignore[import-untyped,unused-ignore]
+from gunicorn.workers.ggevent import GeventWorker  # type: ignore[import-untyped,unused-ignore]
 
-from service.observe import log
 from service.settings import Settings
 
-from .deadlines import deadlines
-from .threads import Pool
+from . import connection
+from .connection import Connection
 
-#: Threads beyond those of requests in hand, so that probes and refusals are answered all the same.
-_SPARE_THREADS = 2
-#: A worker that cannot start its threads is replaced after this long.
-_NO_THREADS_SECONDS = 1.0
-
-_current = threading.local()
+_LOOK_EVERY = 0.25
+#: Seconds for which a client is waited for, whoever else would like its place.
+_PATIENCE = 1.0
 
 
-class Worker(gthread.ThreadWorker):  # type: ignore[misc,no-any-unimported,unused-ignore]
+class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore]
     """One process of the service. ``settings``: put here by the server's configuration, before the fork."""
 
     settings = Settings()
+    sockets: list[Any]
+    wsgi: Any
+    tls: ssl.SSLContext | None = None
 
-    def get_thread_pool(self) -> Pool:
-        """Threads to read and answer in; evaluation has a limit of its own. Ends the worker where there are none."""
-        try:
-            pool = Pool(self.settings.in_hand + _SPARE_THREADS)
-        except (RuntimeError, MemoryError) as error:
-            log.crash("crash", error)
-            # Nobody is to come to this worker's door, and the next one is not to open its own at once.
-            for listener in self.sockets:
-                listener.close()
-            time.sleep(_NO_THREADS_SECONDS)
-            # Let through, it would be a fault of the start and end the server, other workers and all.
-            raise SystemExit(1) from None
-        deadlines.pressure = pool.waiting
-        return pool
+    def patch(self) -> None:
+        """The master has put gevent's sockets and locks in place of Python's; only the listeners are older."""
+        self.sockets = [
+            gevent.socket.socket(each.FAMILY, socket.SOCK_STREAM, fileno=each.sock.detach()) for each in self.sockets
+        ]
 
-    def accept(self, listener: socket.socket) -> bool:
-        """Take a connection and wait for its first byte without a thread; False when there is none."""
-        try:
-            sock, address = listener.accept()
-        except (BlockingIOError, ConnectionAbortedError):
-            return False
-        connection = gthread.TConn(self.cfg, sock, address, listener.getsockname())
-        connection.timeout = time.monotonic() + self.cfg.keepalive
-        self.nr_conns += 1
-        self.pending_conns.append(connection)
-        self.poller.register(sock, selectors.EVENT_READ, partial(self.on_pending_socket_readable, connection))
-        return True
+    def load_wsgi(self) -> None:
+        """Have the application find the connection of each request."""
+        super().load_wsgi()
+        application = self.wsgi
 
-    def set_accept_enabled(self, enabled: bool) -> None:
-        """Before the door is shut for good, take those who wait at it: the listener is this worker's own."""
-        if not enabled and not self.alive and self._accepting:
-            for listener in self.sockets:
-                while self.accept(listener):
-                    pass
-        super().set_accept_enabled(enabled)
-        if not enabled and not self.alive:
-            for listener in self.sockets:
-                listener.close()
+        def wsgi(environ: dict[str, Any], start_response: Any) -> Any:
+            environ[connection.NAME] = gevent.getcurrent()
+            return application(environ, start_response)
 
-    def handle(self, conn: Any) -> Any:
-        """Answer one request, within the limits of time."""
-        _current.head = deadlines.start(lambda: conn.sock, self.settings.head_seconds, socket.SHUT_RD)
-        try:
-            return super().handle(conn)
-        finally:
-            deadlines.finish(_current.head)
+        self.wsgi = wsgi
 
-    def handle_request(self, req: Any, conn: Any) -> Any:
-        """The head is here: watch the rest."""
-        deadlines.finish(_current.head)
-        watch = deadlines.start(lambda: conn.sock, self.settings.request_seconds, socket.SHUT_RDWR)
-        try:
-            return super().handle_request(req, conn)
-        finally:
-            deadlines.finish(watch)
+    def timeout_ctx(self) -> gevent.Timeout:
+        """The time for the head of a request, and the longest that a kept-alive connection may be idle."""
+        here = gevent.getcurrent()
+        if isinstance(here, Connection):
+            here.waits()
+        return gevent.Timeout(self.settings.head_seconds, False)
+
+    def handle(self, listener: Any, client: Any, addr: Any) -> None:
+        """Serve one connection: TLS first, within the time of a head."""
+        here = gevent.getcurrent()
+        here.waits()
+        if self.tls is not None:
+            try:
+                with gevent.Timeout(self.settings.head_seconds):
+                    client = self.tls.wrap_socket(client, server_side=True)
+            except (gevent.Timeout, ssl.SSLError, OSError):
+                client.close()
+                return
+        here.sock = client
+        super().handle(listener, client, addr)
+
+    def handle_request(self, listener_name: Any, req: Any, sock: Any, addr: Any) -> None:
+        """Answer one request, within the time of a whole one; then the connection ends."""
+        gevent.getcurrent().waits()
+        done = False
+        with gevent.Timeout(self.settings.request_seconds, False):
+            super().handle_request(listener_name, req, sock, addr)
+            done = True
+        if not done:
+            raise StopIteration
+
+    def run(self) -> None:
+        """Serve until a signal ends it, then answer what is in hand."""
+        self.tls = ssl_context(self.cfg) if self.cfg.is_ssl else None
+        servers = []
+        for listener in self.sockets:
+            listener.setblocking(True)
+            pool = Pool(self.worker_connections, greenlet_class=Connection)
+            server = StreamServer(listener, handle=partial(self.handle, listener), spawn=pool)
+            # One at a time, so that workers share those who come at once.
+            server.max_accept = 1
+            server.start()
+            servers.append(server)
+        while self.alive:
+            self.notify()
+            for server in servers:
+                make_room(server.pool)
+            gevent.sleep(_LOOK_EVERY)
+        for server in servers:
+            server.close()
+        # A kept-alive connection may bring one request more, which is answered and then the last.
+        end = time.monotonic() + self.cfg.graceful_timeout
+        while time.monotonic() < end and any(server.pool for server in servers):
+            self.notify()
+            gevent.sleep(_LOOK_EVERY)
+
+
+def make_room(pool: Pool) -> None:
+    """Where a pool is full, end a tenth of its connections, those that have waited longest for their client.
+
+    None that has waited for less than is patient, and none for which this service works.
+    """
+    if not pool.full():
+        return
+    latest = time.monotonic() - _PATIENCE
+    waiting = [each for each in pool if each.waits_since is not None and each.waits_since <= latest]
+    waiting.sort(key=lambda each: each.waits_since)
+    for each in waiting[: max(1, pool.size // 10)]:
+        each.kill(block=False)

@@ -37,7 +37,7 @@ def client(app: Application, contract: Contract) -> Client:
 def logged() -> Iterator[Callable[[], str]]:
     """What has been logged since the test began, every level."""
     stream = io.BytesIO()
-    log.configure("debug", stream)
+    log.configure("debug", stream.write)
     yield lambda: stream.getvalue().decode()
     log.configure("info")
 

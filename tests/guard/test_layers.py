@@ -20,6 +20,7 @@ ROOMS: dict[str, set[str]] = {
     "problems": set(),
     "resources": set(),
     "memory": set(),
+    "checkpoint": set(),
     "observe": set(),
     "episode": set(),
     "intake": {"episode", "problems"},
@@ -31,12 +32,12 @@ ROOMS: dict[str, set[str]] = {
     "engine": {"facts", "rulebook"},
     "review": {"engine", "episode", "facts", "intake", "problems", "rulebook"},
     "pipeline": {
-        "__version__", "engine", "episode", "facts", "formats", "intake", "narrative", "resources", "review", "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "narrative", "resources", "review", "rulebook",
     },
-    "representations": {"episode", "formats", "intake", "problems", "review", "wording"},
-    "pages": {"episode", "facts", "review", "rulebook", "wording"},
+    "representations": {"checkpoint", "episode", "formats", "intake", "problems", "review", "wording"},
+    "pages": {"checkpoint", "episode", "facts", "review", "rulebook", "wording"},
     "batch": {
-        "__version__", "engine", "episode", "facts", "formats", "intake", "memory", "pipeline", "problems", "review", "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "memory", "pipeline", "problems", "review", "rulebook",
     },
     "access": {"intake", "observe", "problems", "settings"},
     "server": {"observe", "settings"},
@@ -46,6 +47,7 @@ ROOMS: dict[str, set[str]] = {
     },
     "app": {"api", "observe", "pipeline", "settings"},
     "wsgi": {"__version__", "app", "engine", "formats", "memory", "observe", "pipeline", "rulebook", "server", "settings"},
+    "serve": {"wsgi"},
     "commands": {
         "access", "batch", "engine", "formats", "intake", "pages", "pipeline", "problems", "resources", "rulebook", "settings", "wording",
     },
@@ -63,6 +65,7 @@ CALM = {
 #: Pure room -> what it may import from outside, besides the calm ones. Rules are files, read when the service is built.
 OUTSIDE: dict[str, set[str]] = {
     "episode": {"msgspec"},
+    "checkpoint": set(),
     "problems": set(),
     "resources": {"pathlib"},
     "intake": {"marshmallow", "msgspec", "orjson", "pathlib", "threading", "yaml"},
@@ -77,7 +80,7 @@ OUTSIDE: dict[str, set[str]] = {
     "pages": {"base64", "jinja2", "markupsafe"},
     "pipeline": {"pathlib"},
 }
-FLASK_HOMES = {"app", "wsgi"}
+FLASK_HOMES = {"app", "serve", "wsgi"}
 
 
 def modules() -> dict[str, ast.Module]:

@@ -19,7 +19,7 @@ CANARY = "Zq7canaryXw"
 @pytest.fixture
 def lines(monkeypatch: pytest.MonkeyPatch) -> Any:
     stream = io.BytesIO()
-    log.configure("debug", stream)
+    log.configure("debug", stream.write)
     yield lambda: [json.loads(line) for line in stream.getvalue().splitlines()]
     log.configure("info")
 
@@ -39,7 +39,7 @@ def test_a_field_that_is_not_listed_raises(field: str) -> None:
 
 def test_levels(lines: Any) -> None:
     stream = io.BytesIO()
-    log.configure("warning", stream)
+    log.configure("warning", stream.write)
     log.emit("info", "quiet")
     log.emit("error", "loud")
     assert [json.loads(line)["event"] for line in stream.getvalue().splitlines()] == ["loud"]
@@ -65,7 +65,8 @@ def test_a_crash_outside_the_package_has_no_place(lines: Any) -> None:
 
 def test_texts_of_the_server_are_not_passed_on(lines: Any) -> None:
     server = server_log.ServerLog(Config())
-    log.configure("debug", stream := io.BytesIO())
+    stream = io.BytesIO()
+    log.configure("debug", stream.write)
     server.info("Listening at: %s (%s)", "", 7)
     server.info("Handling signal: %s", "hup")
     server.error("Worker (pid:%s) exited with code %s.", 7, 3)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
 import json
 import socket
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from service.resources import demo_directory
+from service.server import process
 from tests.ops.running import JSON, Service, running
 
 pytestmark = pytest.mark.live
@@ -23,7 +26,7 @@ HEAD = b"POST /v1/reviews HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = tmp_path_factory.mktemp("slow")
-    settings = {"WORKERS": "1", "IN_HAND": "4", "HEAD_SECONDS": "2", "BODY_SECONDS": "8"}
+    settings = {"WORKERS": "1", "IN_HAND": "4", "HEAD_SECONDS": "2", "BODY_SECONDS": "8", "HELD_BYTES": "1200000"}
     with running(folder, "tests.ops.crashing", **settings) as started:
         yield started
 
@@ -75,31 +78,58 @@ def test_a_head_that_does_not_come_is_ended(service: Service) -> None:
         assert 1.5 <= time.monotonic() - began < 5
 
 
-def test_bodies_that_trickle_make_room_for_others(service: Service) -> None:
-    """More slow bodies than places: refused with 429 beyond them, and the rest of the service answers at once."""
-    with slow(service, 12, HEAD):
+def test_bodies_that_trickle_cost_others_nothing(service: Service) -> None:
+    """Far more slow bodies than reviews in hand: each costs a connection, and no place."""
+    with slow(service, 50, HEAD):
         time.sleep(0.5)
+        for _ in range(5):
+            began = time.monotonic()
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+            assert service.call("GET", "/health/ready")[0] == 200
+            assert time.monotonic() - began < 2
+
+
+def test_a_body_that_does_not_come_is_408(service: Service) -> None:
+    with slow(service, 1, HEAD) as (sock,):
+        sock.settimeout(20)
         began = time.monotonic()
+        assert sock.recv(1000).startswith(b"HTTP/1.1 408 ")
+        assert 7 < time.monotonic() - began < 12
+
+
+def test_bytes_that_are_held_have_a_limit(service: Service) -> None:
+    """Bodies that are nearly whole fill the room for them; one more is refused until they go."""
+    head = HEAD.replace(b"Content-Length: 1000", b"Content-Length: 400000")
+    with slow(service, 3, head + b" " * 395_000):
+        time.sleep(1)
+        status, headers, body = service.call("POST", "/v1/reviews", BODY, JSON)
+        assert (status, headers["Retry-After"], json.loads(body)["code"]) == (429, "1", "too-busy")
         assert service.call("GET", "/health/ready")[0] == 200
-        assert time.monotonic() - began < 4
-        statuses = []
-        while not statuses or statuses[-1] == 429:
-            status, headers, body = service.call("POST", "/v1/reviews", BODY, JSON)
-            statuses.append(status)
-            if status == 429:
-                assert json.loads(body)["code"] == "too-busy"
-                assert headers["Retry-After"] == "1"
-                time.sleep(0.5)
-            assert time.monotonic() - began < 20
-        assert statuses[-1] == 200
-
-
-def test_one_more_than_the_hands_is_429(service: Service) -> None:
-    with slow(service, 4, HEAD):
-        time.sleep(0.8)
-        began = time.monotonic()
-        status, headers, _ = service.call("POST", "/v1/reviews", BODY, JSON)
-        assert (status, headers["Retry-After"]) == (429, "1")
-        assert time.monotonic() - began < 1.5
-    time.sleep(1)
+    time.sleep(0.5)
     assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+
+
+def test_answers_that_are_not_read_cost_others_nothing(service: Service) -> None:
+    """Pipelined requests for a large document, never read."""
+    with slow(service, 50, b"GET /v1/formats HTTP/1.1\r\nHost: x\r\n\r\n" * 20):
+        time.sleep(0.5)
+        for _ in range(5):
+            began = time.monotonic()
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+            assert service.call("GET", "/health/ready")[0] == 200
+            assert time.monotonic() - began < 5
+
+
+def test_a_full_port_makes_room_and_leaves_the_other_alone(tmp_path: Path) -> None:
+    second = process.free_port()
+    settings = {"WORKERS": "1", "CONNECTIONS": "20", "HEAD_SECONDS": "30", "OPERATIONS_PORT": str(second)}
+    with running(tmp_path, **settings) as service, slow(service, 40, b"GET / HTTP/1.1\r\nX-A: "):
+        began = time.monotonic()
+        for _ in range(5):
+            with contextlib.closing(http.client.HTTPConnection("127.0.0.1", second, timeout=5)) as probe:
+                probe.request("GET", "/health/ready")
+                assert probe.getresponse().status == 200
+        assert time.monotonic() - began < 1
+        # The longest idle are ended a tenth at a time.
+        assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+        assert time.monotonic() - began < 15

@@ -55,10 +55,8 @@ def test_client_certificates(tmp_path: Path) -> None:
         assert call(store(tmp_path, "other", unknown))[0] == 401
         with pytest.raises((ssl.SSLError, ConnectionError)):
             call(store(tmp_path, "foreign", make("charting", make("another authority"))))
-        # A body that does not come ends the connection: an interrupted TLS reading cannot be followed by an answer.
         began = time.monotonic()
-        with pytest.raises((ssl.SSLError, ConnectionError, http.client.HTTPException)):
-            call(good, b"{", 100)
+        assert call(good, b"{", 100)[0] == 408
         assert time.monotonic() - began < 10
         # TLS 1.1 is not spoken, and a handshake that never comes holds nobody up.
         old = ssl.create_default_context(cafile=ca)
