@@ -31,12 +31,13 @@ def write_or_compare(documents: Mapping[Path, str], *, write: bool) -> int:
     """Write the documents, or say which are not as they would be written; the exit status."""
     status = 0
     for path, text in documents.items():
+        name = f"{path.parent.name}/{path.name}"
         if write:
             path.write_text(text, encoding="utf-8")
-            print(f"{path.name}: written")
+            print(f"{name}: written")
         elif path.exists() and path.read_text(encoding="utf-8") == text:
-            print(f"{path.name}: as it would be written")
+            print(f"{name}: as it would be written")
         else:
-            print(f"{path.name}: differs; --write writes it", file=sys.stderr)
+            print(f"{name}: differs; --write writes it", file=sys.stderr)
             status = 1
     return status
