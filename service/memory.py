@@ -7,7 +7,7 @@ import gc
 
 # mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_TOP_PAD. Without them glibc gives the engine's memory back and maps
 # it again at every evaluation. M_ARENA_MAX: without it every thread evaluates in memory of its own, cold, and as large
-# as the largest review.
+# as the largest review (one worker, eight clients, 60 and 300 items: 200 MB, with one memory for all 138 MB).
 _MALLOPT = ((-1, 256 << 20), (-3, 32 << 20), (-2, 8 << 20), (-8, 1))
 
 

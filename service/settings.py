@@ -206,7 +206,7 @@ class Setting:
     says: str
 
 
-#: Name without the prefix -> the setting. The order is that of the guide.
+#: Name without the prefix -> the setting. The order is that of docker/README.md.
 SETTINGS: dict[str, Setting] = {
     "HOST": Setting(_host, "address to listen on"),
     "PORT": Setting(_number(1, 65535), "port to listen on"),

@@ -1,4 +1,8 @@
-"""The group that a caller gives an episode."""
+"""The group that a caller gives an episode.
+
+It stands in ``extensions``, so that a line of a batch is an episode like any
+other and can be sent to ``/v1/reviews`` as it is.
+"""
 
 from __future__ import annotations
 

@@ -56,6 +56,8 @@ class Workers(Protocol):
 class Processes:
     """Processes of this machine, made by forking: they share what was built before, the compiled rulebook above all.
 
+    Of ``concurrent.futures``: a ``multiprocessing.Pool`` waits for ever for a process that was lost.
+
     A context manager. Leaving it waits for the ranges in hand, so that their work is not lost; ranges
     that wait are dropped.
     """

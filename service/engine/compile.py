@@ -5,7 +5,8 @@ limits below are those of its C source (``events.c``, ``rete.c``) with room to
 spare; what does not fit is refused when the service starts, never at run time.
 
 Only values that this module wrote itself reach the C code: integers, ``true``
-and ``false``, and words of closed sets. An unknown attribute is not sent; a
+and ``false``, and words of closed sets. No fractions: the engine compares
+those by their text in places, and a locale changes how it reads them. An unknown attribute is not sent; a
 state is sent as the attribute's own ``<name>_state``.
 """
 

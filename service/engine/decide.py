@@ -1,4 +1,10 @@
-"""The decision for every rule: the engine and the evaluator on the same facts, and where they disagree."""
+"""The decision for every rule: the engine and the evaluator on the same facts, and where they disagree.
+
+durable-rules can lose facts without a word, and a missed danger is the worst
+fault this service can have. So a second decider looks at every rule too; it is
+needed anyway to tell clear from not applicable and from not assessable. Where
+the two differ the outcome is ``error``, and the finding is shown all the same.
+"""
 
 from __future__ import annotations
 

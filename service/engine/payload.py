@@ -2,7 +2,8 @@
 
 Only what a condition can look at is sent: the engine copies and hashes every
 property. What that is follows from the conditions themselves (``evaluator``
-and ``flat`` are not asked): one that demands a word of an attribute cannot
+and ``generated`` are not asked, so that no slip of one can hide from the
+other): one that demands a word of an attribute cannot
 hold for a fact with another; and where an attribute, or its state, is only
 asked for by equality, a value that nobody asks for is the same to the engine
 as none at all.

@@ -35,7 +35,10 @@ Wanted = frozenset[str] | None
 
 
 class Asked:
-    """The attributes that rules can ask for, by kind of fact."""
+    """The attributes that rules can ask for, by kind of fact.
+
+    What no loaded rule looks at or names need not be worked out. Without this object, as in most tests, everything is.
+    """
 
     def __init__(self, by_kind: Mapping[str, Iterable[str]]) -> None:
         self._of = {kind: frozenset(names) for kind, names in by_kind.items()}

@@ -13,7 +13,9 @@ from .builder import FactBuilder, state_of
 from .fact import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, part
 
-#: What follows from the times of the checks of a limb.
+#: What follows from the times of the checks of a limb. A span with no end is judged up to the last entry: a
+#: ``longest_gap_so_far`` over the limit is a finding already; ``longest_gap_sure`` stays unknown, so that a shorter one
+#: is no pass.
 _DERIVED = (
     "first_check",
     "first_check_sure",

@@ -23,7 +23,7 @@ from .builder import Asked, FactBuilder, Wanted, state_of
 from .fact import Scalar
 from .intervals import Span
 
-#: One minute: charted times are whole minutes (replaces every other grace).
+#: One minute: charted times are whole minutes (replaces every other grace). Minimum intervals are judged as charted.
 ROUNDING = 60
 #: With neither device nor hold nor police device, control is reached this long after the first sedative.
 CONTROL_AFTER_SEDATIVE = 600

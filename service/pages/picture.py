@@ -3,6 +3,10 @@
 Colors and line styles are classes of the shared style sheet; the drawing
 holds shapes only. Every finding is a link to its text; all else is hidden
 from assistive technology, which gets the same entries as a table.
+
+Written by hand: the page allows no script and no inline style, and shows two
+color schemes. matplotlib writes inline styles and fixed colors; the chart
+libraries of browsers need script.
 """
 
 from __future__ import annotations
@@ -43,7 +47,10 @@ NARROW = Layout("narrow", 300, 0, 4, 6.9)
 
 
 def draw(picture: Picture, clock: Clock, layout: Layout, label: str) -> Markup:
-    """One ``<svg>`` for the times and one for each lane, so that paper breaks between lanes; ``label`` is the name of all."""
+    """One ``<svg>`` for the times and one for each lane; ``label`` is the name of all.
+
+    So paper breaks between lanes, and a screen reader says the name of a lane before its findings.
+    """
     return _Drawing(picture, clock, layout).whole(label)
 
 

@@ -174,7 +174,7 @@ def _rule(
     _need(not missing, f"missing: {', '.join(missing)}")
     unknown = [key for key in data if key not in ORDER]
     _need(not unknown, f"unknown: {', '.join(unknown)}")
-    _need(list(data) == [key for key in ORDER if key in data], "keys in the order of the guide")
+    _need(list(data) == [key for key in ORDER if key in data], "keys in the order of rules/README.md")
     _need(_ID.fullmatch(str(data["id"])), "id: RR- and four digits")
     name = str(data["name"])
     _need(_NAME.fullmatch(name) and not FORBIDDEN_NAMES.search(name), "name: kebab-case, names the problem")

@@ -1,7 +1,7 @@
 """All measurements in one run: ``python -m tests.benchmark [--quick] [--write] [--only NAME ...]``.
 
-Prints Markdown; ``--write`` puts it between the benchmark markers of
-``DEVELOPERS.md``. Figures are CPU time unless they say otherwise, medians with
+Prints Markdown; ``--write`` puts it between the benchmark marks of
+``FIGURES.md`` beside this file. Figures are CPU time unless they say otherwise, medians with
 the lowest and highest round beside them; ratios are medians of the ratios
 within a round. Needs the extra ``benchmark``; what is not installed is named
 in place of its figure. Exit status 1 when engines or models do not give the
@@ -30,9 +30,10 @@ from tests.benchmark import batches, charts, counts, engines, growth, http, mode
 from tests.benchmark.episodes import SIZES, episode, variants
 from tests.benchmark.parts import report as parts_report
 from tests.benchmark.timing import Figure, each, interleaved, machine, table
+from tests.support.written import put
 
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
-BEGIN, END = "<!-- benchmark -->", "<!-- /benchmark -->"
+FIGURES = Path(__file__).with_name("FIGURES.md")
+MARK = "benchmark"
 
 
 class Different(Exception):
@@ -266,31 +267,19 @@ PARTS: dict[str, tuple[str, Callable[[Pipeline, Effort], str]]] = {
 }
 
 
-# ---------------------------------------------------------------- the guide
-
-
-def put(guide: str, block: str) -> str:
-    """The guide with the block between its markers. Raises ValueError when they are not there once each, in order."""
-    before, begin, rest = guide.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not begin or not end or BEGIN in rest or END in after:
-        raise ValueError(f"{BEGIN} and {END} are not there once each")
-    return f"{before}{BEGIN}\n{block.strip()}\n{END}{after}"
-
-
 def main() -> int:
     """Measure, print, and write on demand."""
     parser = argparse.ArgumentParser(
         prog="python -m tests.benchmark", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--quick", action="store_true", help="fewer and shorter rounds")
-    parser.add_argument("--write", action="store_true", help="write the result into DEVELOPERS.md")
+    parser.add_argument("--write", action="store_true", help="write the result into FIGURES.md")
     parser.add_argument("--only", nargs="+", choices=PARTS, help="these parts only; nothing can be written then")
     arguments = parser.parse_args()
     if arguments.write and arguments.only:
         parser.error("--write needs all parts")
     if arguments.write:
-        put(GUIDE.read_text("utf-8"), "")  # before minutes of measuring
+        put(FIGURES.read_text("utf-8"), MARK, "")  # before minutes of measuring
     os.nice(10)
     effort = QUICK if arguments.quick else FULL
     name = "python -m tests.benchmark" + (" --quick" if arguments.quick else "")
@@ -309,7 +298,7 @@ def main() -> int:
             return 1
         print(f"\n{said[-1]}", flush=True)
     if arguments.write:
-        GUIDE.write_text(put(GUIDE.read_text("utf-8"), "\n\n".join(said)), encoding="utf-8")
+        FIGURES.write_text(put(FIGURES.read_text("utf-8"), MARK, "\n\n".join(said)), encoding="utf-8")
     return 0
 
 

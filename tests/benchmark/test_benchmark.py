@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import math
 import random
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,11 +20,12 @@ from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.intake import episode_json
 from tests.benchmark import charts, counts, engines, growth, models, parts, stages, timed
-from tests.benchmark.__main__ import BEGIN, END, GUIDE, put
+from tests.benchmark.__main__ import FIGURES, MARK
 from tests.benchmark.episodes import SIZES, episode, timed_items
 from tests.engine.real import subject
 from tests.engine.sheets import random_sheet
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.written import between, put
 
 # ---------------------------------------------------------------- the guard
 
@@ -187,20 +187,9 @@ def test_the_slope_of_what_is_linear_and_of_what_is_not() -> None:
         assert growth.exponent(points, 10) == pytest.approx(power)
 
 
-# ---------------------------------------------------------------- the guide
+# ---------------------------------------------------------------- the figures
 
 
-def test_the_guide_has_the_place() -> None:
-    text = GUIDE.read_text("utf-8")
-    assert put(text, text.split(BEGIN)[1].split(END)[0] if BEGIN in text else "") == text
-
-
-def test_writing_replaces_what_stands_between_the_markers(tmp_path: Path) -> None:
-    once = put(f"a\n{BEGIN}\nold\n{END}\nb\n", "new")
-    assert once == f"a\n{BEGIN}\nnew\n{END}\nb\n" == put(once, "new")
-
-
-@pytest.mark.parametrize("text", ["", f"{END}{BEGIN}", f"{BEGIN}{BEGIN}{END}", f"{BEGIN}{END}{END}"])
-def test_a_guide_without_the_place_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="once each"):
-        put(text, "new")
+def test_the_figures_have_their_place() -> None:
+    text = FIGURES.read_text("utf-8")
+    assert put(text, MARK, between(text, MARK)) == text

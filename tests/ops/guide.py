@@ -1,10 +1,19 @@
-"""The table of settings for the guide: ``python -m tests.ops.guide``."""
+"""The table of settings in ``docker/README.md``: ``python -m tests.ops.guide [--write]``.
+
+Without ``--write`` nothing is written; the exit status is 1 when the table is not what would be written.
+"""
 
 from __future__ import annotations
 
 import dataclasses
+import sys
+from pathlib import Path
 
 from service.settings import PREFIX, SETTINGS, Settings
+from tests.support.written import put, write_or_compare
+
+PAGE = Path(__file__).parents[2] / "docker" / "README.md"
+MARK = "settings"
 
 
 def _shown(value: object) -> str:
@@ -24,4 +33,4 @@ def table() -> str:
 
 
 if __name__ == "__main__":
-    print(table())
+    sys.exit(write_or_compare({PAGE: put(PAGE.read_text("utf-8"), MARK, table())}, write="--write" in sys.argv))

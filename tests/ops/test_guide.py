@@ -1,19 +1,10 @@
-"""The guide names every setting with its default: the block between the marks is what ``tests.ops.guide`` prints."""
+"""The page for agency IT names every setting with its default: the block between the marks is what ``tests.ops.guide`` writes."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from tests.ops.guide import table
-
-ROOT = Path(__file__).parents[2]
+from tests.ops.guide import MARK, PAGE, table
+from tests.support.written import between
 
 
-def test_the_guide_has_every_setting() -> None:
-    texts = [(ROOT / name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md")]
-    blocks = [
-        text.split("<!-- settings -->")[1].split("<!-- /settings -->")[0]
-        for text in texts
-        if "<!-- settings -->" in text
-    ]
-    assert [block.strip() for block in blocks] == [table()]
+def test_the_page_has_every_setting() -> None:
+    assert between(PAGE.read_text("utf-8"), MARK) == table()

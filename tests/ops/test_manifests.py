@@ -23,7 +23,7 @@ KUBERNETES = sorted(path for path in (DOCKER / "kubernetes").glob("*.yaml") if p
 def _tool(name: str) -> str:
     found = shutil.which(name) or shutil.which(name, path=str(Path(sys.executable).parent))
     if found is None:
-        pytest.skip(f"{name} is not installed: DEVELOPERS.md says where it comes from")
+        pytest.skip(f"{name} is not installed: docker/SECURITY.md says where it comes from")
     return found
 
 
@@ -148,11 +148,11 @@ def test_the_lock_has_every_dependency_with_hashes() -> None:
         assert all("--hash=sha256:" in block for block in blocks)
 
 
-def test_the_guide_names_every_event_an_operator_has_to_act_on() -> None:
+def test_the_page_for_agency_it_names_every_event_to_act_on() -> None:
     """Every line of level error that the service can write, but those that repeat another."""
     said = {"self-test-failed": "not-started follows", "line-not-reviewed": "its answer says it"}
     source = "".join(path.read_text("utf-8") for path in (ROOT / "service").rglob("*.py"))
     events = set(re.findall(r'(?:emit\(\s*"error",|crash\()\s*"([a-z-]+)"', source))
     assert len(events) > 5
-    guide = (ROOT / "README.md").read_text("utf-8")
-    assert {event for event in events - said.keys() if f"`{event}`" not in guide} == set()
+    page = (DOCKER / "README.md").read_text("utf-8")
+    assert {event for event in events - said.keys() if f"`{event}`" not in page} == set()

@@ -1,8 +1,10 @@
-"""The two generated tables of DEVELOPERS.md: ``python -m tests.rules.tables [--write]``.
+"""The generated tables beside the rules, ``rules/COVERAGE.md`` and ``rules/PROFILES.md``: ``python -m tests.rules.tables [--write]``.
 
-``coverage``: every published row and the rules that answer it, or why none
-does. ``profiles``: every number and severity in which a shipped profile differs
-from the defaults. Both are made from the rulebook, so they cannot drift from it.
+Coverage: every published row and the rules that answer it, or why none does.
+Profiles: every number and severity in which a shipped profile differs from the
+defaults. Both are made from the rulebook, so they cannot drift from it. Without
+``--write`` nothing is written; the exit status is 1 when a file is not what
+would be written.
 """
 
 from __future__ import annotations
@@ -14,9 +16,12 @@ from pathlib import Path
 from service.intake import strict_yaml
 from service.rulebook.load import Rulebook
 from tests.support.pipeline import pipeline
+from tests.support.written import write_or_compare
 
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+RULES = Path(__file__).parents[2] / "rules"
 ROWS = Path(__file__).with_name("rows.yaml")
+
+_BY = "Written by `python -m tests.rules.tables --write`; a test holds it."
 
 
 def tables() -> list[tuple[str, dict[str, str | list[str]]]]:
@@ -78,28 +83,17 @@ def profiles(book: Rulebook) -> str:
     return "\n".join(lines)
 
 
-def between(text: str, name: str) -> str:
-    """What stands between the markers of one table. Raises ValueError without them."""
-    start, end = f"<!-- {name} -->\n", f"\n<!-- /{name} -->"
-    return text[text.index(start) + len(start) : text.index(end)]
-
-
-def written(text: str, book: Rulebook) -> str:
-    """The guide with both tables made anew; a table without markers is added at the end."""
-    for name, heading, table in (
-        ("profiles", "What the profiles change", profiles(book)),
-        ("coverage", "What answers which published row", coverage(book)),
-    ):
-        start, end = f"<!-- {name} -->\n", f"\n<!-- /{name} -->"
-        if start not in text:
-            text = f"{text.rstrip()}\n\n## {heading}\n\n{start}{end}\n"
-        text = text[: text.index(start) + len(start)] + table + text[text.index(end) :]
-    return text
+def documents(book: Rulebook) -> dict[Path, str]:
+    """Both files, whole."""
+    return {
+        RULES / "COVERAGE.md": "# What answers which published row\n\n"
+        "Each row is one statement of a public document, restated in `sources.yaml`. Beside it are the rules that answer it, "
+        f"or why none does. {_BY}\n\n{coverage(book)}\n",
+        RULES / "PROFILES.md": "# What the shipped profiles change\n\n"
+        "A row is one number or severity in which some profile differs from the defaults. An empty cell: as in the default. "
+        f"What a profile says of its own limits stands in its `notes`. {_BY}\n\n{profiles(book)}\n",
+    }
 
 
 if __name__ == "__main__":
-    made = written(GUIDE.read_text(encoding="utf-8"), pipeline().rulebook)
-    if "--write" in sys.argv:
-        GUIDE.write_text(made, encoding="utf-8")
-    else:
-        print(between(made, "profiles"), between(made, "coverage"), sep="\n\n")
+    sys.exit(write_or_compare(documents(pipeline().rulebook), write="--write" in sys.argv))

@@ -87,7 +87,9 @@ def _prose() -> Iterator[tuple[str, str]]:
         yield name, " ".join([str(profile.raw["title"]), *map(str, profile.raw.get("notes", []))])
     for name, fact in pipeline().rulebook.facts.items():
         yield name, str(fact["says"])
-    for path in sorted(ROOT.glob("*.md")) + [rules_directory() / "CHANGES.md"]:
+    for path in sorted(
+        path for home in ("*.md", "docker/*.md", "rules/*.md", "service/*.md") for path in ROOT.glob(home)
+    ):
         # Codes and member names are the project's own and keep their spelling.
         yield path.name, re.sub(r"```.*?```|`[^`]*`", "", path.read_text(encoding="utf-8"), flags=re.DOTALL)
     for line in (ROOT / "openapi.yaml").read_text(encoding="utf-8").splitlines():
