@@ -91,7 +91,8 @@ def share(folder: Path, workers: int) -> None:
     _shared.folder = folder
     os.environ[_DIRECTORY] = str(folder)
     reserve(_shared.slot)
-    for place in range(workers):
+    # Twice as many as there are workers: at SIGHUP the new ones come before the old ones go.
+    for place in range(2 * workers):
         reserve(f"worker-{place}")
     # Files by place and not by process id: their number stays that of the workers, however many have come and gone.
     values.ValueClass = values.MultiProcessValue(process_identifier=lambda: _shared.slot)  # type: ignore[no-untyped-call,unused-ignore]
@@ -155,7 +156,7 @@ def runs(builds: list[tuple[str, str, str, str, str]], rules: Iterable[str]) -> 
     for rule in rules:
         _numbers.disagreements.labels(rule)
         _numbers.outcomes.labels(rule, "error")
-    for setting in ("CLIENTS_FILE", "KEY_SET_FILE"):
+    for setting in ("CLIENTS_FILE", "KEY_SET_FILE", "TLS_CERTIFICATE_FILE"):
         _numbers.files_not_read.labels(setting)
     for how in ("SIGSEGV", "SIGKILL", "SIGBUS", "SIGABRT", "exit 1"):
         _numbers.ended.labels(how)

@@ -32,7 +32,6 @@ _KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
     "Connection in use: %s": ("address-in-use", ("",)),
     "Can't connect to %s": ("address-not-bound", ("",)),
 }
-_BAD_HTTP = "Invalid request from ip="
 
 
 class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-ignore]
@@ -94,9 +93,6 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
             log.emit(level, event, **fields)
             if event in ("worker-killed", "worker-failed"):
                 metrics.worker_ended(str(fields.get("signal") or f"exit {fields.get('exit_code')}"))
-        elif str(msg).startswith(_BAD_HTTP):
-            log.emit("warning", "bad-http")
-            metrics.bad_http()
         elif level != "debug":
             log.emit(level, "server-message", place=log.line_of(sys._getframe(2)))
 

@@ -183,7 +183,7 @@ def _pre_fork(server: Any, worker: Any) -> None:
     taken = {each.place for each in server.WORKERS.values()}
     worker.place = next(place for place in range(len(taken) + 1) if place not in taken)
     try:
-        metrics.reserve(f"worker-{worker.place}")
+        metrics.reserve(f"worker-{worker.place}")  # again: files of one that was killed may be gone
     except OSError:
         log.emit("error", "numbers-without-room", worker=worker.place)
 

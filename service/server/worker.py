@@ -10,24 +10,40 @@ client.
 
 from __future__ import annotations
 
+import json
 import socket
 import ssl
 import time
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
 import gevent
 from gevent.pool import Pool
 from gevent.server import StreamServer
-from gunicorn.sock import ssl_context  # type: ignore[import-untyped,unused-ignore]
+from gunicorn.http import errors  # type: ignore[import-untyped,unused-ignore]
 from gunicorn.workers.ggevent import GeventWorker  # type: ignore[import-untyped,unused-ignore]
 
+from service.observe import log, metrics
 from service.settings import Settings
 
 from . import connection
+from .certificate import Certificate
 from .connection import Connection
 
 _LOOK_EVERY = 0.25
+#: Kind of fault in what should be HTTP -> status and title, the first that fits.
+_REFUSED: tuple[tuple[type[BaseException], tuple[int, str]], ...] = (
+    (errors.LimitRequestLine, (414, "Request line too long")),
+    (errors.LimitRequestHeaders, (431, "Header too large")),
+    (errors.ExpectationFailed, (417, "Expectation not known")),
+    (errors.UnsupportedTransferCoding, (501, "Transfer coding not known")),
+    (errors.InvalidResponseHeader, (500, "Internal error")),
+    (errors.InvalidResponseHeaderName, (500, "Internal error")),
+    (errors.ConfigurationProblem, (500, "Internal error")),
+    (errors.ParseException, (400, "Not HTTP")),
+    (ssl.SSLError, (400, "Not HTTP")),
+)
 #: Seconds for which a client is waited for, whoever else would like its place.
 _PATIENCE = 1.0
 
@@ -38,7 +54,7 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
     settings = Settings()
     sockets: list[Any]
     wsgi: Any
-    tls: ssl.SSLContext | None = None
+    certificate: Certificate | None = None
 
     def patch(self) -> None:
         """The master has put gevent's sockets and locks in place of Python's; only the listeners are older."""
@@ -68,10 +84,10 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
         """Serve one connection: TLS first, within the time of a head."""
         here = gevent.getcurrent()
         here.waits()
-        if self.tls is not None:
+        if self.certificate is not None:
             try:
                 with gevent.Timeout(self.settings.head_seconds):
-                    client = self.tls.wrap_socket(client, server_side=True)
+                    client = self.certificate.context.wrap_socket(client, server_side=True)
             except (gevent.Timeout, ssl.SSLError, OSError):
                 client.close()
                 return
@@ -88,9 +104,25 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
         if not done:
             raise StopIteration
 
+    def handle_error(self, req: Any, client: Any, addr: Any, exc: BaseException) -> None:
+        """Answer what could not be read as HTTP, repeating nothing of it; of a fault of ours write class and place."""
+        status, title = next((said for kind, said in _REFUSED if isinstance(exc, kind)), (500, "Internal error"))
+        if status == 500:
+            log.crash("server-crash", exc)
+        else:
+            log.emit("warning", "bad-http", status=status)
+            metrics.bad_http()
+        body = json.dumps({"type": "about:blank", "title": title, "status": status}).encode()
+        head = (
+            f"HTTP/1.1 {status} {title}\r\nConnection: close\r\nContent-Type: application/problem+json\r\n"
+            f"Cache-Control: no-store\r\nContent-Length: {len(body)}\r\n\r\n"
+        )
+        with suppress(OSError, gevent.Timeout), gevent.Timeout(_PATIENCE):
+            client.sendall(head.encode() + body)
+
     def run(self) -> None:
         """Serve until a signal ends it, then answer what is in hand."""
-        self.tls = ssl_context(self.cfg) if self.cfg.is_ssl else None
+        self.certificate = Certificate(self.cfg, self.settings) if self.cfg.is_ssl else None
         servers = []
         for listener in self.sockets:
             listener.setblocking(True)
@@ -102,6 +134,8 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
             servers.append(server)
         while self.alive:
             self.notify()
+            if self.certificate is not None:
+                self.certificate.renew()
             for server in servers:
                 make_room(server.pool)
             gevent.sleep(_LOOK_EVERY)

@@ -64,8 +64,7 @@ class Images:
         archive = self.folder / f"{name}.tar"
         trim = [f"--dpkgopt=path-exclude=/usr/share/{each}/*" for each in _TRIM]
         hook = '--customize-hook=rm -rf "$1"/var/lib/apt/lists/* "$1"/var/cache/*'
-        mirror = "http://deb.debian.org/debian"
-        run("mmdebstrap", "--variant=minbase", f"--include={packages}", *trim, hook, "bookworm", str(archive), mirror)
+        run("mmdebstrap", "--variant=minbase", f"--include={packages}", *trim, hook, "bookworm", str(archive))
         self.podman("import", str(archive), image)
         archive.unlink()
         return image
