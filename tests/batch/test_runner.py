@@ -27,6 +27,7 @@ from service.pipeline import Pipeline
 from tests.batch.figures import peaks
 from tests.batch.made import some, write
 from tests.support import nemsis
+from tests.support.signals import sigint
 
 COMMAND = [sys.executable, "-m", "service.cli"]
 MIXED, BAD = 300, 6
@@ -110,9 +111,10 @@ def test_results_are_for_their_owner_alone(tmp_path: Path, command: Callable[...
 
 def in_the_middle(given: Path, out: Path, stop: Callable[[subprocess.Popen[str]], None]) -> tuple[int, str]:
     """Start, stop it as soon as some ranges are done; returns the exit status and what it said."""
-    child = subprocess.Popen(
-        [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
-    )
+    with sigint():
+        child = subprocess.Popen(
+            [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
+        )
     deadline = time.monotonic() + 60
     while not list(out.glob(f"{PARTS}/*.done.json")) and time.monotonic() < deadline:
         assert child.poll() is None
