@@ -47,12 +47,10 @@ ROOMS: dict[str, set[str]] = {
     "app": {"api", "observe", "pipeline", "settings"},
     "wsgi": {"__version__", "app", "engine", "formats", "memory", "observe", "pipeline", "rulebook", "server", "settings"},
     "commands": {
-        "access", "batch", "engine", "formats", "intake", "pages", "pipeline", "problems", "resources", "rulebook", "settings", "wording",
-    },
-    "cli": {
-        "__version__", "commands", "engine", "formats", "pages", "pipeline", "problems", "representations", "resources", "rulebook",
+        "access", "batch", "engine", "formats", "intake", "pages", "pipeline", "problems", "representations", "resources", "rulebook",
         "server", "settings", "wording",
     },
+    "cli": {"__version__", "commands", "settings"},
 }  # fmt: skip
 
 #: Modules that read no clock, no environment, no files and no network.
