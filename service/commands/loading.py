@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,10 +22,13 @@ def rulebook(settings: Settings) -> Rulebook:
     """The rulebook alone, every file of it checked; no profile is compiled. Raises CommandFailed."""
     from service.rulebook.load import RulebookError, load_rulebook
 
+    gc.disable()  # all of it stays; to look through it again and again takes a fifth of the time
     try:
         return load_rulebook(settings.rules_dir or rules_directory(), settings.extra_rules_dir)
     except RulebookError as error:
         raise CommandFailed(*error.lines) from None
+    finally:
+        gc.enable()
 
 
 def pipeline(settings: Settings, extra: Path | None = None, profiles: Collection[str] | None = None) -> Pipeline:
