@@ -7,7 +7,7 @@ deciders before anybody is served.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -48,7 +48,7 @@ MEDIA_TYPES = tuple(_READERS)
 
 
 class UnknownProfile(KeyError):
-    """No profile of that name is loaded."""
+    """No profile of that name is there."""
 
 
 class Pipeline:
@@ -78,18 +78,24 @@ class Pipeline:
         extra: Path | None = None,
         mappings: Path | None = None,
         schemas: Path | None = None,
+        *,
+        profiles: Collection[str] | None = None,
     ) -> Pipeline:
         """Load and compile. Raises RulebookError (one line a slip), MappingError, SchemaError or EngineError.
 
         ``mappings``: the agency's custom elements of NEMSIS, beside those shipped. ``schemas``: the published
-        schemas, against which each document is then checked.
+        schemas, against which each document is then checked. ``profiles``: those that reviews are wanted under (all);
+        UnknownProfile when one is not there.
         """
         directory = rules or rules_directory()
         book = load_rulebook(directory, extra)
         words = book.vocabulary
         declared = compile_phrases(strict_yaml.load(directory / "vocabulary.yaml")["phrases"])
         rulesets, deciders = {}, {}
-        for name, profile in book.profiles.items():
+        for name in book.profiles if profiles is None else profiles:
+            if name not in book.profiles:
+                raise UnknownProfile
+            profile = book.profiles[name]
             bound = bind_all(book.rules, profile, words.units)
             rulesets[name] = Ruleset.of(book, profile, bound, __version__, API_VERSION)
             deciders[name] = Decider(bound, words.catalogue, words.when_none)  # type: ignore[arg-type]

@@ -25,7 +25,7 @@ from service.formats.nemsis.xsd import SchemaError
 from service.pipeline import Pipeline
 from service.rulebook.load import RulebookError
 
-from . import blocks, compare, lines, tables
+from . import blocks, compare, definitions, lines, measures, tables
 from .blocks import Placed
 from .groups import group_of
 from .store import join, store_of
@@ -222,9 +222,6 @@ class Measures:
 
     def run(self, placed: Placed) -> Done:
         """Count the range."""
-        # Here and not above: SciPy takes 100 MB that the other jobs have no use for.
-        from . import definitions, measures
-
         pipeline, counter = self.rules.pipeline(), _Counter()
         wanted = definitions.measures_of(pipeline.rulebook)
         tally = measures.Tally(len(wanted))

@@ -282,11 +282,9 @@ def _funnel(groups: Mapping[str, Mapping[str, int]], counts: str) -> dict[str, A
     if not shown:
         return {"target": None, "groups": [], "suppressed": aside}
     target = sum(point["numerator"] for point in points.values()) / total
-    sizes = [point["denominator"] for point in shown.values()]
-    bands = {name: statistics.funnel(target, sizes, tail) for name, tail in statistics.FUNNEL_TAILS.items()}
     out = []
-    for place, (key, point) in enumerate(shown.items()):
-        limits = {name: bands[name][place] for name in bands}
+    for key, point in shown.items():
+        limits = statistics.funnel(target, point["denominator"])
         beyond = next((name for name in ("99.8", "95") if _outside(point["documentation_rate"], limits[name])), None)
         out.append(
             {"group": key, **point, "limits": {name: _pair(band) for name, band in limits.items()}, "beyond": beyond}

@@ -145,7 +145,7 @@ class _Do:
 
 
 class Progress(Protocol):
-    """Told how far the work is; see ``service.commands.batch``."""
+    """Told how far the work is; see ``service.commands.many_episodes``."""
 
     def begin(self, lines: int) -> None:
         """So many lines in all."""

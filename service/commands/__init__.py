@@ -1,1 +1,1 @@
-"""Commands of the command line that need more than a screen."""
+"""One module a command: its arguments, and what it does. What it needs is imported when it runs."""

@@ -7,11 +7,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from service.formats.fhir import write as fhir_writer
-from service.formats.nemsis import write as nemsis_writer
-from service.intake import episode_json, strict_json
-from service.problems import Rejected
-
 from .exit_status import OK, failed
 
 FORMATS = ("fhir", "nemsis")
@@ -27,11 +22,12 @@ def register(commands: Any) -> None:
     convert.add_argument("file", metavar="FILE", help="a JSON episode, or - for standard input")
     convert.add_argument("--to", required=True, choices=FORMATS, help="the format to write")
     convert.add_argument("--output", type=Path, metavar="FILE", help="where to write (default: standard output)")
-    convert.set_defaults(run=run)
+    convert.set_defaults(run=_run)
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Convert one file; the exit status says whether it could be read."""
+def _run(arguments: argparse.Namespace) -> int:
+    from service.problems import Rejected
+
     try:
         body = sys.stdin.buffer.read() if arguments.file == "-" else Path(arguments.file).read_bytes()
         document, left_out = converted(body, arguments.to)
@@ -44,16 +40,25 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output is None:
         sys.stdout.buffer.write(document)
         sys.stdout.buffer.flush()
-    else:
+        return OK
+    try:
         arguments.output.write_bytes(document)
+    except OSError as error:
+        return failed(f"{arguments.output}: {type(error).__name__}")
     return OK
 
 
 def converted(body: bytes, to: str) -> tuple[bytes, tuple[str, ...]]:
     """The document, and the pointers of what it cannot hold. Raises Rejected (400, 422)."""
+    from service.intake import episode_json, strict_json
+
     intake = episode_json.read(body)
     if to == "fhir":
+        from service.formats.fhir import write as fhir_writer
+
         return fhir_writer.encoded(intake.episode), ()
+    from service.formats.nemsis import write as nemsis_writer
+
     value = strict_json.loads(body)
     written = nemsis_writer.write(
         {name: inner for name, inner in value.items() if name not in ("accepted", "extensions")}

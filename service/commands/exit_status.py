@@ -8,6 +8,14 @@ import sys
 OK, FAULTS, FAILED = 0, 1, 2
 
 
+class CommandFailed(Exception):
+    """The command cannot do its work. ``lines`` say why."""
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__(*lines)
+        self.lines = lines
+
+
 def failed(*lines: str) -> int:
     """Say why on standard error, one line each; returns the exit status."""
     for line in lines:

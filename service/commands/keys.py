@@ -12,13 +12,13 @@ import shutil
 import ssl
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from service.access import clients
 from service.settings import SCOPES
 
-from .exit_status import OK, failed
+from .exit_status import OK, CommandFailed, failed
 
 _GIVE = "Give this key to the client by a safe way. It is shown once and kept nowhere:"
 
@@ -65,6 +65,8 @@ def _make(_arguments: argparse.Namespace) -> int:
 
 def _hash(arguments: argparse.Namespace) -> int:
     if arguments.certificate is None:
+        from service.access import clients
+
         # Not an argument: those can be seen by everybody on the machine, and stay in the history of the shell.
         key = sys.stdin.readline().strip()
         if not clients.is_key(key):
@@ -88,7 +90,7 @@ def _first_certificate(text: str) -> str:
 def _add(arguments: argparse.Namespace) -> int:
     file, name = arguments.file, arguments.name
     key, digest = new_key()
-    try:
+    with _faults_told(file):
         document = _read(file) if file.exists() else {"clients": []}
         client = _client(document, name)
         if client is None:
@@ -100,15 +102,13 @@ def _add(arguments: argparse.Namespace) -> int:
             return failed(f"{name} is there already; its scopes are changed in the file")
         client.setdefault("keys", []).append(digest)
         _write(file, document)
-    except (OSError, clients.ClientsError) as error:
-        return failed(f"{file}: {_reason(error)}")
     print(_GIVE, file=sys.stderr)
     print(key)
     return OK
 
 
 def _drop_old(arguments: argparse.Namespace) -> int:
-    try:
+    with _faults_told(arguments.file):
         document = _read(arguments.file)
         client = _client(document, arguments.name)
         if client is None:
@@ -116,17 +116,26 @@ def _drop_old(arguments: argparse.Namespace) -> int:
         held = client.get("keys", [])
         client["keys"] = held[-1:]
         _write(arguments.file, document)
-    except (OSError, clients.ClientsError) as error:
-        return failed(f"{arguments.file}: {_reason(error)}")
     print(f"{len(held[:-1])} taken out, {len(held[-1:])} left", file=sys.stderr)
     return OK
 
 
-def _reason(error: Exception) -> str:
-    return str(error) if isinstance(error, clients.ClientsError) else type(error).__name__
+@contextlib.contextmanager
+def _faults_told(file: Path) -> Iterator[None]:
+    """What is wrong with the file of clients, as CommandFailed."""
+    from service.access.clients import ClientsError
+
+    try:
+        yield
+    except ClientsError as error:
+        raise CommandFailed(f"{file}: {error}") from None
+    except OSError as error:
+        raise CommandFailed(f"{file}: {type(error).__name__}") from None
 
 
 def _read(file: Path) -> Any:
+    from service.access import clients
+
     content = file.read_bytes()
     clients.read(content)
     return json.loads(content)
@@ -138,6 +147,8 @@ def _client(document: Any, name: str) -> Any:
 
 def _write(file: Path, document: Any) -> None:
     """Write the file whole or not at all: a server that looks at it meanwhile sees the old or the new one."""
+    from service.access import clients
+
     content = json.dumps(document, indent=2).encode() + b"\n"
     clients.read(content)
     handle, name = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")

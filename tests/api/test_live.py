@@ -32,6 +32,7 @@ class Live:
 
     def __init__(self, base: str, child: subprocess.Popen[bytes], log: Path) -> None:
         self.child = child
+        self.base = base
         self.address = (urlsplit(base).hostname, urlsplit(base).port)
         self.log = log
         self._contract = Contract()
@@ -45,25 +46,26 @@ class Live:
         self, method: str, path: str, body: bytes = b"", headers: dict[str, str] | None = None
     ) -> tuple[int, bytes]:
         """One request on a connection of its own, held against the contract."""
-        connection = http.client.HTTPConnection(*self.address, timeout=30)  # type: ignore[arg-type]
-        try:
-            connection.request(method, path, body or None, headers or {})
-            return self.read(connection.getresponse(), method, path, body)
-        finally:
-            connection.close()
+        with (
+            process.session() as session,
+            session.request(method, self.base + path, data=body or None, headers=headers, timeout=30) as response,
+        ):
+            headers_as_sent = list(response.raw.headers.items())
+            return self._checked(method, path, body, response.status_code, headers_as_sent, response.content)
 
     def answer(self, sock: socket.socket, method: str, path: str) -> tuple[int, bytes]:
         """Read an answer off a raw socket, held against the contract."""
         response = http.client.HTTPResponse(sock, method=method)
         response.begin()
-        return self.read(response, method, path, b"")
-
-    def read(self, response: http.client.HTTPResponse, method: str, path: str, sent: bytes) -> tuple[int, bytes]:
         content = response.read()
-        headers = response.getheaders()
+        return self._checked(method, path, b"", response.status, response.getheaders(), content)
+
+    def _checked(
+        self, method: str, path: str, sent: bytes, status: int, headers: list[tuple[str, str]], content: bytes
+    ) -> tuple[int, bytes]:
         assert len({name.lower() for name, _ in headers}) == len(headers), "a header comes twice"
-        self._contract.check(method, path.partition("?")[0], sent, response.status, headers, content)
-        return response.status, content
+        self._contract.check(method, path.partition("?")[0], sent, status, headers, content)
+        return status, content
 
     def lines(self) -> list[dict[str, object]]:
         return [json.loads(line) for line in self.log.read_text("utf-8").splitlines()]

@@ -23,10 +23,12 @@ import pytest
 from service import cli
 from service.batch import blocks, compare, jobs, lines, measures, runner
 from service.batch.runner import PARTS
+from service.commands.exit_status import FAULTS, OK
 from service.pipeline import Pipeline
 from tests.batch.figures import peaks
 from tests.batch.made import some, write
 from tests.support import nemsis
+from tests.support.signals import sigint
 
 COMMAND = [sys.executable, "-m", "service.cli"]
 MIXED, BAD = 300, 6
@@ -64,7 +66,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def unbroken(given: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     out = tmp_path_factory.mktemp("out") / "whole"
-    assert cli.main(["batch", str(given), "--output", str(out)]) == cli.FAULTS
+    assert cli.main(["batch", str(given), "--output", str(out)]) == FAULTS
     return contents(out)
 
 
@@ -110,9 +112,10 @@ def test_results_are_for_their_owner_alone(tmp_path: Path, command: Callable[...
 
 def in_the_middle(given: Path, out: Path, stop: Callable[[subprocess.Popen[str]], None]) -> tuple[int, str]:
     """Start, stop it as soon as some ranges are done; returns the exit status and what it said."""
-    child = subprocess.Popen(
-        [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
-    )
+    with sigint():
+        child = subprocess.Popen(
+            [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
+        )
     deadline = time.monotonic() + 60
     while not list(out.glob(f"{PARTS}/*.done.json")) and time.monotonic() < deadline:
         assert child.poll() is None
@@ -253,7 +256,7 @@ def test_every_chart_of_a_document_is_a_line(
     charts: Path, given: Path, unbroken: dict[str, bytes], tmp_path: Path, command: Callable[..., Said]
 ) -> None:
     done = command("batch", charts, given, "--output", tmp_path / "out")
-    assert done.status == cli.FAULTS
+    assert done.status == FAULTS
     where = "/nem:EMSDataSet/nem:Header/nem:PatientCareReport[2]"
     assert f"charts.xml, line 2: no-restraint at {where}" in done.err
     made = contents(tmp_path / "out")
@@ -265,7 +268,7 @@ def test_every_chart_of_a_document_is_a_line(
     assert sum(row.startswith("charts.xml,") for row in made["episodes.csv"].decode().splitlines()) == 3
     measured = json.loads(command("measures", charts).out)["lines"]
     assert (measured["read"], measured["reviewed"], measured["rejected"]) == (3, 2, 1)
-    assert command("compare", charts, "--left", "default", "--right", "massachusetts-2026").status == cli.FAULTS
+    assert command("compare", charts, "--left", "default", "--right", "massachusetts-2026").status == FAULTS
 
 
 def test_a_document_is_not_taken_over_from_an_earlier_try(charts: Path, pipeline: Pipeline, tmp_path: Path) -> None:
@@ -281,11 +284,11 @@ def test_a_document_over_the_limit_and_one_that_cannot_be_read(
 ) -> None:
     (tmp_path / "broken.xml").write_bytes(b"<EMSDataSet")
     done = command("batch", tmp_path / "broken.xml", "--output", tmp_path / "one")
-    assert (done.status, "broken.xml, line 1: not-xml" in done.err) == (cli.FAULTS, True)
+    assert (done.status, "broken.xml, line 1: not-xml" in done.err) == (FAULTS, True)
     monkeypatch.setenv("RESTRAINT_REVIEW_MAX_BODY_BYTES", "1024")
     (tmp_path / "large.xml").write_bytes(nemsis.document(*[nemsis.pcr()] * 9))
     done = command("batch", tmp_path / "large.xml", "--output", tmp_path / "two")
-    assert (done.status, "large.xml, line 1: body-too-large" in done.err) == (cli.FAULTS, True)
+    assert (done.status, "large.xml, line 1: body-too-large" in done.err) == (FAULTS, True)
 
 
 def test_what_is_there_is_not_written_over(given: Path, tmp_path: Path, command: Callable[..., Said]) -> None:
@@ -314,10 +317,10 @@ def test_what_cannot_be_done_is_said_in_a_line(given: Path, tmp_path: Path, comm
 def test_measures_over_files(pipeline: Pipeline, tmp_path: Path, command: Callable[..., Said]) -> None:
     given = write(tmp_path / "a.ndjson", some(40, NAMES, bad_every=10))
     done = command("measures", given, "--processes", 2)
-    assert done.status == cli.FAULTS
+    assert done.status == FAULTS
     assert json.loads(done.out) == measures.measures(pipeline, given.read_bytes().splitlines())
     page = tmp_path / "m.html"
-    assert command("measures", given, "--format", "html", "--period", "week", "--output", page).status == cli.FAULTS
+    assert command("measures", given, "--format", "html", "--period", "week", "--output", page).status == FAULTS
     assert page.read_bytes().startswith(b"<!DOCTYPE html>")
     assert command("measures", given, "--format", "csv").out.startswith("\ufeffscope,key,id")
 
@@ -325,7 +328,7 @@ def test_measures_over_files(pipeline: Pipeline, tmp_path: Path, command: Callab
 def test_compare_over_files(pipeline: Pipeline, tmp_path: Path, command: Callable[..., Said]) -> None:
     given = write(tmp_path / "a.ndjson", some(24, NAMES))
     text = command("compare", given, "--left", "default", "--right", "massachusetts-2026")
-    assert text.status == cli.OK
+    assert text.status == OK
     assert max(map(len, text.out.splitlines())) <= 80
     found = json.loads(command("compare", given, "--right", "massachusetts-2026", "--json").out)
     sides = (pipeline, "default"), (pipeline, "massachusetts-2026")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import random
 from fractions import Fraction
 from math import comb
 
 import pytest
+from scipy import stats  # type: ignore[import-untyped,unused-ignore]
 
 from service.batch import statistics
 
@@ -87,7 +89,7 @@ def test_funnel_limits(size: int, target: Fraction, tail: Fraction) -> None:
         least = next(r for r in range(size + 1) if _cdf(r, size, target) >= p)
         upto, below = _cdf(least, size, target), _cdf(least - 1, size, target)
         expected.append(min(1.0, max(0.0, float((least - (upto - p) / (upto - below)) / size))))
-    (found,) = statistics.funnel(float(target), [size], float(tail))
+    found = statistics.funnel(float(target), size, {"tail": float(tail)})["tail"]
     assert tuple(found) == pytest.approx(expected, abs=1e-6)
 
 
@@ -104,13 +106,13 @@ def test_upper_funnel_limit_by_hand_from_a_printed_table(tail: float, least: int
     step = TABLE[least] - TABLE[least - 1]
     by_hand = (least - (TABLE[least] - wanted) / step) / 20
     allowed = 1e-4 / step / 20
-    (found,) = statistics.funnel(0.1, [20], tail)
+    found = statistics.funnel(0.1, 20, {"tail": tail})["tail"]
     assert abs(found.upper - by_hand) <= allowed
     assert allowed < 0.003
 
 
 def test_funnel_limits_close_as_groups_grow_and_come_near_the_normal_ones() -> None:
-    bands = statistics.funnel(0.2, [20, 200, 20_000], 0.025)
+    bands = [statistics.funnel(0.2, size)["95"] for size in (20, 200, 20_000)]
     widths = [band.upper - band.lower for band in bands]
     assert widths == sorted(widths, reverse=True)
     reach = 1.959964 * (0.2 * 0.8 / 20_000) ** 0.5
@@ -119,7 +121,7 @@ def test_funnel_limits_close_as_groups_grow_and_come_near_the_normal_ones() -> N
 
 @pytest.mark.parametrize("target", [0.0, 1.0])
 def test_a_target_at_an_end_has_no_room(target: float) -> None:
-    assert statistics.funnel(target, [10, 20], 0.025) == [(target, target)] * 2
+    assert statistics.funnel(target, 10) == {"95": (target, target), "99.8": (target, target)}
     assert statistics.p_chart(target, 10) == (target, target)
 
 
@@ -130,7 +132,9 @@ def test_nothing_counted_is_no_rate() -> None:
     with pytest.raises(ValueError):
         statistics.p_chart(0.5, 0)
     with pytest.raises(ValueError):
-        statistics.funnel(0.5, [3, 0], 0.025)
+        statistics.funnel(0.5, 0)
+    with pytest.raises(ValueError):
+        statistics.wilson(3, 2)
 
 
 @pytest.mark.parametrize(
@@ -145,3 +149,44 @@ def test_nothing_counted_is_no_rate() -> None:
 )
 def test_spread(counts: dict[int, int], expected: tuple[float, int, int]) -> None:
     assert statistics.spread(counts) == expected
+
+
+def test_the_spread_of_times_is_that_of_the_times_one_by_one() -> None:
+    """By the definitions, over the list of all times: the middle one or two, and the first that nine of ten do not exceed."""
+    drawn = random.Random(3)
+    for size in range(1, 130):
+        counts = {60 * drawn.randint(0, 40): drawn.randint(1, 4) for _ in range(drawn.randint(1, size))}
+        every = sorted(value for value, count in counts.items() for _ in range(count))
+        middle = (every[(len(every) - 1) // 2] + every[len(every) // 2]) / 2
+        tail = next(value for place, value in enumerate(every, 1) if 10 * place >= 9 * len(every))
+        assert statistics.spread(counts) == (middle, tail, every[-1])
+
+
+# ---------------------------------------------------------------- SciPy says the same
+
+CLOSE = 1e-12
+SIZES = (*range(1, 31), 50, 75, 100, 137, 200, 365, 1_000, 2_500, 10_000, 100_000)
+DRAWN = random.Random(11)
+TARGETS = (
+    1e-5, 1e-3, 0.01, 1 / 30, 0.1, 0.25, 1 / 3, 0.5, 0.75, 0.9, 0.99, 0.999, *(DRAWN.random() for _ in range(12)),
+)  # fmt: skip
+
+
+def test_wilson_intervals_are_those_of_scipy() -> None:
+    for size in SIZES:
+        for numerator in {0, 1, size // 7, size // 2, size - 1, size}:
+            theirs = stats.binomtest(numerator, size).proportion_ci(confidence_level=0.95, method="wilson")
+            assert statistics._score_interval(numerator, size) == pytest.approx(tuple(theirs), rel=0, abs=CLOSE)
+
+
+def test_binomial_quantiles_are_those_of_scipy() -> None:
+    """The whole numbers are the same; between two of them, as a rate, to 12 digits."""
+    for target in TARGETS:
+        ours = [statistics._Binomial(size, target) for size in SIZES]
+        for tail in (0.025, 0.975, 0.001, 0.999):
+            least = stats.binom.ppf(tail, SIZES, target)
+            upto, below = stats.binom.cdf(least, SIZES, target), stats.binom.cdf(least - 1, SIZES, target)
+            theirs = (least - (upto - tail) / (upto - below)) / SIZES
+            assert [counts.least(tail) for counts in ours] == list(least)
+            rates = [counts.quantile(tail) / size for counts, size in zip(ours, SIZES, strict=True)]
+            assert rates == pytest.approx(list(theirs), rel=0, abs=CLOSE)

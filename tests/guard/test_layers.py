@@ -49,12 +49,10 @@ ROOMS: dict[str, set[str]] = {
     "wsgi": {"__version__", "app", "engine", "formats", "memory", "observe", "pipeline", "rulebook", "server", "settings"},
     "serve": {"wsgi"},
     "commands": {
-        "access", "batch", "engine", "formats", "intake", "pages", "pipeline", "problems", "resources", "rulebook", "settings", "wording",
-    },
-    "cli": {
-        "__version__", "commands", "engine", "formats", "pages", "pipeline", "problems", "representations", "resources", "rulebook",
+        "access", "batch", "engine", "formats", "intake", "pages", "pipeline", "problems", "representations", "resources", "rulebook",
         "server", "settings", "wording",
     },
+    "cli": {"__version__", "commands", "settings"},
 }  # fmt: skip
 
 #: Modules that read no clock, no environment, no files and no network.

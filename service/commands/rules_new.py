@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from service.rulebook.load import PLACEHOLDER, Rulebook
+from service.resources import rules_directory
+from service.settings import read_settings
+
+from . import loading
+from .exit_status import OK, failed
+
+if TYPE_CHECKING:
+    from service.rulebook.load import Rulebook
 
 _TEMPLATE = """\
 id: {id}
@@ -37,13 +46,41 @@ history:
 """
 
 
+def register(commands: Any) -> None:
+    """Add the command."""
+    new = commands.add_parser("new", help="write a rule file to be filled in")
+    new.add_argument("name", help="kebab-case, names the problem")
+    new.add_argument("--phase", required=True)
+    new.add_argument("--about", required=True, metavar="KIND", help="kind of fact")
+    new.add_argument("--into", type=Path, metavar="DIR", help="directory of the rulebook (default: the one in use)")
+    new.set_defaults(run=_run)
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    settings = read_settings()
+    book = loading.rulebook(settings)
+    into = arguments.into or settings.rules_dir or rules_directory()
+    try:
+        path = scaffold(book, into, arguments.name, arguments.phase, arguments.about)
+    except FileExistsError:
+        return failed("the file is there already")
+    except OSError as error:
+        return failed(f"{into}: {type(error).__name__}")
+    except ValueError as error:
+        return failed(str(error))
+    print(f"{path}\nFill it in, then: restraint-review rules test --only {path.name[:7]}")
+    return OK
+
+
 def next_id(book: Rulebook) -> str:
     """The next free number; it means nothing."""
     return f"RR-{max(rule.number for rule in book.rules) + 1:04d}"
 
 
 def scaffold(book: Rulebook, directory: Path, name: str, phase: str, about: str) -> Path:
-    """Write the file and return its path. Raises ValueError naming what does not fit, FileExistsError."""
+    """Write the file and return its path. Raises ValueError naming what does not fit, FileExistsError, OSError."""
+    from service.rulebook.load import PLACEHOLDER
+
     words = book.vocabulary
     if phase not in words.phases:
         raise ValueError(f"phase is one of {', '.join(words.phases)}")

@@ -1,0 +1,151 @@
+"""``check``: reviews in the terminal and as JSON, exit statuses, every format, and what cannot be reviewed."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service import cli
+from service.commands.exit_status import FAILED, FAULTS, OK
+from service.pipeline import Pipeline, UnknownProfile
+from service.representations import review_json
+from service.resources import demo_directory
+
+EXEMPLARY = demo_directory() / "exemplary.json"
+COMMAND = [sys.executable, "-m", "service.cli"]
+
+
+def _prone(tmp_path: Path) -> Path:
+    """The exemplary episode, face down in this unit's care for its whole length."""
+    episode = json.loads(EXEMPLARY.read_bytes())
+    episode["postures"] = [{**episode["postures"][0], "posture": "prone", "care": "this_unit"}]
+    path = tmp_path / "prone.json"
+    path.write_text(json.dumps(episode))
+    return path
+
+
+def test_check_prints_a_review(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", str(EXEMPLARY)]) == OK
+    out = capsys.readouterr().out
+    assert str(EXEMPLARY.name) in out
+    assert "0 critical" in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "\x1b" not in out
+
+
+def test_check_says_whether_something_critical_stands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", str(EXEMPLARY), str(_prone(tmp_path))]) == FAULTS
+    out = capsys.readouterr().out
+    assert out.index("TELL NOW") < out.index("CRITICAL")
+
+
+def test_check_as_json_is_the_review_of_the_service(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", "--json", str(EXEMPLARY), str(EXEMPLARY)]) == OK
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == second
+    assert json.loads(first)["episode_ref"] == json.loads(EXEMPLARY.read_bytes())["episode_ref"]
+    assert cli.main(["check", "--json", "--explain", str(EXEMPLARY)]) == OK
+    assert len(capsys.readouterr().out) > len(first)
+
+
+@pytest.mark.parametrize("to", ["fhir", "nemsis"])
+def test_check_reads_every_format(to: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By content, whatever the name; and as the format that is given."""
+    path = tmp_path / "chart.txt"
+    assert cli.main(["convert", str(_prone(tmp_path)), "--to", to, "--output", str(path)]) == OK
+    language = {"fhir": "Bundle.entry[", "nemsis": "/nem:EMSDataSet"}[to]
+    for arguments in ([str(path)], [str(path), "--format", to]):
+        assert cli.main(["check", *arguments]) == FAULTS
+        assert language in capsys.readouterr().out
+    assert cli.main(["check", "--format", "json", str(path)]) == FAILED
+    assert "not-json" in capsys.readouterr().err or to == "fhir"
+    path.write_bytes(b"<a>\n</b>")
+    assert cli.main(["check", str(path)]) == FAILED
+    assert "Line 2, column" in capsys.readouterr().err
+
+
+def test_a_mapping_that_cannot_be_used_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "wrong.yaml").write_text("id: wrong\n")
+    monkeypatch.setenv("RESTRAINT_REVIEW_MAPPINGS_DIR", str(tmp_path))
+    for arguments in (["check", str(EXEMPLARY)], ["batch", str(EXEMPLARY), "--output", str(tmp_path / "out")]):
+        assert cli.main(arguments) == FAILED
+        assert "wrong.yaml: top: a mapping has exactly" in capsys.readouterr().err
+
+
+def test_check_reads_standard_input(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(EXEMPLARY.read_bytes())))
+    assert cli.main(["check", "-"]) == OK
+    assert "findings" in capsys.readouterr().out
+
+
+def test_check_fails_on_what_it_cannot_review_and_goes_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad = tmp_path / "bad.json"
+    bad.write_text('{"episode_ref": "a", "handover": {"time": "2031-04-12T18:09:00"}}')
+    assert cli.main(["check", str(tmp_path / "none.json"), str(bad), str(_prone(tmp_path))]) == FAILED
+    streams = capsys.readouterr()
+    assert "none.json: cannot be opened" in streams.err
+    assert "/handover/time" in streams.err
+    assert "prone.json" in streams.out.replace("\n", "")
+
+
+def test_check_with_an_unknown_profile_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", "--profile", "nobody", str(EXEMPLARY)]) == FAILED
+    assert "profile" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("no_color", "colored"), [(None, True), ("1", False)])
+def test_color_on_a_terminal_unless_it_is_not_wanted(no_color: str | None, colored: bool) -> None:
+    environ = {name: value for name, value in os.environ.items() if name != "NO_COLOR"}
+    if no_color:
+        environ["NO_COLOR"] = no_color
+    controller, terminal_side = os.openpty()
+    with subprocess.Popen([*COMMAND, "check", str(EXEMPLARY)], stdout=terminal_side, env=environ) as child:
+        os.close(terminal_side)
+        seen = b""
+        try:
+            while part := os.read(controller, 65536):
+                seen += part
+        except OSError:
+            pass  # the other side of the terminal is closed
+        os.close(controller)
+        assert child.wait(60) == 0
+    assert (b"\x1b[1m" in seen) is colored
+    assert b"findings" in seen
+
+
+def test_check_compiles_one_profile_and_runs_no_examples(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    built: list[Pipeline] = []
+    build = Pipeline.build
+
+    def watched(*places: Any, **wanted: Any) -> Pipeline:
+        built.append(build(*places, **wanted))
+        return built[-1]
+
+    monkeypatch.setattr(Pipeline, "build", watched)
+    monkeypatch.setattr(Pipeline, "self_test", lambda _: pytest.fail("the examples were run"))
+    assert cli.main(["check", "--profile", "massachusetts-2026", str(EXEMPLARY)]) == OK
+    assert [set(each._deciders) for each in built] == [{"massachusetts-2026"}]
+    assert len(built[0].rulebook.profiles) > 1
+
+
+def test_one_profile_alone_gives_the_bytes_of_all_together(pipeline: Pipeline) -> None:
+    body = (demo_directory() / "everything-wrong.json").read_bytes()
+    for name in ("default", "massachusetts-2026"):
+        alone = Pipeline.build(profiles=[name])
+        both = [review_json.render(each.review(body, "application/json", name, True)) for each in (alone, pipeline)]
+        assert both[0] == both[1]
+        with pytest.raises(UnknownProfile):
+            alone.review(body, "application/json", "another")
+    with pytest.raises(UnknownProfile):
+        Pipeline.build(profiles=["nobody"])
