@@ -10,17 +10,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import TypeVar
 
 from service.episode.absence import NOT_COLLECTED, Absent
-from service.episode.record import Episode
+from service.episode.common import V
+from service.episode.record import Complication, Episode, Injury
 from service.facts import intervals
 from service.facts.fact import NOT_COLLECTED as NOWHERE
 from service.facts.fact import RECORDED, Fact, FactSheet
-from service.facts.timeline import part
 from service.intake.episode_json import first_time
 from service.review.build import Review
 from service.rulebook.load import Rulebook
+
+Harm = TypeVar("Harm", Injury, Complication)
 
 CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, ERROR, OFF = OUTCOMES = (
     "clear", "finding", "not_applicable", "not_assessable", "error", "off",
@@ -94,22 +96,22 @@ def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
 # ---------------------------------------------------------------- performance measures
 
 
-def _any(items: Any, wanted: Callable[[Any], bool]) -> str:
+def _any(items: V[tuple[Harm, ...]], wanted: Callable[[Harm], bool]) -> str:
     """Finding when an item is as wanted, clear when the list is charted and none is; an item that does not say is open."""
     if isinstance(items, Absent):
         return NOT_ASSESSABLE
     if any(wanted(item) for item in items):
         return FINDING
-    return NOT_ASSESSABLE if any(getattr(item, "when", "") == "unknown" for item in items) else CLEAR
+    return NOT_ASSESSABLE if any(isinstance(item, Injury) and item.when == "unknown" for item in items) else CLEAR
 
 
-def _in_care(item: Any) -> bool:
-    return isinstance(item.when, str) and item.when in ("during_restraint", "transport")
+def _in_care(item: Injury) -> bool:
+    return item.when in ("during_restraint", "transport")
 
 
-def _injured(who: str) -> Callable[[Episode, FactSheet], str]:
+def _injured(listed: Callable[[Episode], V[tuple[Injury, ...]]]) -> Callable[[Episode, FactSheet], str]:
     def ask(episode: Episode, _: FactSheet) -> str:
-        items = part(episode.injuries, who)
+        items = listed(episode)
         if not isinstance(items, Absent) and any(isinstance(item.when, Absent) for item in items):
             return FINDING if any(_in_care(item) for item in items) else NOT_ASSESSABLE
         return _any(items, _in_care)
@@ -118,7 +120,8 @@ def _injured(who: str) -> Callable[[Episode, FactSheet], str]:
 
 
 def _injured_on_the_way(episode: Episode, _: FactSheet) -> str:
-    lists = [part(episode.injuries, who) for who in ("patient", "crew", "others")]
+    harmed = episode.injuries
+    lists = (harmed.patient, harmed.crew, harmed.others)
     every = [item for items in lists if not isinstance(items, Absent) for item in items]
     if any(item.when == "transport" for item in every):
         return FINDING
@@ -126,39 +129,39 @@ def _injured_on_the_way(episode: Episode, _: FactSheet) -> str:
         isinstance(item.when, Absent) or item.when == "unknown" for item in every
     ):
         return NOT_ASSESSABLE
-    return NOT_APPLICABLE if part(episode.transport, "transported") is False else CLEAR
+    return NOT_APPLICABLE if episode.transport.transported is False else CLEAR
 
 
 def _complications(episode: Episode, _: FactSheet) -> str:
-    return _any(part(episode.injuries, "complications"), lambda item: True)
+    return _any(episode.injuries.complications, lambda item: True)
 
 
 def _death(episode: Episode, _: FactSheet) -> str:
-    died = part(part(episode.injuries, "death"), "died")
+    died = episode.injuries.death.died
     return NOT_ASSESSABLE if isinstance(died, Absent) else FINDING if died else CLEAR
 
 
 def _police_charted(episode: Episode, _: FactSheet) -> str:
-    present = part(episode.custody, "law_enforcement_present")
+    present = episode.custody.law_enforcement_present
     if isinstance(present, Absent):
         return NOT_ASSESSABLE if present == NOT_COLLECTED else FINDING
     return CLEAR
 
 
 def _police_early(episode: Episode, sheet: FactSheet) -> str:
-    present = part(episode.custody, "law_enforcement_present")
+    present = episode.custody.law_enforcement_present
     if present is False:
         return NOT_APPLICABLE
-    arrived, restrained = part(episode.custody, "arrived").epoch, sheet.facts[0].span
+    arrived, restrained = episode.custody.arrived.epoch, sheet.facts[0].span
     if isinstance(present, Absent) or arrived is None or restrained is None:
         return NOT_ASSESSABLE
     return CLEAR if arrived <= restrained[0] else FINDING
 
 
 _PERFORMANCE: tuple[tuple[str, str, str, Callable[[Episode, FactSheet], str]], ...] = (
-    ("patient-injured", "An injury of the patient during restraint or transport is charted", FINDING, _injured("patient")),
-    ("crew-injured", "An injury of the crew during restraint or transport is charted", FINDING, _injured("crew")),
-    ("others-injured", "An injury of somebody else during restraint or transport is charted", FINDING, _injured("others")),
+    ("patient-injured", "An injury of the patient during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.patient)),
+    ("crew-injured", "An injury of the crew during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.crew)),
+    ("others-injured", "An injury of somebody else during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.others)),
     ("injured-on-the-way", "An injury during transport is charted", FINDING, _injured_on_the_way),
     ("complications", "A complication of restraint or sedation is charted", FINDING, _complications),
     ("death", "A death before or at transfer of care is charted", FINDING, _death),
@@ -229,7 +232,7 @@ def _prone(episode: Episode, sheet: FactSheet) -> int | str:
     """Time face down in this unit's care: from contact where the patient was found so."""
     if sheet.drawn_from.get("posture") != RECORDED:
         return UNKNOWN
-    spans, contact = [], part(episode.transport, "at_patient").epoch
+    spans, contact = [], episode.transport.at_patient.epoch
     for fact in sheet.facts:
         if fact.kind == "posture" and fact.key == "prone":
             if fact.span is None or fact.values.get("end_charted") is not True:

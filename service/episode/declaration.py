@@ -18,6 +18,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from .absence import DECLINED_REASONS, MISSING, Absent
+from .member_names import MemberName
 
 #: Members no rule asks about by themselves.
 NOT_ASKED = ("id", "entered")
@@ -175,9 +176,9 @@ def member(kind: Kind, *, required: bool = False) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One declared member of a model class."""
+    """One declared member of a class of the record."""
 
-    name: str
+    name: MemberName
     kind: Kind
     required: bool
 
@@ -196,8 +197,8 @@ def members(cls: type) -> tuple[Member, ...]:
     return _MEMBERS[cls]
 
 
-def getter(names: Iterable[str]) -> Callable[[Any], tuple[Any, ...]]:
-    """What gives the members of those names of an object, together."""
+def getter(names: Iterable[MemberName]) -> Callable[[Any], tuple[Any, ...]]:
+    """A function that gives the members of those names of an object, as a tuple in that order."""
     wanted = tuple(names)
     if len(wanted) > 1:
         return attrgetter(*wanted)
@@ -220,15 +221,16 @@ class _Record(msgspec.StructMeta):
 
     def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
         declared = {key: value for key, value in namespace.items() if isinstance(value, _Declared)}
-        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())
+        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())  # type: ignore[arg-type]
         types: dict[str, Any] = {}
         if bases == (msgspec.Struct,):
             types["at"] = _Nowhere
         elif "id" not in declared:
             types = dict(SAID)
             namespace |= dict.fromkeys(SAID, UNSET)
+            Absent.of_sections.update(declared)
         for one in found:
-            if one.name in types:
+            if one.name in types or ("id" not in declared and hasattr(Absent, one.name)):
                 raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
             types[one.name] = one.sent()
             if one.required and "id" in declared:
@@ -256,15 +258,15 @@ class Node(msgspec.Struct, metaclass=_Record):
 class Shape:
     """The members of a class by what a walk does with them: names of times, of parts, of all with a time in them."""
 
-    times: tuple[str, ...]
-    parts: tuple[str, ...]
-    timed: tuple[str, ...]
+    times: tuple[MemberName, ...]
+    parts: tuple[MemberName, ...]
+    timed: tuple[MemberName, ...]
 
 
 @functools.cache
 def shape(cls: type) -> Shape:
     """The shape of a model class."""
-    by: dict[type, list[str]] = {Time: [], Part: []}
+    by: dict[type, list[MemberName]] = {Time: [], Part: []}
     timed = []
     for one in members(cls):
         by.setdefault(type(one.kind), []).append(one.name)

@@ -65,7 +65,7 @@ def _member(member: declaration.Member) -> dict[str, Any]:
 
 def _object(cls: type) -> dict[str, Any]:
     members = declaration.members(cls)
-    properties = {m.name: _member(m) for m in members}
+    properties: dict[str, Any] = {m.name: _member(m) for m in members}
     if cls is record.Episode:
         properties["not_collected"] = {
             "type": "array",

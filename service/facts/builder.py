@@ -9,6 +9,7 @@ from typing import Any
 from service.episode import declaration
 from service.episode.absence import Absent
 from service.episode.declaration import Node
+from service.episode.member_names import MemberName
 
 from .fact import STATE_ORDER, Fact, Scalar
 
@@ -52,7 +53,7 @@ class Asked:
         return self._shared.get(kind, ())
 
 
-_Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
+_Step = tuple[MemberName, str, str, str | dict[str, str] | tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
     known = _PLANS.get((cls, prefix, wanted))
     if known is not None:
         return known
-    plain: dict[str, str] = {}
+    plain: dict[str, MemberName] = {}
     steps: list[_Step] = []
     for member in declaration.members(cls):
         name, spec = prefix + member.name, member.kind

@@ -13,11 +13,11 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from operator import attrgetter
 from typing import Any
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
+from service.episode.member_names import MemberName
 from service.episode.words import LIMBS
 from service.wording.labels import member_label
 
@@ -25,7 +25,7 @@ from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .limbs import check_times
-from .timeline import ROUNDING, Timeline, items, limb_of, part
+from .timeline import ROUNDING, Timeline, items, limb_of
 
 RESPONSE = 300
 RECHECK = 300
@@ -98,11 +98,11 @@ class Quantity:
     """
 
     code: str
-    member: str
+    member: MemberName
     low: bool
     limit: int
     read: str | Callable[..., int | None] = ""
-    of: tuple[str, ...] = ()
+    of: tuple[MemberName, ...] = ()
 
     def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
         """The worst reading of all sets, given as columns, None where there is none."""
@@ -190,7 +190,7 @@ _QUANTITIES = (
 )
 
 _MEMBERS = tuple(dict.fromkeys(name for quantity in _QUANTITIES for name in quantity.of or (quantity.member,)))
-_row = attrgetter(*_MEMBERS)
+_row = declaration.getter(_MEMBERS)
 
 
 def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
@@ -212,14 +212,12 @@ class Events:
         self.line = line
         monitoring = line.episode.monitoring
         self.vitals = line.sets
-        self.listed_actions = part(monitoring, "actions")
+        self.listed_actions = monitoring.actions
         self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if type(a.time) is Absent]
         self.actions = sorted(
             ((t, a) for a in items(self.listed_actions) if (t := a.time.epoch) is not None), key=lambda p: p[0]
         )
-        self.breathing = sorted(
-            [t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None]
-        )
+        self.breathing = sorted([t for c in items(monitoring.breathing_checks) if (t := c.time.epoch) is not None])
         self.looks = sorted(
             [
                 t
@@ -233,7 +231,7 @@ class Events:
         )
         self.capnography = [
             (s, line.end_of(span.end)[0] or s)
-            for span in items(part(monitoring, "capnography"))
+            for span in items(monitoring.capnography)
             if (s := span.start.epoch) is not None
         ]
         self.etco2 = [t for t, v in self.vitals if type(v.etco2_mmhg) is not Absent]
@@ -241,7 +239,7 @@ class Events:
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
         self._known_responses: dict[tuple[frozenset[str], str | None], list[int]] = {}
-        covers = items(part(line.episode.custody, "face_covers"))
+        covers = items(line.episode.custody.face_covers)
         self.covers = [(cover.on.epoch, cover.off.epoch) for cover in covers]
         self.airway_taken = sorted(
             [t for t, a in self.actions if a.action in _AIRWAY]
@@ -254,9 +252,10 @@ class Events:
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
         #: Every device: on, off, whether its end is charted, whether it is the police's.
         self.devices = [
-            (device.on.epoch, device.off.epoch, type(device.off) is not Absent, police)
-            for listed, police in ((line.limb_items, False), (line.police_items, True))
-            for device in items(listed)
+            (own.on.epoch, own.off.epoch, type(own.off) is not Absent, False) for own in items(line.limb_items)
+        ] + [
+            (theirs.on.epoch, theirs.off.epoch, type(theirs.off) is not Absent, True)
+            for theirs in items(line.police_items)
         ]
 
     # ------------------------------------------------------------ helpers
@@ -381,7 +380,7 @@ class Events:
     def from_untimed(self) -> Iterator[FactBuilder]:
         """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
         monitoring = self.line.episode.monitoring
-        untimed = [v for v in items(part(monitoring, "vitals")) if type(v.time) is Absent]
+        untimed = [v for v in items(monitoring.vitals) if type(v.time) is Absent]
         for quantity in _QUANTITIES if untimed else ():
             if quantity.code == "etco2_rise":
                 continue  # over what it was before, and nobody knows before what
@@ -396,7 +395,7 @@ class Events:
                 ours = all(v.before_care is not True for _, v in found)
                 places = [place(v, quantity.member) for _, v in found]
                 yield self._untimed(quantity.code, worst(value for value, _ in found), places, ours, None)
-        for check in items(part(monitoring, "limb_checks")):
+        for check in items(monitoring.limb_checks):
             if type(check.time) is not Absent:
                 continue
             refill = 0 if type(check.cap_refill_s) is Absent else scaled(check.cap_refill_s, "s")
@@ -518,7 +517,9 @@ class Events:
                     continue
                 refill = 0 if type(slow) is Absent else scaled(slow, "s")
                 if absent or longer or refill > 20:
-                    member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
+                    member: MemberName = (
+                        "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
+                    )
                     reading = _Reading(
                         time,
                         refill,
@@ -556,7 +557,7 @@ class Events:
 
     def from_breathing_checks(self) -> Iterator[FactBuilder]:
         """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
-        checks = items(part(self.line.episode.monitoring, "breathing_checks"))
+        checks = items(self.line.episode.monitoring.breathing_checks)
         for check in checks:
             time = check.time.epoch
             for code, hit in (
@@ -571,7 +572,7 @@ class Events:
     def charted(self) -> Iterator[FactBuilder]:
         """Events as charted, and changes after which limbs are checked again."""
         monitoring = self.line.episode.monitoring
-        for event in items(part(monitoring, "events")):
+        for event in items(monitoring.events):
             limb = None if type(event.side) is Absent or type(event.site) is Absent else limb_of(event.side, event.site)
             yield self._charted(event.event, event.time.epoch, event.end.epoch, place(event), limb, event.before_care)
         yield from self._arrests()
@@ -586,7 +587,7 @@ class Events:
 
     def _arrests(self) -> Iterator[FactBuilder]:
         """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
-        events = items(part(self.line.episode.monitoring, "events"))
+        events = items(self.line.episode.monitoring.events)
         known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
         before = False
         for time, vital in self.vitals:
@@ -639,7 +640,7 @@ class Events:
         if time is None:
             fact.unknown(names, "missing")
             return
-        covers = part(episode.custody, "face_covers")
+        covers = episode.custody.face_covers
         fact.set("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
         posture = self.posture_at(time)
         tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
@@ -658,7 +659,7 @@ class Events:
     def _limb_check(self, fact: FactBuilder, time: int) -> None:
         names = ("limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due")
         line = self.line
-        listed = part(line.episode.monitoring, "limb_checks")
+        listed = line.episode.monitoring.limb_checks
         named, limbs, due, after = fact.values.get("limb"), set(), False, None
         for limb, spans, points in self.watched_limbs:
             if (named is not None and named != limb) or not intervals.inside(time, spans):

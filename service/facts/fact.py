@@ -10,6 +10,7 @@ import msgspec
 from service.episode import pointers
 from service.episode.absence import Absent
 from service.episode.declaration import Node
+from service.episode.member_names import MemberName
 from service.wording.labels import item_label, member_label
 
 Scalar = int | bool | str
@@ -32,7 +33,7 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
     """
 
     _node: Node
-    _name: str | None = None
+    _name: MemberName | None = None
     _label: str | None = None
     chars: tuple[int, int] | None = None
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service.episode import record
 from service.episode.absence import Absent
+from service.episode.member_names import MemberName
 from service.narrative.phrases import Hit, Phrases, scan
 
 from . import contradictions, events, gaps, items, limbs, told, whole_episode
@@ -14,7 +13,7 @@ from .fact import RECORDED, FactSheet
 from .timeline import Timeline
 
 #: kind -> the list it is drawn from, as (section, member); None: always there.
-_LISTS: dict[str, tuple[str, str | None] | None] = {
+_LISTS: dict[str, tuple[MemberName, MemberName | None] | None] = {
     "episode": None,
     "section": None,
     "gap": None,
@@ -33,12 +32,13 @@ _LISTS: dict[str, tuple[str, str | None] | None] = {
 }
 
 
-def _state(episode: record.Episode, where: tuple[str, str | None] | None) -> str:
+def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] | None) -> str:
     if where is None:
         return RECORDED
-    value: Any = getattr(episode, where[0])
-    if type(value) is not Absent and where[1] is not None:
-        value = getattr(value, where[1])
+    section, member = where
+    value: object = getattr(episode, section)
+    if member is not None:
+        value = getattr(value, member)
     return value.state if type(value) is Absent else RECORDED
 
 

@@ -10,11 +10,12 @@ import functools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import attrgetter, itemgetter
-from typing import Any
+from typing import Any, TypeVar
 
 from service.episode import declaration, record
 from service.episode.absence import MISSING, Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
+from service.episode.member_names import MemberName
 from service.episode.moment import Moment
 from service.episode.words import LIMBS, SIDES, SITES
 
@@ -22,6 +23,9 @@ from . import intervals
 from .builder import Asked, FactBuilder, Wanted, state_of
 from .fact import Scalar
 from .intervals import Span
+
+T = TypeVar("T")
+N = TypeVar("N", bound=declaration.Node)
 
 #: One minute: charted times are whole minutes (replaces every other grace).
 ROUNDING = 60
@@ -52,14 +56,14 @@ def limb_of(side: str, site: str) -> str:
     return _LIMB_OF[side, site]
 
 
-def items(value: Any) -> tuple[Any, ...]:
+def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
     """The items of a list, none when it is absent."""
     return () if type(value) is Absent else value
 
 
-def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
-    """(time, item) of the items with a charted time, in order; at one time in the order of their places."""
-    found = [(time, item) for item in listed if (time := getattr(item, member).epoch) is not None]
+def timed(listed: Iterable[tuple[Moment | Absent, N]]) -> list[tuple[int, N]]:
+    """(epoch, item) of the items with a charted time, in order; at one time in the order of their places."""
+    found = [(epoch, item) for time, item in listed if (epoch := time.epoch) is not None]
     found.sort(key=_TIME)
     if len({time for time, _ in found}) < len(found):
         found.sort(key=lambda entry: (entry[0], entry[1].at))
@@ -69,19 +73,14 @@ def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
 _TIME = itemgetter(0)
 
 
-def part(value: Any, name: str) -> Any:
-    """A member of a part; the part's own absence when it is absent."""
-    return value if type(value) is Absent else getattr(value, name)
-
-
 @dataclass(frozen=True, slots=True)
 class _Walk:
     """What a walk for times meets in a class: epochs of what happened, whether it says when it was written, parts, lists."""
 
     epochs: tuple[Callable[[Any], int | None], ...]
     entered: bool
-    parts: tuple[str, ...]
-    lists: tuple[tuple[str, _Walk], ...]
+    parts: tuple[MemberName, ...]
+    lists: tuple[tuple[MemberName, _Walk], ...]
     #: There is nothing further down, as in most items of lists.
     flat: bool
 
@@ -102,7 +101,7 @@ def _walk(cls: type) -> _Walk:
     return found
 
 
-def entries(node: Any) -> tuple[int | None, list[Any]]:
+def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
     """The latest charted time of what happened (not when it was written), and the objects that say when they were written, in reading order."""
     times: set[int | None] = set()
     written: list[Any] = []
@@ -137,12 +136,10 @@ def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], writt
 _ENTERED = attrgetter("entered")
 
 
-def dated(listed: Any, member: str = "time") -> Any:
-    """A list, or the absence of its times when not one item has one: nothing can be worked out from it then."""
-    if type(listed) is Absent or not listed:
-        return listed
-    known = [getattr(item, member) for item in listed]
-    return Absent(state_of(*known)) if all(type(time) is Absent for time in known) else listed
+def dated(listed: tuple[T, ...] | Absent, times: Iterable[Moment | Absent]) -> tuple[T, ...] | Absent:
+    """A list, or the absence of its ``times`` when not one item has one: nothing can be worked out from it then."""
+    absent = [time for time in times if type(time) is Absent]
+    return Absent(state_of(*absent)) if absent and len(absent) == len(items(listed)) else listed
 
 
 def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
@@ -183,21 +180,21 @@ class Timeline:
         """``asked``: what rules can ask for; without it every attribute is made."""
         self.episode = episode
         self._asked = asked
-        self.contact: int | None = part(episode.transport, "at_patient").epoch
-        self.departed: int | None = part(episode.transport, "departed").epoch
-        self.arrived: int | None = part(episode.transport, "arrived").epoch
-        self.handover: int | None = part(episode.handover, "time").epoch
-        self.closed: int | None = part(episode.chart, "closed").epoch
+        self.contact: int | None = episode.transport.at_patient.epoch
+        self.departed: int | None = episode.transport.departed.epoch
+        self.arrived: int | None = episode.transport.arrived.epoch
+        self.handover: int | None = episode.handover.time.epoch
+        self.closed: int | None = episode.chart.closed.epoch
         #: Objects that say when they were written, in reading order.
         self.last, self.written = entries(episode)
-        self.limb_items = part(episode.application, "limbs")
-        self.police_items = part(episode.custody, "devices")
-        self.dose_items = part(episode.sedation, "doses")
-        listed = part(episode.monitoring, "vitals")
-        self.vitals = dated(listed)
+        self.limb_items = episode.application.limbs
+        self.police_items = episode.custody.devices
+        self.dose_items = episode.sedation.doses
+        listed = episode.monitoring.vitals
+        self.vitals = dated(listed, [vital.time for vital in items(listed)])
         #: The sets of vital signs with a charted time, in order; so are the postures.
-        self.sets: list[tuple[int, record.VitalSet]] = timed(items(listed))
-        self.postures: list[tuple[int, record.Posture]] = timed(items(episode.postures), "start")
+        self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
+        self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
         self.checks = self._checks()
         #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
@@ -219,9 +216,9 @@ class Timeline:
 
     def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
         """Limb -> its checks with a charted time, in order."""
-        listed = items(part(self.episode.monitoring, "limb_checks"))
+        listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        for time, check in timed(listed):
+        for time, check in timed((check.time, check) for check in listed):
             out[limb_of(check.side, check.site)].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
@@ -311,7 +308,7 @@ class Timeline:
     def _holds(self) -> list[Span]:
         out: list[Span] = []
         self._hold_open = False
-        for hold in items(part(self.episode.application, "holds")):
+        for hold in items(self.episode.application.holds):
             start = hold.start.epoch
             if start is None:
                 continue
@@ -332,7 +329,7 @@ class Timeline:
             return self.secured[-1]
         if items(self.limb_items) or type(self.limb_items) is Absent:
             # Devices without times, or nobody knows of devices: only the charted end of the application tells.
-            completed: int | None = part(self.episode.application, "completed").epoch
+            completed: int | None = self.episode.application.completed.epoch
             return completed
         if self.holds:
             return max(end for _, end in self.holds)
@@ -342,7 +339,7 @@ class Timeline:
         return self.sedatives[0] + CONTROL_AFTER_SEDATIVE if self.sedatives else None
 
     def _loaded(self) -> int | None:
-        belts = [t for belt in items(part(self.episode.stretcher, "belts")) if (t := belt.on.epoch) is not None]
+        belts = [t for belt in items(self.episode.stretcher.belts) if (t := belt.on.epoch) is not None]
         known = [t for t in (min(belts, default=None), self.departed) if t is not None]
         return min(known, default=None)
 
@@ -408,25 +405,23 @@ class Timeline:
         fact = FactBuilder("", "")
         episode = self.episode
         patient = episode.patient
-        self._age(fact, part(patient, "age"))
-        sex, pregnant = part(patient, "sex"), part(patient, "pregnant")
+        self._age(fact, patient.age)
+        sex, pregnant = patient.sex, patient.pregnant
         fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
-        fact.set("ep_gestation_weeks", part(patient, "gestation_weeks"))
-        transported = part(episode.transport, "transported")
+        fact.set("ep_gestation_weeks", patient.gestation_weeks)
+        transported = episode.transport.transported
         if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
             fact.set("ep_transported", True)
         else:
             fact.set("ep_transported", transported)
         fact.set("ep_handed_over", self.handover is not None)
-        present = part(episode.custody, "law_enforcement_present")
+        present = episode.custody.law_enforcement_present
         fact.set("ep_police", True if items(self.police_items) else present)
-        fact.set("ep_in_custody", part(episode.custody, "in_custody"))
+        fact.set("ep_in_custody", episode.custody.in_custody)
         own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
-        holds = part(episode.application, "holds")
+        holds = episode.application.holds
         held = holds if type(holds) is Absent else bool(holds)
-        police: Any = (
-            self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
-        )
+        police = self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
         fact.set("ep_device", own)
         fact.set("ep_hold", held)
         fact.set("ep_police_device", police)
@@ -438,24 +433,24 @@ class Timeline:
             fact.set("ep_physical", False)
         sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
         fact.set("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
-        fact.set("ep_level", part(episode.team, "highest_level"))
+        fact.set("ep_level", episode.team.highest_level)
         count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
         fact.set("ep_limbs_restrained", count)
-        target = part(patient, "oxygen_target")
+        target = patient.oxygen_target
         # Scale 2 only when the target is charted: without it the stricter limits hold.
         fact.set("ep_scale2", target == "88-92")
-        substances = part(patient, "substances")
+        substances = patient.substances
         if type(substances) is Absent:
             fact.unknown(("ep_depressant", "ep_stimulant"), substances.state)
         else:
             on_board = {s.substance for s in substances}
             fact.set("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
             fact.set("ep_stimulant", "stimulant" in on_board)
-        direction = part(episode.decision, "medical_direction")
-        contacted = part(direction, "contacted")
+        direction = episode.decision.medical_direction
+        contacted = direction.contacted
         fact.set("ep_medical_direction", contacted)
-        fact.set("ep_capacity", part(episode.decision, "capacity"))
-        self._conditions(fact, part(patient, "conditions"))
+        fact.set("ep_capacity", episode.decision.capacity)
+        self._conditions(fact, patient.conditions)
         return fact.values, fact.states
 
     @staticmethod

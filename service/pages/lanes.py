@@ -19,7 +19,7 @@ from service.episode.words import LIMBS
 from service.facts import intervals
 from service.facts.intervals import Span
 from service.facts.limbs import check_times
-from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of, part
+from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.rule import Rule
@@ -261,13 +261,13 @@ class Lanes:
         ):
             if start is not None and end is not None and end > start:
                 lane.bars.append(Bar(start, end, "care", text))
-        told = part(transport, "facility_told_time").epoch
+        told = transport.facility_told_time.epoch
         named = (
             *zip(times, ("contact", "left scene", "arrived", "transfer of care"), strict=True),
             (told, "facility told"),
         )
         lane.dots += [Dot(time, text, None, True) for time, text in named if time is not None]
-        died = part(part(self.episode.injuries, "death"), "time").epoch
+        died = self.episode.injuries.death.time.epoch
         if died is not None:
             lane.dots.append(Dot(died, "death", self.stains.get("/injuries/death"), True))
         if isinstance(handover, Absent) and not lane.empty:
@@ -294,7 +294,7 @@ class Lanes:
             lane.bars += self._some(self._bar(device, device.on, device.off, "police", f"{word(device.device)}{place}"))
         for cover in items(custody.face_covers):
             lane.bars += self._some(self._bar(cover, cover.on, cover.off, "own", word(cover.cover)))
-        sprayed = part(custody.irritant, "time").epoch
+        sprayed = custody.irritant.time.epoch
         if sprayed is not None:
             lane.dots.append(Dot(sprayed, "irritant", None, True))
         return lane
@@ -336,11 +336,11 @@ class Lanes:
         lane = Lane(
             "holds",
             "Holds and weight",
-            self._none(application if isinstance(application, Absent) else application.holds),
+            self._none(application.holds),
         )
-        for hold in items(part(application, "holds")):
+        for hold in items(application.holds):
             lane.bars += self._some(self._bar(hold, hold.start, hold.end, "own", name(hold)))
-        for weight in items(part(application, "body_weight")):
+        for weight in items(application.body_weight):
             ours = weight.care == "this_unit"
             lane.bars += self._some(
                 self._bar(weight, weight.start, weight.end, "own" if ours else "care", name(weight))
@@ -349,7 +349,7 @@ class Lanes:
 
     def _limbs(self) -> list[Lane]:
         allowed = gap_limits(self.book, self.findings, self._limb_of_finding)
-        listed = part(self.episode.monitoring, "limb_checks")
+        listed = self.episode.monitoring.limb_checks
         out = []
         for limb in LIMBS:
             lane = Lane(limb, sentence(word(limb)), self._none(self.line.limb_items, "no device charted"))
@@ -402,8 +402,8 @@ class Lanes:
 
     def _belts(self) -> Lane:
         stretcher = self.episode.stretcher
-        lane = Lane("belts", "Belts", self._none(part(stretcher, "belts")))
-        for belt in items(part(stretcher, "belts")):
+        lane = Lane("belts", "Belts", self._none(stretcher.belts))
+        for belt in items(stretcher.belts):
             lane.bars += self._some(self._bar(belt, belt.on, belt.off, "own", word(belt.place)))
         return lane
 
@@ -427,7 +427,9 @@ class Lanes:
         return lane
 
     def _readings(self) -> list[Lane]:
-        vitals = part(self.episode.monitoring, "vitals")
+        watch = self.episode.monitoring
+        vitals = watch.vitals
+        spans = {"capnography": watch.capnography, "oximetry": watch.oximetry, "ecg": watch.ecg}
         every = limits(self.book, self.document, self.sheet.facts[0])
         out = []
         for member, title in _READINGS.items():
@@ -441,14 +443,14 @@ class Lanes:
                     lane.readings.append(Reading(time, float(value), self._stain(vital, member)))
                 if member == "etco2_mmhg" and vital.etco2_waveform == "lost":
                     lane.readings.append(Reading(time, None, self._stain(vital, "etco2_waveform")))
-            monitor = next(m for m in (*_MONITORS, "") if _MONITORS.get(m, member) == member)
-            for span in items(part(self.episode.monitoring, monitor)) if monitor else ():
-                lane.bars += self._some(self._bar(span, span.start, span.end, "watch", monitor))
+            for monitor in (monitor for monitor, measured in _MONITORS.items() if measured == member):
+                for span in items(spans[monitor]):
+                    lane.bars += self._some(self._bar(span, span.start, span.end, "watch", monitor))
             out.append(lane)
         return out
 
     def _vitals(self) -> Lane:
-        vitals = part(self.episode.monitoring, "vitals")
+        vitals = self.episode.monitoring.vitals
         lane = Lane("vitals", "Sets of vital signs", self._none(vitals))
         for vital in items(vitals):
             time = vital.time.epoch
@@ -467,7 +469,7 @@ class Lanes:
         return lane
 
     def _observation(self) -> Lane:
-        spans = part(self.episode.monitoring, "observation")
+        spans = self.episode.monitoring.observation
         lane = Lane("observation", "Observation", self._none(spans))
         for span in items(spans):
             text = "watched" if isinstance(span.seat, Absent) else f"watched, {word(span.seat)}"
@@ -475,7 +477,7 @@ class Lanes:
         return lane
 
     def _checks(self) -> Lane:
-        looks = part(self.episode.monitoring, "breathing_checks")
+        looks = self.episode.monitoring.breathing_checks
         lane = Lane("checks", "Breathing and need", self._none(looks))
         for look in items(looks):
             time = look.time.epoch
@@ -489,9 +491,10 @@ class Lanes:
         return lane
 
     def _events(self) -> Lane:
-        events = part(self.episode.monitoring, "events")
+        events = self.episode.monitoring.events
         lane = Lane("events", "Events and actions", self._none(events))
-        for item in (*items(events), *items(part(self.episode.monitoring, "actions"))):
+        listed: tuple[record.Event | record.Action, ...] = (*items(events), *items(self.episode.monitoring.actions))
+        for item in listed:
             time = item.time.epoch
             if time is not None:
                 lane.dots.append(Dot(time, name(item), self._stain(item), True))

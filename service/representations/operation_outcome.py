@@ -86,8 +86,7 @@ def render_resources(review: Review) -> bytes:
     """
     document = review.document
     outcome = _outcome(review)
-    chart = review.intake.episode.chart
-    closed = getattr(chart, "closed", None)
+    closed = review.intake.episode.chart.closed
     recorded = stamp(closed) if isinstance(closed, Moment) else None
     if recorded is None:
         text = "There is no Provenance: the record has no time at which the chart was closed."

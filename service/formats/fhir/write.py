@@ -98,7 +98,7 @@ class _Writer:
         for shape in SHAPES.values():
             for item in _items(episode, shape.slug):
                 self._item(shape, item)
-        if _known(episode.narrative) and episode.narrative.strip():  # type: ignore[union-attr]
+        if type(episode.narrative) is not Absent and episode.narrative.strip():
             self._add(
                 self._observation({"system": codes.LOINC, "code": "67781-5"}) | {"valueString": episode.narrative}
             )
@@ -402,7 +402,7 @@ def _given() -> list[Resource]:
 def _items(episode: record.Episode, slug: str) -> tuple[Node, ...]:
     value: Any = episode
     for step in slug.split("."):
-        value = getattr(value, step, ())
+        value = getattr(value, step)
     return value if isinstance(value, tuple) else ()
 
 
