@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
@@ -15,9 +16,6 @@ from service.problems import ProblemItem, Rejected
 
 from . import profile
 from .tree import El, Index, codings
-
-if TYPE_CHECKING:
-    from .people import People
 
 #: At most so many notices of one code are told one by one.
 MOST_OF_A_CODE = 20
@@ -85,6 +83,19 @@ class Found:
         self.own = False
 
 
+@dataclass(slots=True)
+class Persons:
+    """Everybody who took part: ``people`` fills it.
+
+    ``ids``: id of a person by what refers to them. ``found``: the object of
+    each person whom the sender gave no id, by the id given here. ``taken``: every id.
+    """
+
+    ids: dict[str, str] = field(default_factory=dict)
+    found: dict[str, Found] = field(default_factory=dict)
+    taken: set[str] = field(default_factory=set)
+
+
 class Chart:
     """The state of one reading."""
 
@@ -106,7 +117,7 @@ class Chart:
         self.posture: El | None = None
         #: Responses to drugs, read once every dose is known.
         self.later: list[tuple[str, El]] = []
-        self.people: People
+        self.persons = Persons()
         self._notices: list[Notice] = []
         self._told: Counter[str] = Counter()
         self._seen: set[tuple[str, str]] = set()
@@ -152,7 +163,7 @@ class Chart:
 
     # ------------------------------------------------------------ values
 
-    def put(self, found: Found, name: str, value: Any, el: El) -> bool:
+    def set_value(self, found: Found, name: str, value: Any, el: El) -> bool:
         """Set a member, if our schema takes the value; a notice otherwise. The first of two different values stands."""
         if name in found.data:
             if found.data[name] != value:
@@ -178,33 +189,33 @@ class Chart:
         found.places[name] = el
         return True
 
-    def put_part(self, section: Found, name: str, part: Found) -> None:
+    def set_part(self, section: Found, name: str, part: Found) -> None:
         """Set a nested object with the places of its members."""
-        if name not in section.data and self.put(section, name, part.data, part.el):
+        if name not in section.data and self.set_value(section, name, part.data, part.el):
             section.places.update({f"{name}/{member}": el for member, el in part.places.items()})
         elif section.data.get(name) != part.data:
             self.notice("conflict", part.el.at)
 
-    def put_time(self, found: Found, name: str, el: El) -> bool:
+    def set_time(self, found: Found, name: str, el: El) -> bool:
         """Set a time, if it has a time of day and an offset."""
         if not el:
             return False
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
             return False
-        return self.put(found, name, el.text, el)
+        return self.set_value(found, name, el.text, el)
 
-    def put_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
+    def set_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
         """Set start and end of an item from the time of its resource."""
         what, when = resource.choice(stem, "DateTime", "Period", "Instant")
         if what == "Period":
             for name, side in ((start, "start"), (end, "end")):
                 if name:
-                    self.put_time(found, name, when.get(side))
+                    self.set_time(found, name, when.get(side))
         elif start:
-            self.put_time(found, start, when)
+            self.set_time(found, start, when)
 
-    def put_id(self, found: Found, ident: str, el: El) -> None:
+    def set_id(self, found: Found, ident: str, el: El) -> None:
         """Set the id of an item from the id of its resource, where it fits."""
         if ident and "id" not in found.data and re.fullmatch(declaration.ID_PATTERN, ident):
             found.data["id"] = ident
@@ -218,7 +229,7 @@ class Chart:
         for name, value in data.items():
             if name == "id":
                 found.data.pop("id", None)
-            if self.put(found, name, value, places[name]) and type(value) in (dict, list):
+            if self.set_value(found, name, value, places[name]) and type(value) in (dict, list):
                 found.places.update({path: el for path, el in places.items() if path.startswith(f"{name}/")})
 
     def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, El]]:

@@ -22,7 +22,7 @@ def _refuted(el: El) -> bool:
 def read_patient(chart: Chart, el: El) -> None:
     """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
     if el.text_of("gender"):
-        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
+        chart.set_value(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
 
 
 def finish_patient(chart: Chart, el: El) -> None:
@@ -37,28 +37,28 @@ def finish_patient(chart: Chart, el: El) -> None:
         return
     death = Found(record.Death, dead)
     if name == "Boolean":
-        if not chart.put(death, "died", dead.value, dead):
+        if not chart.set_value(death, "died", dead.value, dead):
             return
         if dead.value:
             chart.notice("death-without-time", dead.at)
     else:
         last = chart.last
-        chart.put(death, "died", True, dead)
-        if not chart.put_time(death, "time", dead):
+        chart.set_value(death, "died", True, dead)
+        if not chart.set_time(death, "time", dead):
             chart.notice("death-without-time", dead.at)
         elif last is not None and datetime.fromisoformat(dead.text.upper()) > last:
             chart.notice("death-later", dead.at)
             return
-    chart.put_part(chart.section("injuries", el), "death", death)
+    chart.set_part(chart.section("injuries", el), "death", death)
 
 
-def put_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
+def set_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
     """Contact with medical direction; the first one charted stands."""
     contact = Found(record.MedicalDirection, el)
-    chart.put(contact, "contacted", contacted, el)
+    chart.set_value(contact, "contacted", contacted, el)
     if contacted:
-        chart.put_time(contact, "time", when)
-    chart.put_part(chart.section("decision", el), "medical_direction", contact)
+        chart.set_time(contact, "time", when)
+    chart.set_part(chart.section("decision", el), "medical_direction", contact)
 
 
 def _years(born: date, on: date) -> int:
@@ -95,14 +95,14 @@ def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
     except ValueError:
         chart.notice("inexact-birth-date", born.at)
         return
-    put_age(chart, section, age[0], age[1], born)
+    set_age(chart, section, age[0], age[1], born)
 
 
-def put_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
+def set_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
     """Set the age of the patient."""
     age = Found(record.Age, el)
-    if chart.put(age, "value", value, el) and chart.put(age, "unit", unit, el):
-        chart.put_part(section, "age", age)
+    if chart.set_value(age, "value", value, el) and chart.set_value(age, "unit", unit, el):
+        chart.set_part(section, "age", age)
 
 
 def read_allergy(chart: Chart, el: El) -> None:
@@ -148,8 +148,8 @@ def read_condition(chart: Chart, el: El) -> None:
             listed.append(condition)
     elif injury:
         found = chart.item("injuries.patient", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "kind", injury, concept)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "kind", injury, concept)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
 
@@ -165,9 +165,9 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
     found = chart.item("injuries.complications", el)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "complication", word or "other", el.get("event") if el.get("event") else el)
-    chart.put_time(found, "time", el.get("date"))
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "complication", word or "other", el.get("event") if el.get("event") else el)
+    chart.set_time(found, "time", el.get("date"))
 
 
 def read_communication(chart: Chart, el: El) -> None:
@@ -180,12 +180,12 @@ def read_communication(chart: Chart, el: El) -> None:
     subjects = {look(c, codes.SUBJECTS) for c in concepts} | {own_word(c, "communication") for c in concepts}
     if "facility_told" in subjects:
         section = chart.section("transport", el)
-        chart.put(section, "facility_told", True, el)
-        chart.put_time(section, "facility_told_time", sent)
+        chart.set_value(section, "facility_told", True, el)
+        chart.set_time(section, "facility_told_time", sent)
     elif "guardian_told" in subjects:
-        chart.put(chart.section("patient", el), "guardian_told", True, el)
+        chart.set_value(chart.section("patient", el), "guardian_told", True, el)
     elif "medical_direction" in subjects:
-        put_contact(chart, el, True, sent)
+        set_contact(chart, el, True, sent)
     else:
         chart.notice("unknown-code", el.at)
 
@@ -199,7 +199,7 @@ def read_provenance(chart: Chart, el: El) -> None:
         target = chart.index.target(reference)
         for found in chart.of_resource.get(target.at, []) if target is not None else []:
             if "entered" not in found.data and not found.own and "entered" in profile.members_of(found.cls):
-                chart.put_time(found, "entered", el.get("recorded"))
+                chart.set_time(found, "entered", el.get("recorded"))
 
 
 def read_composition(chart: Chart, el: El) -> None:
@@ -208,4 +208,4 @@ def read_composition(chart: Chart, el: El) -> None:
         if attester.text_of("mode") in ("legal", "official", "professional"):
             section = chart.section("chart", el)
             if "closed" not in section.data:
-                chart.put_time(section, "closed", attester.get("time"))
+                chart.set_time(section, "closed", attester.get("time"))

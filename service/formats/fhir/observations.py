@@ -9,7 +9,7 @@ from service.intake.fields import SCORES
 
 from . import codes
 from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import put_age
+from .context import set_age
 from .people import performers
 from .profile import SHAPES
 from .tree import El, Resource, codings, look, words
@@ -65,8 +65,8 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
         _narrative(chart, el)
     elif subject == "breathing":
         found = chart.item("monitoring.breathing_checks", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put_time(found, "time", when)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
         _behaviour(chart, el, when)
@@ -130,7 +130,7 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
     if word is None:
         chart.notice("unknown-value", value.at if value else el.at)
         return False
-    return chart.put(found, member, word, value)
+    return chart.set_value(found, member, word, value)
 
 
 # ---------------------------------------------------------------- vital signs
@@ -159,13 +159,13 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
     if panel:
         alone = chart.item(_VITALS, el)
         alone.own = own
-        chart.put_id(alone, el.text_of("id"), el)
+        chart.set_id(alone, el.text_of("id"), el)
         if when:
-            chart.put_time(alone, "time", when)
+            chart.set_time(alone, "time", when)
     for sign, part in known:
         for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
-            chart.put(found, member, value, place)
+            chart.set_value(found, member, value, place)
     return True
 
 
@@ -217,8 +217,8 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
     if group:
         chart.notice("conflict", el.at)
     found = chart.item(_VITALS, el)
-    if chart.put_time(found, "time", when) and time:
-        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
+    if chart.set_time(found, "time", when) and time:
+        chart.set_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
     group.append(found)
     return found
 
@@ -262,17 +262,17 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
         found = chart.item(_CHECKS, el)
         found.own = own
         group.append(found)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "site", where[0], body_site)
-        chart.put(found, "side", where[1], body_site)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "site", where[0], body_site)
+        chart.set_value(found, "side", where[1], body_site)
         if when:
-            chart.put_time(found, "time", when)
+            chart.set_time(found, "time", when)
         for person, place in performers(chart, el)[:1]:
-            chart.put(found, "by", person, place)
+            chart.set_value(found, "by", person, place)
     for member, value, place in values:
-        chart.put(found, member, value, place)
+        chart.set_value(found, member, value, place)
     if not_done:
-        chart.put(found, "not_done", not_done, el.get("dataAbsentReason"))
+        chart.set_value(found, "not_done", not_done, el.get("dataAbsentReason"))
 
 
 def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, El]]:
@@ -312,9 +312,9 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
         return
     found = chart.item("postures", source)
     if source is resource:
-        chart.put_id(found, resource.text_of("id"), resource)
-    chart.put(found, "posture", word, value)
-    chart.put_span(found, resource, "effective", "start", "end")
+        chart.set_id(found, resource.text_of("id"), resource)
+    chart.set_value(found, "posture", word, value)
+    chart.set_span(found, resource, "effective", "start", "end")
 
 
 # ---------------------------------------------------------------- the rest
@@ -324,11 +324,11 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
     _, value = el.choice("value", "DateTime")
     section = chart.section("transport", el)
     if (
-        chart.put_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
+        chart.set_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
         and member == "arrived"
     ):
         # The list defines this time as the arrival of unit and patient at the destination.
-        chart.put(section, "transported", True, el)
+        chart.set_value(section, "transported", True, el)
 
 
 def _narrative(chart: Chart, el: El) -> None:
@@ -340,10 +340,10 @@ def _narrative(chart: Chart, el: El) -> None:
         chart.notice("several-narratives", el.at)
         joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
         place = chart.root.places.pop("narrative")
-        if not chart.put(chart.root, "narrative", joined, place):
-            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
+        if not chart.set_value(chart.root, "narrative", joined, place):
+            chart.set_value(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
         return
-    chart.put(chart.root, "narrative", value.text, value)
+    chart.set_value(chart.root, "narrative", value.text, value)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -353,10 +353,10 @@ def _behaviour(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         return
     found = chart.item("decision.behaviours", el)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "behaviour", "other", value)
-    chart.put(found, "words", text, value)
-    chart.put_time(found, "time", when)
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "behaviour", "other", value)
+    chart.set_value(found, "words", text, value)
+    chart.set_time(found, "time", when)
 
 
 def _patient(chart: Chart, el: El, subject: str) -> None:
@@ -365,7 +365,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
     if not value:
         absent = absence(chart, el)
         if absent and subject != "age":
-            chart.put(
+            chart.set_value(
                 section,
                 {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
                 absent,
@@ -376,19 +376,23 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
         if number is None:
             chart.notice("unknown-value", value.at)
         else:
-            put_age(chart, section, number, unit, value)
+            set_age(chart, section, number, unit, value)
     elif subject == "pregnancy":
         word = look(value, codes.PREGNANCY)
         if word is None:
             chart.notice("unknown-value", value.at)
         else:
-            chart.put(section, "pregnant", word, value)
+            chart.set_value(section, "pregnant", word, value)
     elif kind == "Quantity":
         member = "gestation_weeks" if subject == "gestation" else "weight_kg"
         number = amount(chart, value, codes.UNIT_OF[member])
         basis = subject.removeprefix("weight_")
-        if number is not None and chart.put(section, member, number, value) and basis in ("measured", "estimated"):
-            chart.put(section, "weight_basis", basis, el.get("code"))
+        if (
+            number is not None
+            and chart.set_value(section, member, number, value)
+            and basis in ("measured", "estimated")
+        ):
+            chart.set_value(section, "weight_basis", basis, el.get("code"))
 
 
 def _complication(chart: Chart, el: El, when: El) -> None:
@@ -401,6 +405,6 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         word = "other" if next(words(value), None) else None
     if word:
         found = chart.item("injuries.complications", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "complication", word, value)
-        chart.put_time(found, "time", when)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "complication", word, value)
+        chart.set_time(found, "time", when)

@@ -35,7 +35,7 @@ from .context import (
 )
 from .medications import read_medication, read_response
 from .observations import Grouping, read_observation
-from .people import People
+from .people import read_people
 from .procedures import Parts, is_restraint, read_device_use, read_procedure
 from .profile import EPISODE, SECTIONS, SHAPES
 from .shapes import own_shape, read_shape
@@ -77,7 +77,7 @@ def read(body: bytes) -> Intake:
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
     whose = _whose(index)
-    chart.people = People(chart)
+    read_people(chart)
     _resources(chart, whose)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)

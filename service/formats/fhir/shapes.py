@@ -44,18 +44,18 @@ def read_shape(chart: Chart, el: Resource, shape: Shape) -> Found:
     """One item from a resource; its extension is read by the caller."""
     found = chart.item(shape.slug, el)
     found.own = True
-    chart.put_id(found, el.text_of("id"), el.get("id"))
+    chart.set_id(found, el.text_of("id"), el.get("id"))
     if shape.word:
         concept = concept_of(chart, el)
         word = own_word(concept, shape.slug)
         if word:
-            chart.put(found, shape.word, word, concept)
+            chart.set_value(found, shape.word, word, concept)
     stem = _TIME_OF.get(el.kind)
     if stem:
-        chart.put_span(found, el, stem, shape.start, shape.end)
+        chart.set_span(found, el, stem, shape.start, shape.end)
     elif el.kind == "AdverseEvent" and shape.start:
-        chart.put_time(found, shape.start, el.get("date"))
+        chart.set_time(found, shape.start, el.get("date"))
     if shape.by:
         for person, place in performers(chart, el)[:1]:
-            chart.put(found, shape.by, person, place)
+            chart.set_value(found, shape.by, person, place)
     return found

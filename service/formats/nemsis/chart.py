@@ -173,7 +173,7 @@ class Chart:
 
     # ------------------------------------------------------------ values
 
-    def put(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
+    def set_value(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
         """Set a member, if our schema takes the value; else the record cannot tell it, and a notice says so."""
         if name in spot.data and not override:
             if spot.data[name] != value:
@@ -198,20 +198,20 @@ class Chart:
         if not el.text:
             absence = el.absence
             if absence is not None and name not in spot.data:
-                self.put(spot, name, absence, el)
+                self.set_value(spot, name, absence, el)
             return False
         if el.pn == APPROXIMATE:
             self.notice("approximate", el.at)
         value = convert(el.text) if convert else el.text
         if value is None:
             return self.unreadable(spot, name, el, "unknown-code")
-        return self.put(spot, name, value, el)
+        return self.set_value(spot, name, value, el)
 
     def unreadable(self, spot: Spot, name: str, el: El, code: str) -> bool:
         """Something is charted that cannot be read: not missing, the record cannot tell."""
         self.notice(code, el.at)
         if name not in spot.data:
-            self.put(spot, name, NOT_COLLECTED, el)
+            self.set_value(spot, name, NOT_COLLECTED, el)
         return False
 
     def number(self, spot: Spot, name: str, el: El, *, zero_if_not_present: bool = False) -> bool:
@@ -219,8 +219,8 @@ class Chart:
         if el and not el.text and el.pn == FINDING_NOT_PRESENT:
             if zero_if_not_present:
                 self.notice("read-as-zero", el.at)
-                return self.put(spot, name, 0, el)
-            return self.put(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
+                return self.set_value(spot, name, 0, el)
+            return self.set_value(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
         return self.take(spot, name, el, as_number)
 
     def code(self, spot: Spot, name: str, el: El, table: Mapping[str, Code]) -> bool:

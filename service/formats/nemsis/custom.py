@@ -158,7 +158,7 @@ class Custom:
                 if result.key and fits_id(ident):
                     spot.data["id"] = ident
                 for name, value in template.items():
-                    self._chart.put(spot, name, value, el, override=True)
+                    self._chart.set_value(spot, name, value, el, override=True)
                 for name, source in result.element.take.items():
                     self._chart.take(spot, name, group.get(source), _CONVERT.get(source))
 
@@ -195,7 +195,7 @@ class Custom:
             order.setdefault(id(spot), len(order))
             for other, value in result.element.beside.items():
                 if other not in spot.data:
-                    self._chart.put(spot, other, value, result.group)
+                    self._chart.set_value(spot, other, value, result.group)
             self._put(result, spot, name, path, list(result.values))
 
     def _items_for(self, result: Result, listed: str) -> list[Spot]:
@@ -247,7 +247,7 @@ class Custom:
         read = [pair for pair in read if pair[0] is not _CLEAR]
         if isinstance(member.kind, declaration.Codes) and not isinstance(first, (dict, list)):
             words = list(dict.fromkeys(v for v, _ in read if isinstance(v, str)))
-            self._chart.put(spot, name, words, el, override=True)
+            self._chart.set_value(spot, name, words, el, override=True)
             return
         for value, at in read:
             self._one(result.element, spot, name, path, value, at)
@@ -265,7 +265,7 @@ class Custom:
             here, there = moment(value), moment(before)
             if here is None or there is None or (here < there) != (element.pick == "earliest"):
                 return
-        if self._chart.put(spot, name, value, el, override=True):
+        if self._chart.set_value(spot, name, value, el, override=True):
             self._set.add((id(spot), name))
 
     def _state(self, result: Result, el: El, path: str) -> bool:
@@ -276,7 +276,7 @@ class Custom:
         if value is None:
             return False
         if value is not _CLEAR:
-            self._chart.put(self._chart.part(around, result.group), name, value, el, override=True)
+            self._chart.set_value(self._chart.part(around, result.group), name, value, el, override=True)
         return True
 
     @staticmethod

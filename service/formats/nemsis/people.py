@@ -46,13 +46,13 @@ def _age(chart: Chart, here: El) -> None:
     if value.text and unit.text:
         age = chart.part("/patient/age", group)
         if unit.text in codes.AGE_UNDER_A_DAY:
-            chart.put(age, "value", 0, value)
-            chart.put(age, "unit", "d", unit)
+            chart.set_value(age, "value", 0, value)
+            chart.set_value(age, "unit", "d", unit)
         else:
             # Neither member can be left out of an age: both are readable, or there is none.
             known = codes.AGE_UNIT.get(unit.text)
-            if known and chart.put(age, "value", as_number(value.text), value):
-                chart.put(age, "unit", known.word, unit)
+            if known and chart.set_value(age, "value", as_number(value.text), value):
+                chart.set_value(age, "unit", known.word, unit)
                 if value.pn == codes.APPROXIMATE:
                     chart.notice("approximate", value.at)
             else:
@@ -66,7 +66,7 @@ def _age(chart: Chart, here: El) -> None:
     elif not _age_from_birth(chart, here) and value:
         absence = value.absence
         if absence is not None:
-            chart.put(chart.part("/patient", here), "age", absence, value)
+            chart.set_value(chart.part("/patient", here), "age", absence, value)
 
 
 def _age_from_birth(chart: Chart, here: El) -> bool:
@@ -83,8 +83,8 @@ def _age_from_birth(chart: Chart, here: El) -> bool:
         return False
     age = chart.part("/patient/age", born)
     years = months >= 24
-    chart.put(age, "value", months // 12 if years else months, born)
-    chart.put(age, "unit", "a" if years else "mo", born)
+    chart.set_value(age, "value", months // 12 if years else months, born)
+    chart.set_value(age, "unit", "a" if years else "mo", born)
     chart.notice("age-from-birth-date", born.at)
     return True
 
@@ -97,11 +97,11 @@ def _history(chart: Chart, history: El) -> None:
         chart.code(spot, "communication_need", need, codes.COMMUNICATION)
     elif barriers:
         # The element lists the barriers there were; none of these is about understanding each other.
-        chart.put(spot, "communication_need", "none", barriers[0])
+        chart.set_value(spot, "communication_need", "none", barriers[0])
     pregnancy = history.get("eHistory.18")
     known = codes.PREGNANT.get(pregnancy.text)
     if known is not None and known.word == "unsure":
-        chart.put(spot, "pregnant", NOT_COLLECTED, pregnancy)
+        chart.set_value(spot, "pregnant", NOT_COLLECTED, pregnancy)
     else:
         chart.take(spot, "pregnant", pregnancy, lambda _: known.word == "yes" if known else None)
     _listed(chart, history, "eHistory.06", "allergies", _allergies, codes.NO_KNOWN_ALLERGY)
@@ -117,9 +117,9 @@ def _listed(chart: Chart, history: El, element: str, member: str, read: Any, non
     spot = chart.part("/patient", history)
     values = [el for el in found if el.text]
     if values:
-        chart.put(spot, member, read(values), values[0])
+        chart.set_value(spot, member, read(values), values[0])
     elif found[0].pn == none:
-        chart.put(spot, member, [], found[0])
+        chart.set_value(spot, member, [], found[0])
     else:
         chart.take(spot, member, found[0])
 
@@ -144,12 +144,12 @@ def _substances(chart: Chart, history: El, suspected: list[El]) -> None:
             continue
         told.add(pair)
         item = chart.item("/patient/substances", el)
-        chart.put(item, "substance", pair[0], el)
-        chart.put(item, "basis", pair[1], el)
+        chart.set_value(item, "substance", pair[0], el)
+        chart.set_value(item, "basis", pair[1], el)
     if not charted and found:
         spot = chart.part("/patient", history)
         if found[0].pn == codes.NONE_REPORTED:
-            chart.put(spot, "substances", [], found[0])
+            chart.set_value(spot, "substances", [], found[0])
         else:
             chart.take(spot, "substances", found[0], lambda _: None)
 
@@ -177,8 +177,8 @@ class Crew:
         if not (level.text or code.text):
             return
         item = self._chart.item("/team/members", el, el.attribute("CorrelationID") or None)
-        self._chart.put(item, "id", ident, el, override=True)
-        self._chart.put(item, "service", "ems", el)
+        self._chart.set_value(item, "id", ident, el, override=True)
+        self._chart.set_value(item, "service", "ems", el)
         self._chart.code(item, "level", level, codes.LEVEL)
         if code.text:
             self._ids[code.text] = ident
@@ -193,10 +193,10 @@ class Crew:
         if self.levels:
             rank = codes.RANKS.index
             team = self._chart.part("/team", group)
-            self._chart.put(team, "highest_level", max(self.transport_levels or self.levels, key=rank), group)
+            self._chart.set_value(team, "highest_level", max(self.transport_levels or self.levels, key=rank), group)
         if self.transport_levels:
             levels = sorted(set(self.transport_levels), key=codes.RANKS.index)
-            self._chart.put(self._chart.part("/transport", group), "attendants", levels, group)
+            self._chart.set_value(self._chart.part("/transport", group), "attendants", levels, group)
 
     def ident(self, el: El) -> str | None:
         """Our id of a crew member who is named by id."""
@@ -211,10 +211,10 @@ class Crew:
         if service not in self._others:
             ident = self._others[service] = f"p-{service.replace('_', '-')}"
             item = self._chart.item("/team/members", el)
-            self._chart.put(item, "id", ident, el)
-            self._chart.put(item, "service", service, el)
+            self._chart.set_value(item, "id", ident, el)
+            self._chart.set_value(item, "service", service, el)
             # The chart has a level of care for its own crew alone.
-            self._chart.put(item, "level", NOT_COLLECTED, el)
+            self._chart.set_value(item, "level", NOT_COLLECTED, el)
         return self._others[service]
 
 
@@ -222,7 +222,7 @@ def law_enforcement(chart: Chart) -> None:
     """eScene.04. That others are listed without them does not say that they were not there."""
     for el in chart.pcr.get("eScene").each("eScene.ResponderGroup", "eScene.04"):
         if el.text == codes.LAW_ENFORCEMENT_AT_SCENE:
-            chart.put(chart.part("/custody", el), "law_enforcement_present", True, el)
+            chart.set_value(chart.part("/custody", el), "law_enforcement_present", True, el)
             return
 
 
@@ -240,9 +240,9 @@ def harm(chart: Chart, crew: Crew) -> None:
                 chart.code(item, "kind", el, codes.CREW_INJURY)
                 ident = crew.ident(group.get("eOther.04"))
                 if ident:
-                    chart.put(item, "person", ident, group.get("eOther.04"))
+                    chart.set_value(item, "person", ident, group.get("eOther.04"))
     if said_no and len(said_no) == len(groups) and "/injuries/crew" not in chart.lists:
-        chart.put(chart.part("/injuries", chart.pcr.get("eOther")), "crew", [], said_no[0])
+        chart.set_value(chart.part("/injuries", chart.pcr.get("eOther")), "crew", [], said_no[0])
     worn = {
         codes.EQUIPMENT[el.text].word: el
         for group in groups
@@ -251,26 +251,26 @@ def harm(chart: Chart, crew: Crew) -> None:
     }
     if worn:
         first = next(iter(worn.values()))
-        chart.put(chart.part("/team", first), "protective_equipment", sorted(worn), first)
+        chart.set_value(chart.part("/team", first), "protective_equipment", sorted(worn), first)
     released = chart.pcr.get("eDisposition", "eDisposition.19")
     if released.text:
         death = chart.part("/injuries/death", released)
-        chart.put(death, "died", released.text in codes.DEAD, released)
+        chart.set_value(death, "died", released.text in codes.DEAD, released)
 
 
 def record(chart: Chart, crew: Crew) -> None:
     """eNarrative.01, eOther.01, eOther.08, the receiver's signature."""
     narrative, other = chart.pcr.get("eNarrative", "eNarrative.01"), chart.pcr.get("eOther")
     if narrative.text:
-        chart.put(chart.part("", chart.pcr), "narrative", narrative.raw, narrative)
+        chart.set_value(chart.part("", chart.pcr), "narrative", narrative.raw, narrative)
     else:
         chart.take(chart.part("", chart.pcr), "narrative", narrative)
     level = crew.level(other.get("eOther.08"))
     if level:
-        chart.put(chart.part("/chart", other), "author_level", level, other.get("eOther.08"))
+        chart.set_value(chart.part("/chart", other), "author_level", level, other.get("eOther.08"))
     review = other.get("eOther.01")
     if review.text in (codes.YES, codes.NO):
-        chart.put(chart.part("/chart", other), "director_review_requested", review.text == codes.YES, review)
+        chart.set_value(chart.part("/chart", other), "director_review_requested", review.text == codes.YES, review)
     for group in other.each("eOther.SignatureGroup"):
         reasons = {el.text for el in group.each("eOther.13")}
         status = group.get("eOther.15")
@@ -279,5 +279,5 @@ def record(chart: Chart, crew: Crew) -> None:
             and codes.TRANSFER_OF_CARE in reasons
             and status.text in codes.SIGNED
         ):
-            chart.put(chart.part("/handover", group), "receiver_identified", True, group)
+            chart.set_value(chart.part("/handover", group), "receiver_identified", True, group)
             return
