@@ -23,11 +23,11 @@ DECLINED_REASONS = (
 class Absent:
     """Stands in place of a value that is not there. ``state``: missing, not_collected or declined.
 
-    There is one for each state and reason, so that equal ones are the same
-    object: values are held against words far more often than against these.
-    ``epoch`` is None, so that a time can be asked for its seconds whether it is there or not.
-    The members of an absent section are absent with it: ``episode.transport.departed``
-    is what stands in place of the transport.
+    ``reason``: one of ``DECLINED_REASONS`` for declined, else None. There is
+    one object for each state and reason, so that comparing two is comparing
+    identities. ``epoch`` is None, so that a time can be asked for its seconds
+    whether it is there or not. A section's members are absent with it: where
+    ``episode.transport`` is an Absent, ``episode.transport.departed`` is the same one.
     """
 
     __slots__ = ("reason", "state")

@@ -1,8 +1,8 @@
-"""Places of the record that can be held against each other.
+"""Places of the record that must agree with each other.
 
-For every comparison there is a fact for each pair of places that disagree;
-where places could be compared and none disagree, there is one fact that says
-so. Where nothing could be compared there is none.
+For every comparison there is one fact for each group of places that disagree;
+where places could be compared and none disagree, one fact says so. Where
+nothing could be compared there is no fact.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from .builder import FactBuilder
 from .fact import place
 from .timeline import ROUNDING, Timeline, items
 
-#: Members whose later change touches what a finding can rest on.
+#: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (
     "time",
     "on",
@@ -41,12 +41,12 @@ _DECISIVE = (
 )
 
 
-#: What ``place`` takes: a place is made only of a comparison that becomes a fact, and most do not.
+#: The arguments of ``place``. Most comparisons do not become facts, so their places are not made.
 _Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
 
 
 class Compared(NamedTuple):
-    """Two places that were compared. ``decisive``: a decisive value is touched."""
+    """Places that were compared. ``decisive``: of a changed member, whether it is one of ``_DECISIVE``."""
 
     places: tuple[_Spot, ...]
     disagrees: bool
@@ -57,7 +57,7 @@ _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")
 
 
 def _gcs(line: Timeline) -> list[Compared]:
-    """Every set of which the parts do not make the total, and the first of those of which they do."""
+    """Every set whose parts do not add up to the total, and the first whose parts do."""
     found: list[Compared] = []
     for v in items(line.episode.monitoring.vitals):
         score = _gcs_of(v)
@@ -73,7 +73,7 @@ def _limb_off_before_on(line: Timeline) -> list[Compared]:
 
 
 def _order(listed: Iterable[Node], first: MemberName, second: MemberName) -> list[Compared]:
-    """Every item that ends before it begins, and the first of those that do not."""
+    """Every object whose ``second`` time is before its ``first``, and the first one in order."""
     found: list[Compared] = []
     for item in listed:
         start, end = getattr(item, first).epoch, getattr(item, second).epoch
@@ -105,7 +105,7 @@ def _span_backwards(line: Timeline) -> list[Compared]:
 
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
-    """One comparison a limb: its checks that were done while nothing was on it."""
+    """One comparison for each limb: its checks from when it was secured on, those on a free limb if there are any."""
     if type(line.limb_items) is Absent:
         return
     for name, checks in line.checks.items():
@@ -348,7 +348,7 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
 }
 
 
-#: comparison, phrase family, list (section, member), member of its items, words that hold the same.
+#: Comparison, family of phrases, list (section, member of it or None), member of its items, words that say the same.
 _TOLD: tuple[tuple[str, str, MemberName, MemberName | None, MemberName, tuple[str, ...]], ...] = (
     ("prone_in_narrative", "prone_or_hogtie", "postures", None, "posture", ("prone", "hobbled", "sandwiched")),
     ("breathing_in_narrative", "breathing_complaint", "monitoring", "events", "event", ("breathing_complaint",)),
@@ -357,7 +357,7 @@ _TOLD: tuple[tuple[str, str, MemberName, MemberName | None, MemberName, tuple[st
 
 
 def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
-    """What the narrative affirms and the structured record does not hold."""
+    """(comparison, places) of what the narrative affirms: it disagrees where the structured record has no such item."""
     episode = line.episode
     for name, family, section, member, attribute, words in _TOLD:
         affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
@@ -371,17 +371,17 @@ def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str
 
 
 def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[FactBuilder]:
-    """The facts of all comparisons."""
+    """One fact for each disagreement, or one for a comparison without any. ``hits``: family -> hits in the narrative."""
     found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
     for name, compared in _narrative(line, hits):
         found.setdefault(name, []).append(compared)
     for name, compared_list in found.items():
         clashes = [compared for compared in compared_list if compared.disagrees]
         for compared in clashes or compared_list[:1]:
-            yield _draft(name, compared)
+            yield _fact(name, compared)
 
 
-def _draft(name: str, compared: Compared) -> FactBuilder:
+def _fact(name: str, compared: Compared) -> FactBuilder:
     fact = FactBuilder("pair", name, tuple([place(*spot) for spot in compared.places]))
     fact.know(pair=name, disagrees=compared.disagrees)
     fact.set("decisive", compared.decisive)

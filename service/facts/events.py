@@ -1,11 +1,12 @@
 """Deterioration and charted events, each with what followed.
 
-Abnormal readings in a row are one event. A reading belongs to a run when it
-lies beyond the widest published limit (``Quantity.abnormal``); the rules hold
-the limits themselves and compare the worst readings of the run: the worst
-without a response, the worst with a response and no recheck, the worst with
-both. A response counts from the reading to ``RESPONSE`` after it, a recheck
-to ``RECHECK`` after the response (both numbers are this project's own).
+Abnormal readings in a row are one event. A reading belongs to such a run when
+it lies beyond the widest published limit (``Quantity.limit``); the limits that
+are judged by stand in the rules. An event carries the worst reading without a
+response, the worst with a response and no recheck, and the worst with both, so
+that a response to the first reading does not hide a later one. A response
+counts from the reading to ``RESPONSE`` after it, a recheck to ``RECHECK`` after
+the response. Here "to answer" is to respond.
 """
 
 from __future__ import annotations
@@ -27,16 +28,18 @@ from .fact import Evidence, place
 from .limbs import check_times
 from .timeline import ROUNDING, Timeline, items, limb_of
 
+#: Seconds; both numbers are this project's own.
 RESPONSE = 300
 RECHECK = 300
-#: EtCO2 and a look at the airway this close to a deep score count as watching.
+#: Seconds: EtCO2 and a breathing check this close to a reading count as watching the breath.
 WATCH = 300
-#: A limb check is due this long after a change.
+#: Seconds after an event by which a limb check is due.
 LIMB_CHECK_DUE = 300
 
 #: Tenths of mmHg from which a rise of EtCO2 is looked at: over 45 mmHg.
 RISE_FROM = 451
 
+#: What counts as a response to a danger to breathing.
 _BREATHING = frozenset(
     {
         "oxygen_given",
@@ -50,7 +53,9 @@ _BREATHING = frozenset(
         "reversal_given",
     }
 )
+#: What counts as a response to most dangers.
 _ANY = _BREATHING | {"fluid", "vasopressor", "cpr", "defibrillation", "drug_for_adverse_effect", "posture_changed"}
+#: Code of an event -> the actions that count as a response to it; ``_ANY`` for a code that is not in here.
 _RESPONSES = {
     "spo2_low": _BREATHING,
     "rr_low": _BREATHING,
@@ -78,12 +83,13 @@ _RESPONSES = {
     "arrest": frozenset({"cpr", "defibrillation", "ventilated"}),
     "equipment_failure": _ANY | {"other"},
 }
-#: Postures that count as "turned or raised".
+#: Postures that count as turning the patient or raising the head.
 _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
+#: Actions that clear an airway when the patient vomits or bleeds.
 _AIRWAY = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed", "restraints_removed"})
 
 
-#: (time, set, reading) for every set in which a quantity stands.
+#: (epoch, set, reading) of every set that has a reading of a quantity.
 _Column = list[tuple[int, record.VitalSet, int]]
 
 
@@ -91,10 +97,11 @@ _Column = list[tuple[int, record.VitalSet, int]]
 class Quantity:
     """One measured quantity that can go wrong in one direction.
 
-    ``low``: lower is worse. A reading at ``limit`` or beyond lies beyond the
-    widest published limit; 0 where the limit depends on age. ``read``: the
-    unit of the member when its number is the reading, else how the reading is
-    taken from the members ``of`` a set (None where there is none).
+    ``low``: lower is worse. A reading at ``limit`` or beyond is abnormal: the
+    first one beyond the widest published limit, 0 where the limit depends on
+    age (``_limits``). ``read``: the unit of ``member`` when its number is the
+    reading (``scaled``; "" as it is), else a function that gives the reading,
+    or None, from the members ``of`` a set.
     """
 
     code: str
@@ -105,7 +112,7 @@ class Quantity:
     of: tuple[MemberName, ...] = ()
 
     def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
-        """The worst reading of all sets, given as columns, None where there is none."""
+        """The worst reading of all sets, None where there is none. ``columns``: member -> its value in every set."""
         read, worst = self.read, min if self.low else max
         if callable(read):
             readings = map(read, *[columns[name] for name in self.of])
@@ -115,7 +122,7 @@ class Quantity:
         return found if found is None or not read else scaled(found, read)
 
     def column(self, sets: Iterable[tuple[int, record.VitalSet]]) -> _Column:
-        """(time, set, scaled reading) for every set that has one."""
+        """(epoch, set, reading) of every set that has one."""
         read, name = self.read, self.member
         if callable(read):
             told = [(time, vital, read(*[getattr(vital, name) for name in self.of])) for time, vital in sets]
@@ -126,6 +133,8 @@ class Quantity:
 
 @dataclass(slots=True)
 class _Reading:
+    """One abnormal reading. ``control``: whether it lies after control, None where that is not known."""
+
     time: int
     value: int
     where: Evidence
@@ -137,19 +146,20 @@ class _Reading:
 
 
 def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
-    """Tenths of mg/dL; a meter reading of Low is under every limit."""
+    """Tenths of mg/dL; a meter that reads Low is under every limit."""
     if reading == "low":
         return 0
     return None if type(number) is Absent else scaled(number, "mg/dL")
 
 
 def _gcs(total: int | Absent, *parts: int | Absent) -> int | None:
+    """The total as charted, else the sum of its three parts."""
     if type(total) is not Absent:
         return total
     return None if Absent in map(type, parts) else sum(parts)  # type: ignore[arg-type]
 
 
-#: Under this end-tidal CO2 (tenths of mmHg) there is no breath to measure (8 mmHg, alarm limit for apnea).
+#: End-tidal CO2 in tenths of mmHg under which there is no breath to measure (8 mmHg, an alarm limit for apnea).
 NO_BREATH = 80
 
 
@@ -194,14 +204,14 @@ _row = declaration.getter(_MEMBERS)
 
 
 def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
-    """The limits that depend on age: the first reading beyond."""
+    """Code of a quantity -> ``Quantity.limit`` for this age."""
     adult = age_years is None or age_years >= 16
     sbp = 100 if adult or age_months is None else scales.sbp_limit(age_months)
     return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
 
 
 def _on(start: int | None, end: int | None, time: int) -> bool:
-    """Whether something with these ends, either of them perhaps not charted, was there at a time."""
+    """Whether a time lies between two ends; an end that is not charted sets no bound."""
     return (start is None or start <= time) and (end is None or end >= time)
 
 
@@ -261,7 +271,7 @@ class Events:
     # ------------------------------------------------------------ helpers
 
     def _oxygen_started(self) -> list[int]:
-        """Times of sets that show oxygen after a set on air: a response, charted in the set."""
+        """Times of the sets that show oxygen after a set on air: giving it was a response."""
         out: list[int] = []
         before: bool | None = None
         for time, vital in self.vitals:
@@ -275,7 +285,7 @@ class Events:
         return out
 
     def _responses(self, code: str, limb: str | None = None) -> list[int]:
-        """Times of what counts as a response, in order."""
+        """Times of everything that counts as a response to an event, in order."""
         family = _RESPONSES.get(code, _ANY)
         known = self._known_responses.get((family, limb))
         if known is None:
@@ -300,13 +310,14 @@ class Events:
 
     @staticmethod
     def _within(points: list[int], start: int, limit: int) -> int | None:
-        """The first point from ``start`` on, no later than ``limit`` after it once rounding is taken off."""
+        """The first point from ``start`` on that is no later than ``limit`` after it, less ``ROUNDING``; else None."""
         at = bisect_right(points, start - 1)
         if at < len(points) and points[at] - start - ROUNDING <= limit:
             return points[at]
         return None
 
     def _judge(self, readings: list[_Reading], responses: list[int], again: list[int]) -> None:
+        """Say of every reading whether there was a response, and a recheck after it. ``again``: times of all readings."""
         for reading in readings:
             response = self._within(responses, reading.time, RESPONSE)
             reading.responded = response is not None
@@ -316,7 +327,7 @@ class Events:
                 reading.rechecked = at < len(again) and again[at] - response - ROUNDING <= RECHECK
 
     def _runs(self, readings: list[_Reading], order: list[int]) -> Iterator[list[_Reading]]:
-        """Abnormal readings with no normal reading, no change of care and no change of control between them."""
+        """Abnormal readings in a row, in one unit's care, before or after control. ``order``: times of all readings."""
         place_of = {time: index for index, time in enumerate(order)}
         run: list[_Reading] = []
         for reading in readings:
@@ -349,7 +360,7 @@ class Events:
 
     def from_vitals(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal readings of one quantity."""
-        # Most quantities never go wrong, and one look at a column of all sets tells.
+        # The worst of a column shows at once that a quantity never went wrong, as most do not.
         columns = dict(zip(_MEMBERS, zip(*[_row(vital) for _, vital in self.vitals], strict=True), strict=False))
         for quantity in _QUANTITIES if columns else ():
             limit = self._limits.get(quantity.code, quantity.limit)
@@ -370,20 +381,23 @@ class Events:
                 yield self._run(quantity, run)
 
     def _rises(self, column: _Column) -> _Column:
-        """How far EtCO2 is over what it was at first; 0 outside the stretch in which the rise is the finding."""
+        """How far each EtCO2 is over the first one, in tenths of mmHg; 0 where the rise is not what is judged."""
         baseline = self._baseline()
         if baseline is None:
             return []
-        # From 50 mmHg on the reading itself is the finding.
+        # From 50 mmHg on the reading itself is judged.
         return [(t, v, x - baseline[1] if RISE_FROM <= x < 500 else 0) for t, v, x in column if t >= baseline[0]]
 
     def from_untimed(self) -> Iterator[FactBuilder]:
-        """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
+        """One event for the abnormal readings of one quantity without a time.
+
+        What followed cannot be told, unless no response is charted at all.
+        """
         monitoring = self.line.episode.monitoring
         untimed = [v for v in items(monitoring.vitals) if type(v.time) is Absent]
         for quantity in _QUANTITIES if untimed else ():
             if quantity.code == "etco2_rise":
-                continue  # over what it was before, and nobody knows before what
+                continue  # without a time nobody knows which reading came first
             worst = min if quantity.low else max
             limit = self._limits.get(quantity.code, quantity.limit)
             found = [
@@ -477,14 +491,14 @@ class Events:
                 fact.spans[name] = fact.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
         untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
         if without and untimed:
-            # A response without a time may be the one that is looked for.
+            # A response without a time may be the missing one.
             fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 state_of(*untimed),
             )
             return
         if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected" and without:
-            # A system with no place for actions cannot show a response: nothing is claimed either way.
+            # A system with no place for actions cannot show a response.
             fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 "not_collected",
@@ -556,7 +570,7 @@ class Events:
         return fact
 
     def from_breathing_checks(self) -> Iterator[FactBuilder]:
-        """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
+        """One event for each breathing check with absent or agonal breathing, or with a blocked airway."""
         checks = items(self.line.episode.monitoring.breathing_checks)
         for check in checks:
             time = check.time.epoch
@@ -570,7 +584,7 @@ class Events:
     # ------------------------------------------------------------ charted
 
     def charted(self) -> Iterator[FactBuilder]:
-        """Events as charted, and changes after which limbs are checked again."""
+        """One event for each charted event and each arrest seen in vital signs, and for changes after which checks are due."""
         monitoring = self.line.episode.monitoring
         for event in items(monitoring.events):
             limb = None if type(event.side) is Absent or type(event.site) is Absent else limb_of(event.side, event.site)
@@ -586,7 +600,7 @@ class Events:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
 
     def _arrests(self) -> Iterator[FactBuilder]:
-        """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
+        """An arrest that only a set of vital signs shows: no heart rate, or a rhythm without output."""
         events = items(self.line.episode.monitoring.events)
         known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
         before = False
@@ -615,7 +629,7 @@ class Events:
         if not responded and type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
             fact.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
-            # A look at the same minute is not one after it.
+            # A reading in the same minute is not one after it.
             again = self._within(self.looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
         at = bisect_left(self.looks, time)
@@ -632,6 +646,7 @@ class Events:
     # ------------------------------------------------------------ what stood around it
 
     def _circumstances(self, fact: FactBuilder, time: int | None) -> None:
+        """Set what stood around an event: face cover, posture, response for the airway, restraints off, limb checks."""
         line, episode = self.line, self.line.episode
         names = (
             "face_cover_on", "tied_supine", "airway_response", "restraints_off_charted",
@@ -674,7 +689,7 @@ class Events:
             fact.unknown(names[:3], listed.state)
             return
         if after is None:
-            # A check without a time may be the one that is looked for.
+            # A check without a time may be the missing one.
             untimed = [c.time for c in listed if type(c.time) is Absent and limb_of(c.side, c.site) in limbs]
             if untimed:
                 fact.unknown(names[:3], state_of(*untimed))
@@ -686,7 +701,7 @@ class Events:
             fact.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
 
     def posture_at(self, time: int) -> record.Posture | None:
-        """The posture that began last before a time, if it had not ended."""
+        """The last posture that had begun at a time and not ended."""
         there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
         return there[-1] if there else None
 

@@ -1,4 +1,9 @@
-"""The longest time without one kind of watching, while there was a duty to watch."""
+"""The longest time without one kind of watching, while there was a duty to watch.
+
+A span with no charted end is judged up to the last time of the record. A gap
+that is over the limit even so is a finding (``longest_gap_so_far``); whether
+any other grew too long nobody can tell (``longest_gap_sure`` is unknown).
+"""
 
 from __future__ import annotations
 
@@ -28,7 +33,7 @@ _Watched = record.ObservationSpan | record.MonitorSpan
 
 
 def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
-    """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
+    """Whether a set counts: a sign is charted in it, or was declined before control."""
     time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
         if type(value) is not Absent:
@@ -44,7 +49,7 @@ def _window(line: Timeline, start: int | None) -> list[Span]:
 
 
 def gaps(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
+    """One fact for each kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
     vitals = line.vitals
     at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
@@ -79,12 +84,12 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def _oximetry(line: Timeline) -> list[Span]:
-    """Restrained time; from control on where a reading was unsafe to attempt before it."""
+    """The time restrained; only from control on where a reading was unsafe to attempt before it."""
     unsafe = any(type(v.spo2) is Absent and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
     return intervals.clip(line.restrained, line.control if unsafe else None, None)
 
 
-def _draft(line: Timeline, name: str, listed: tuple[Node, ...] | Absent, window: list[Span]) -> FactBuilder:
+def _fact(line: Timeline, name: str, listed: tuple[Node, ...] | Absent, window: list[Span]) -> FactBuilder:
     monitoring = line.episode.monitoring
     where = place(line.episode, "monitoring") if type(monitoring) is Absent else place(monitoring, _MEMBERS[name])
     fact = FactBuilder("gap", name, (where,))
@@ -112,7 +117,7 @@ def _points(
     whole: bool,
 ) -> FactBuilder:
     """Gaps between entries; ``whole``: the time before the first entry of the window counts too."""
-    fact = _draft(line, name, listed, window)
+    fact = _fact(line, name, listed, window)
     if type(listed) is Absent:
         fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return fact
@@ -133,7 +138,7 @@ def _cover(
     line: Timeline, name: str, listed: tuple[_Watched, ...] | Absent, window: list[Span], is_open: bool
 ) -> FactBuilder:
     """Holes in spans of watching; a span with no end lasts to transfer of care, else to the last entry."""
-    fact = _draft(line, name, listed, window)
+    fact = _fact(line, name, listed, window)
     if type(listed) is Absent:
         fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return fact

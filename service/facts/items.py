@@ -17,10 +17,10 @@ from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, unknown_end
 
-#: A score after a sedative is looked for this long, vital signs this long.
+#: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
-#: Low systolic pressure that explains a flat posture.
+#: Systolic pressure in mmHg under which a flat posture has a reason.
 LOW_PRESSURE = 90
 
 
@@ -28,7 +28,7 @@ _OWNERS: dict[type, dict[str, tuple[MemberName, MemberName | None]]] = {}
 
 
 def _owners(cls: type) -> dict[str, tuple[MemberName, MemberName | None]]:
-    """Attribute name (without the section) -> (member, member of that part or None)."""
+    """Attribute (without the name of the section) -> the member it comes from, as (member, member of that part or None)."""
     if cls not in _OWNERS:
         out: dict[str, tuple[MemberName, MemberName | None]] = {}
         for member in declaration.members(cls):
@@ -47,14 +47,14 @@ def _owners(cls: type) -> dict[str, tuple[MemberName, MemberName | None]]:
 
 
 class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
-    """Where each member of a section stands, worked out when a finding asks."""
+    """The evidence of a section's attributes, made when a finding asks for it."""
 
     def __init__(self, node: declaration.Node, section: str) -> None:
         super().__init__()
         self._node, self._skip = node, len(section) + 1
 
     def get(self, attribute: str, default: Any = None) -> Any:
-        """The places of an attribute, or the default."""
+        """The places of an attribute, else ``default``."""
         if attribute in self:
             return self[attribute]
         owner = _owners(type(self._node)).get(attribute[self._skip :])
@@ -67,7 +67,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
 
 
 def sections(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a section, with the state of every member."""
+    """One fact a section, absent ones too, with its members as attributes."""
     episode, wanted = line.episode, line.wanted("section")
     for member in declaration.members(record.Episode):
         if member.name == "episode_ref":
@@ -129,7 +129,7 @@ def _stretch(
     care: str | Absent,
     times: tuple[Moment | Absent, ...],
 ) -> None:
-    """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
+    """Set in_care, found_so, end_charted, duration (s) and after_contact (s) of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
     if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
@@ -148,7 +148,7 @@ def _stretch(
 
 
 def postures(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a posture; it lasts to its own end or to the start of the next one."""
+    """One fact a posture; it lasts to its own end, else to the start of the next one."""
     listed = items(line.episode.postures)
     starts = [t for t, _ in line.postures]
     pressures = [
@@ -182,7 +182,7 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def body_weights(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a place where body weight went."""
+    """One fact for each place on which body weight rested."""
     for item in items(line.episode.application.body_weight):
         fact = FactBuilder("body_weight", item.place, (place(item),))
         fact.members(item, line.wanted("body_weight"))
@@ -191,7 +191,7 @@ def body_weights(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def devices(line: Timeline) -> Iterator[FactBuilder]:
-    """Devices on limbs, police devices, face covers: one fact each."""
+    """One fact for each device on a limb, police device and face cover."""
     episode = line.episode
     checkers = {p.id for p in items(episode.team.members) if isinstance(p.id, str)}
     for item in items(line.limb_items):
@@ -272,7 +272,7 @@ def people(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def checks(line: Timeline) -> Iterator[FactBuilder]:
-    """The checks of one limb that read alike are one fact: one slip, one finding."""
+    """One fact for all checks of one limb that read alike: six checks that all lack the pulse are one finding."""
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(line.episode.monitoring.limb_checks):
         time, limb = check.time.epoch, line.limbs.get(limb_of(check.side, check.site))
@@ -287,7 +287,7 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
         yield _check(line, same, restrained, after)
 
 
-#: What two checks of one limb must share to be one fact.
+#: The members in which checks that are one fact are equal.
 _ALIKE = declaration.getter(
     ("side", "site", "pulse", "cap_refill_s", "cap_refill_other_side", "motor", "sensation", "skin", "not_done")
 )
@@ -394,7 +394,11 @@ def _amounts(fact: FactBuilder, dose: record.Dose, weight: float | Absent) -> No
 def _after(
     fact: FactBuilder, line: Timeline, time: int | None, name: str, listed: list[int] | Absent, due: int, state: str
 ) -> None:
-    """<name>_due, <name>_after(_sure), no_<name>_after: what came after the dose."""
+    """Set <name>_due, <name>_after (s), <name>_after_sure (s) and no_<name>_after: whether something followed a dose.
+
+    ``listed``: the times at which it was charted. ``due``: seconds after the
+    dose by which it is due. ``state``: that of the attributes without a time.
+    """
     names = (f"{name}_due", f"{name}_after", f"{name}_after_sure", f"no_{name}_after")
     if time is None:
         fact.unknown(names, state)
@@ -417,10 +421,9 @@ def _after(
 def charted_in(
     vitals: tuple[record.VitalSet, ...] | Absent, members: tuple[MemberName, ...], line: Timeline
 ) -> list[int] | Absent:
-    """Times of the sets in which one of the members stands, or was tried and declined with a reason.
+    """Times of the sets in which one of the members is recorded, or declined with a reason that holds (``met``).
 
-    "Unsafe to attempt" counts before control only. An Absent when the list,
-    its times or the members have no place in the sender's system.
+    An Absent where ``vitals`` is one, or where the sender's system has no place for any of the members.
     """
     if type(vitals) is Absent:
         return vitals
@@ -441,7 +444,10 @@ def charted_in(
 
 
 def met(value: object, time: int, line: Timeline) -> bool:
-    """Whether a member answers a duty at a time: recorded, or declined with a reason that holds then."""
+    """Whether a member meets a duty at a time: recorded, or declined with a reason that holds then.
+
+    "Unsafe to attempt" holds before control only.
+    """
     if type(value) is not Absent:
         return True
     if value.state != "declined":
@@ -450,7 +456,7 @@ def met(value: object, time: int, line: Timeline) -> bool:
 
 
 def drug_totals(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a drug: all its doses together."""
+    """One fact for each drug: all its doses together."""
     weight = line.episode.patient.weight_kg
     kg = None if type(weight) is Absent else weight
     by_drug: dict[str, list[record.Dose]] = {}
@@ -499,7 +505,7 @@ def full_set(vital: record.VitalSet) -> tuple[int, int, int, int] | None:
 
 
 def news2(vital: record.VitalSet, scale2: bool) -> tuple[int, ...] | None:
-    """The seven parts of NEWS2 of one set, None when a part is missing."""
+    """The points of the seven parts of NEWS2 of one set, None when one cannot be told."""
     four = full_set(vital)
     if (
         four is None

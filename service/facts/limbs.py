@@ -1,4 +1,4 @@
-"""One fact a restrained limb: its time, its checks, the gaps between them."""
+"""One fact for each restrained limb: its time, its checks, the gaps between them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from .builder import FactBuilder, state_of
 from .fact import place
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline
 
-#: What follows from the times of the checks of a limb.
+#: Attributes that follow from the times of the checks of a limb.
 _DERIVED = (
     "first_check",
     "first_check_sure",
@@ -25,7 +25,7 @@ _DERIVED = (
 
 
 def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
-    """A check that was done, or tried: "unsafe to attempt" counts before control only."""
+    """Whether a check was done, or could not be done for a reason that holds: "unsafe to attempt" before control only."""
     if check.not_done != "unsafe_to_attempt":
         return True
     time = check.time.epoch
@@ -33,7 +33,7 @@ def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
 
 
 def check_times(line: Timeline, limb: str) -> list[int]:
-    """Times of the checks of one limb that count, in order."""
+    """Times of the checks of one limb that count as done, in order."""
     known = line.check_times.get(limb)
     if known is None:
         known = line.check_times[limb] = [time for time, check in line.checks[limb] if counts_as_check(line, check)]

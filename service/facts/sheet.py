@@ -1,4 +1,4 @@
-"""An episode in, all its facts out. Pure: no clock, no files, no randomness."""
+"""All facts of an episode. Pure: no clock, no files, no randomness."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from .builder import Asked, FactBuilder
 from .fact import RECORDED, FactSheet
 from .timeline import Timeline
 
-#: kind -> the list it is drawn from, as (section, member); None: always there.
+#: Kind of fact -> the list its facts come from, as (section, member of it or None); None: from no list.
 _LISTS: dict[str, tuple[MemberName, MemberName | None] | None] = {
     "episode": None,
     "section": None,
@@ -43,9 +43,9 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
 
 
 def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
-    """All facts of an episode, in a fixed order, each with what rules need of the whole.
+    """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
-    ``asked``: what rules can ask for; what they cannot need not be worked out. Without it everything is.
+    ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
     The fact of the whole episode always gets every ``ep_`` attribute.
     """
     line = Timeline(episode, asked)

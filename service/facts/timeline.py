@@ -1,7 +1,7 @@
-"""When things stood how: contact, limb spans, control, sedation, transport, transfer of care.
+"""The times of an episode: contact, time restrained, control, sedation, transport, transfer of care.
 
-All times are epoch seconds. A charted time is a whole minute, so every
-maximum interval is judged after ``ROUNDING`` seconds are taken off.
+All times are epoch seconds. "Control" is when the patient is restrained or
+sedated: from then on the duties to watch hold (``Timeline._control``).
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ from .intervals import Span
 T = TypeVar("T")
 N = TypeVar("N", bound=declaration.Node)
 
-#: One minute: charted times are whole minutes (replaces every other grace).
+#: Seconds taken off every interval that is held against a maximum: charted times are whole minutes, so two of them
+#: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
+#: judged as charted.
 ROUNDING = 60
 #: With neither device nor hold nor police device, control is reached this long after the first sedative.
 CONTROL_AFTER_SEDATIVE = 600
@@ -75,13 +77,15 @@ _TIME = itemgetter(0)
 
 @dataclass(frozen=True, slots=True)
 class _Walk:
-    """What a walk for times meets in a class: epochs of what happened, whether it says when it was written, parts, lists."""
+    """Where the times of a class are: its own, and in its parts and lists."""
 
+    #: Functions that give the epochs of what happened.
     epochs: tuple[Callable[[Any], int | None], ...]
+    #: Its objects can say when they were written.
     entered: bool
     parts: tuple[MemberName, ...]
     lists: tuple[tuple[MemberName, _Walk], ...]
-    #: There is nothing further down, as in most items of lists.
+    #: It has neither parts nor lists.
     flat: bool
 
 
@@ -102,7 +106,10 @@ def _walk(cls: type) -> _Walk:
 
 
 def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
-    """The latest charted time of what happened (not when it was written), and the objects that say when they were written, in reading order."""
+    """(latest epoch of anything that happened or None, the objects that say when they were written in reading order).
+
+    When something was written is not a time at which it happened.
+    """
     times: set[int | None] = set()
     written: list[Any] = []
     _entries((node,), _walk(type(node)), times, written)
@@ -110,11 +117,11 @@ def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
 
 
 def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
-    """Add those of objects of one class."""
+    """Add the epochs of objects of one class to ``times``, and those with a time of writing to ``written``."""
     if walk.flat:
         for epoch in walk.epochs:
             times.update(map(epoch, listed))
-        # Often nobody charts it.
+        # Most charts do not say when anything was written: one count tells.
         if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
             written += [node for node in listed if type(node.entered) is not Absent]
         return
@@ -153,10 +160,13 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
 
 @dataclass(frozen=True, slots=True)
 class LimbTime:
-    """One limb: its device items of ours, its police devices, and the time it was restrained.
+    """One limb: the devices on it and when it was restrained.
 
-    ``spans`` end at the last entry where an end is not charted; ``open`` says so.
-    ``known`` is False when a time on is missing.
+    ``own``: its items of ``application.limbs``; ``police``: those of ``custody.devices``.
+    ``spans``: all time restrained, ``own_spans``: by own devices alone;
+    disjoint, in order. Where an end is not charted a span ends at the last
+    time of the record, and ``open`` is True. ``known`` is False where the
+    spans cannot be told, such as without a time on.
     """
 
     limb: str
@@ -185,18 +195,18 @@ class Timeline:
         self.arrived: int | None = episode.transport.arrived.epoch
         self.handover: int | None = episode.handover.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
-        #: Objects that say when they were written, in reading order.
+        #: The last time of the record, and the objects that say when they were written.
         self.last, self.written = entries(episode)
         self.limb_items = episode.application.limbs
         self.police_items = episode.custody.devices
         self.dose_items = episode.sedation.doses
         listed = episode.monitoring.vitals
         self.vitals = dated(listed, [vital.time for vital in items(listed)])
-        #: The sets of vital signs with a charted time, in order; so are the postures.
+        #: (epoch, set of vital signs or posture) of those with a charted time, in order.
         self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
         self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
         self.checks = self._checks()
-        #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
+        #: Limb -> times of the checks that count; filled by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
         self.limbs = self._limbs()
         self.holds = self._holds()
@@ -229,7 +239,10 @@ class Timeline:
     # ------------------------------------------------------------ spans
 
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
-        """(end, open) of something without or with a charted end: its own, else transfer of care, else the last entry."""
+        """(epoch, open) of an end: as charted, else transfer of care, else the last time of the record, and then open.
+
+        No later than transfer of care.
+        """
         own = time.epoch
         if own is not None:
             return (own if self.handover is None else min(own, self.handover)), False
@@ -261,7 +274,7 @@ class Timeline:
                 if type(item.off) is Absent and item.off.state != "missing":
                     known = False
                 if end is not None and end >= start:
-                    # Straps put on before this unit came are its duty from contact on.
+                    # A device put on before this unit came is its duty from contact on.
                     own_spans.append((start if self.contact is None else min(max(start, self.contact), end), end))
             seen = []
             for device in police.get(limb, ()):
@@ -292,12 +305,15 @@ class Timeline:
         return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
 
     def _police_span(self, device: record.PoliceDevice) -> tuple[Span | None, bool, bool]:
-        """(span in this unit's care, open, known): from contact at the earliest."""
+        """(span in this unit's care or None, open, known).
+
+        A police device counts from this unit's contact: without a charted
+        contact nobody can say how long it was in this unit's care.
+        """
         on, off = device.on.epoch, device.off.epoch
         if off is not None and self.contact is not None and off <= self.contact:
             return None, False, True
         if self.contact is None or unknown_end(device.off, device.replaced):
-            # From contact on, to its end: without either nobody can tell.
             return None, False, False
         start = self.contact if on is None else max(on, self.contact)
         end, still = self.end_of(device.off)
@@ -325,10 +341,12 @@ class Timeline:
         return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
 
     def _control(self) -> int | None:
+        """When the last limb was secured; without own devices when the hold ended or the last police device was on;
+        without either ``CONTROL_AFTER_SEDATIVE`` after the first sedative. None where that is not known."""
         if self.secured:
             return self.secured[-1]
         if items(self.limb_items) or type(self.limb_items) is Absent:
-            # Devices without times, or nobody knows of devices: only the charted end of the application tells.
+            # Devices without times, or no word on devices: only the charted end of the application tells.
             completed: int | None = self.episode.application.completed.epoch
             return completed
         if self.holds:
@@ -339,20 +357,22 @@ class Timeline:
         return self.sedatives[0] + CONTROL_AFTER_SEDATIVE if self.sedatives else None
 
     def _loaded(self) -> int | None:
+        """When the patient was on the stretcher: the first belt or the departure."""
         belts = [t for belt in items(self.episode.stretcher.belts) if (t := belt.on.epoch) is not None]
         known = [t for t in (min(belts, default=None), self.departed) if t is not None]
         return min(known, default=None)
 
     def in_care(self, time: int | None) -> bool | None:
-        """Whether a time lies in this unit's care; without a charted contact the record counts as this unit's."""
+        """Whether a time lies in this unit's care; without a charted contact everything counts as this unit's."""
         if time is None:
             return None
         return self.contact is None or time >= self.contact
 
     def ours(self, before_care: bool | Absent, time: int | None) -> bool:
-        """Whether an entry lies in this unit's care: by its time where contact is charted, else by its own mark.
+        """Whether an entry lies in this unit's care: by its time where contact is charted, else by its ``before_care``.
 
-        A mark "before this unit's care" on an entry timed after contact does not count.
+        Without a charted contact an entry counts as this unit's unless it says otherwise. ``before_care`` on an
+        entry timed after contact does not count.
         """
         if time is None or self.contact is None:
             return before_care is not True
@@ -368,11 +388,11 @@ class Timeline:
     # ------------------------------------------------------------ what facts carry
 
     def wanted(self, kind: str) -> Wanted:
-        """The attributes that are wanted of a kind of fact."""
+        """The attributes to make for a kind of fact."""
         return None if self._asked is None else self._asked.of(kind)
 
     def stand(self, fact: FactBuilder, time: int | None) -> None:
-        """The ``at_`` attributes: how things stood at the fact's own time."""
+        """Set the ``at_`` attributes: how things stood at the fact's own time."""
         for name, stood in _standing(self.wanted(fact.kind)):
             fact.set(name, None if time is None else stood(self, time))
 
@@ -401,7 +421,7 @@ class Timeline:
         return time - given[-1] if given else None
 
     def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
-        """The ``ep_`` attributes."""
+        """(values, states) of the ``ep_`` attributes, which every fact can carry."""
         fact = FactBuilder("", "")
         episode = self.episode
         patient = episode.patient
@@ -494,10 +514,10 @@ _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {
 
 @functools.cache
 def _standing(wanted: Wanted) -> tuple[tuple[str, Callable[[Timeline, int], Scalar | Absent | None]], ...]:
-    """Those of ``_AT`` that are wanted: the same for every record."""
+    """Those of ``_AT`` to make."""
     return tuple((name, stood) for name, stood in _AT.items() if wanted is None or name in wanted)
 
 
 def parenteral(route: str | Absent) -> bool | None:
-    """Whether a route is by injection or nose; None when it is not charted."""
+    """Whether a drug was given by injection or through the nose; None when the route is not charted."""
     return None if type(route) is Absent else ROUTE_GROUP.get(route) in PARENTERAL

@@ -18,15 +18,15 @@ from .fact import Evidence, place
 from .items import charted_in, met, news2
 from .timeline import ROUNDING, Timeline, items
 
-#: Two very agitated scores this far apart show that the struggle goes on.
+#: Seconds. Two very agitated scores this far apart show that the struggle goes on.
 STRUGGLE = 600
-#: A score this soon after contact is one before control, for a patient found restrained.
+#: For a patient found restrained, a score this soon after contact counts as one before control.
 FIRST_SCORE = 300
-#: A set this close before transfer of care is one before transfer.
+#: A set this close before transfer of care counts as the set before transfer.
 BEFORE_TRANSFER = 600
-#: An entry written this long after its time is a late one.
+#: An entry written later than this after its time is a late entry.
 LATE = 1800
-#: What follows from the sets of vital signs, and what is looked for among the things told at transfer.
+#: Attributes that follow from the sets of vital signs.
 _FROM_VITALS = (
     "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
     "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
@@ -38,7 +38,7 @@ _TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devic
 _SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
 
 
-#: Where an attribute stands whatever its state is: section, member of it or None.
+#: Attribute -> its place, whatever its state: (section, member of it or None).
 _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "posture_while_restrained": ("postures", None),
     "hip_belt": ("stretcher", "belts"),
@@ -62,14 +62,14 @@ _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
 
 
 class _Places(dict[str, tuple[Evidence, ...]]):
-    """Where the attributes of the whole episode stand; what ``_STANDS`` holds is worked out when a finding asks."""
+    """The evidence of the attributes; what ``_STANDS`` says is made into a place when a finding asks for it."""
 
     def __init__(self, episode: record.Episode) -> None:
         super().__init__()
         self._episode = episode
 
     def get(self, attribute: str, default: Any = None) -> Any:
-        """The places of an attribute, or the default."""
+        """The places of an attribute, else ``default``."""
         if attribute in self or attribute not in _STANDS:
             return super().get(attribute, default)
         return (_at(self._episode, *_STANDS[attribute]),)
@@ -81,7 +81,7 @@ def _at(episode: record.Episode, section: MemberName, member: MemberName | None)
 
 
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
-    """Everything that needs more than one section."""
+    """The fact: everything that needs more than one item or section. ``shared``: the ``ep_`` attributes that are known."""
     episode = line.episode
     fact = FactBuilder("episode", "episode", (place(episode),))
     fact.evidence = _Places(episode)
@@ -241,7 +241,7 @@ def _causes(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _one_left(line: Timeline) -> bool | None:
-    """Whether releases before transfer of care left just one limb restrained for more than a minute."""
+    """Whether devices taken off before transfer of care left one limb alone restrained for more than a minute."""
     if not all(limb.known and not limb.open for limb in line.limbs.values()):
         return None
     spans = [span for limb in line.limbs.values() for span in limb.own_spans]
@@ -305,7 +305,7 @@ def _sedation(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[record.Dose]) -> None:
-    """Charted when the list of complications is there or every ketamine dose says what adverse effects there were."""
+    """Set ``complications_charted``: by the list of complications, or by the adverse effects of every ketamine dose."""
     listed = episode.injuries.complications
     effects = [d.adverse_effects for d in ketamine]
     _where(fact, ("complications_charted",), episode, "injuries", "complications")
@@ -320,9 +320,9 @@ def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[re
 
 
 def _measured(line: Timeline, vitals: list[record.VitalSet], members: tuple[MemberName, ...]) -> bool | Absent:
-    """Whether one of the members was charted in this unit's care, or declined with a reason.
+    """Whether one of the members was charted in one of the sets, or declined with a reason.
 
-    "Unsafe to attempt" counts before control; after control the duty begins anew.
+    "Unsafe to attempt" counts before control only; after control the duty begins anew.
     """
     tried: Absent | None = None
     for vital in vitals:
@@ -472,7 +472,7 @@ def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.Vita
         return
     refused = [t for t, v in ours if type(v.agitation_score) is Absent and met(v.agitation_score, t, line)]
     declined = any(t <= begin for t in refused)
-    # Nobody can score a patient before meeting him: just after contact is as early as it gets.
+    # A patient found restrained can be scored only after contact.
     latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)
     before = [(t, v) for t, v in scored if t <= latest]
     fact.set("score_before", bool(before) or declined)
@@ -584,7 +584,7 @@ _OWN_TIME: tuple[MemberName, ...] = ("time", "start", "on")
 
 
 def _own_time(node: declaration.Node) -> int | None:
-    """When what an object says happened, None where it is not charted."""
+    """Epoch at which what an object tells happened or began, None where that is not charted."""
     times = declaration.shape(node.__class__).times
     return next((t for name in _OWN_TIME if name in times and (t := getattr(node, name).epoch) is not None), None)
 
