@@ -1,13 +1,13 @@
-"""How a process of ours uses memory; said once, where it starts."""
+"""How a process of ours uses memory; called once, where it starts."""
 
 from __future__ import annotations
 
 import ctypes
 import gc
 
-# mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_TOP_PAD. Without them glibc gives the engine's memory back and maps
-# it again at every evaluation. M_ARENA_MAX: without it every thread evaluates in memory of its own, cold, and as large
-# as the largest review.
+# Options of mallopt(3) and their values: M_TRIM_THRESHOLD, M_MMAP_THRESHOLD and M_TOP_PAD, without which glibc gives the
+# engine's memory back to the kernel and maps it again at every evaluation; M_ARENA_MAX, without which every thread has a
+# heap of its own that grows to the largest review it has met.
 _MALLOPT = ((-1, 256 << 20), (-3, 32 << 20), (-2, 8 << 20), (-8, 1))
 
 

@@ -1,4 +1,4 @@
-"""The three-valued evaluator: decides every rule for every fact, and says what decided it.
+"""The three-valued evaluator: decides a rule for a fact, and says what decided it. It defines what a rule means.
 
 A term is True, False or None (unknown). A value operator is unknown unless
 the attribute is recorded; a state operator is unknown when the state is
@@ -27,7 +27,7 @@ NOT_APPLICABLE = "not_applicable"
 #: A rule's outcome is the first of these that any of its facts has.
 OUTCOME_ORDER = (ERROR, FINDING, NOT_ASSESSABLE, CLEAR, NOT_APPLICABLE)
 
-# One closure per operator rather than one that calls the operator: this is the hottest line of the evaluator.
+# One closure for each operator, because a call of the operator inside one closure for all would take as long again.
 _VALUE_LEAF: dict[str, Callable[[str, Any], Term]] = {
     "eq": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v == limit,
     "ne": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v != limit,
@@ -75,7 +75,7 @@ class Compiled:
         """The (attribute, state) pairs that leave the rule ``not_assessable``, each once, in reading order.
 
         They come from ``applies`` when that is unknown, else from ``fails``; empty
-        for any other outcome. A leaf whose group is settled without it is left
+        for any other outcome. A leaf whose group is decided without it is left
         out: knowing it would change nothing.
         """
         applies = self.applies.truth(fact)
@@ -106,7 +106,7 @@ class Compiled:
 
 
 def compile_rule(bound: BoundRule) -> Compiled:
-    """Turn a bound rule into closures. Raises KeyError on an operator that is not in the model."""
+    """Turn a bound rule into closures. Raises KeyError on an unknown operator."""
     groups = (bound.applies, bound.fails)
     proof = None if any(map(_has_choice, groups)) else (*bound.applies.leaves(), *bound.fails.leaves())
     return Compiled(compile_term(bound.applies), compile_term(bound.fails), proof)
@@ -118,7 +118,7 @@ def _has_choice(group: Group) -> bool:
 
 
 def compile_term(term: Group | Leaf) -> Node:
-    """Turn a group or leaf into closures. Raises KeyError on an operator that is not in the model."""
+    """Turn a group or leaf into closures. Raises KeyError on an unknown operator."""
     if isinstance(term, Leaf):
         if term.op in STATE_OPS:
             return Node(_state_leaf(term.attribute, term.op), term)
