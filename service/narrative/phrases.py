@@ -4,7 +4,7 @@ The method is NegEx (Chapman and others, J Biomed Inform 2001;34:301-310) with
 the scope rule of ConText (Harkema and others, J Biomed Inform 2009;42:839-851):
 a trigger such as "no" reaches forward to the end of its sentence or to a
 terminating word, a trailing trigger reaches back, a pseudo-trigger such as "no
-increase" does not negate, and what is history, plan or rule is not said of this
+longer" does not negate, and what is history, plan or rule is not said of this
 call. Phrases and triggers are data (``rules/vocabulary.yaml``); the text itself
 never leaves this module.
 """

@@ -1,8 +1,8 @@
-"""What the picture of an episode shows, lane by lane, before anything has a place on the page.
+"""What the picture of an episode shows, lane by lane; ``picture`` draws it.
 
-Times are epoch seconds. Nothing here judges: a thing is colored only where a
-finding points at it, and a stretch counts as a gap only where the record has
-no check at all or a finding says so.
+Times are epoch seconds. Nothing here judges: a thing has a color only where a
+finding points at it, and a stretch is a gap only where the record has no check
+at all or a finding says so.
 """
 
 from __future__ import annotations
@@ -31,12 +31,15 @@ from service.wording.words import number, word
 
 from .limits import Limit, gap_limits, limits
 
-#: Kinds of fact that are not at one moment: their findings stand where the things stand that they point at.
+#: Kinds of fact without a time of their own: a finding about one is drawn where the things are that it points at.
 _TIMELESS = frozenset({"episode", "section", "pair", "person", "phrase"})
+#: List of spans on a monitor -> the reading in whose lane they are drawn.
 _MONITORS = {"capnography": "etco2_mmhg", "oximetry": "spo2", "ecg": "hr"}
 _READINGS = {"etco2_mmhg": "EtCO2", "spo2": "SpO2", "rr": "Breathing rate", "hr": "Heart rate"}
 _UNITS = {"etco2_mmhg": "mmHg", "spo2": "%", "rr": "/min", "hr": "/min"}
+#: Other members of a set of vital signs -> the reading in whose lane their findings are drawn.
 _OF_MEMBER = {"etco2_waveform": "etco2_mmhg", "rhythm": "hr", "qtc_ms": "hr"}
+#: State of an absent list -> what its empty lane says.
 _NONE = {
     "missing": "no entry",
     "not_collected": "the sender has no place for it",
@@ -46,7 +49,7 @@ _NONE = {
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A stretch of time. ``kind``: own, police, watch, care; ``open``: its end is not charted."""
+    """A stretch of time. ``kind``: own, police, watch or care, for its color; ``open``: its end is not charted."""
 
     start: int
     end: int
@@ -58,7 +61,7 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """A moment: on the bar, or with ``label`` on a line of its own."""
+    """A moment: drawn on the bar, or with ``label`` as text on a line of its own. ``hollow``: a check that was not done."""
 
     time: int
     text: str
@@ -78,7 +81,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Where a finding happened: its number on the page, and the finding."""
+    """A finding in a lane: when it happened, its number on the page, and the finding."""
 
     time: int
     number: int
@@ -87,7 +90,7 @@ class Mark:
 
 @dataclass(slots=True)
 class Lane:
-    """One lane. ``none`` says why nothing stands in it."""
+    """One lane. ``none``: what it says where nothing is in it."""
 
     key: str
     title: str
@@ -102,13 +105,13 @@ class Lane:
 
     @property
     def empty(self) -> bool:
-        """Nothing to draw."""
+        """Whether there is nothing to draw."""
         return not (self.bars or self.dots or self.readings or self.gaps)
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """All lanes, the time they cover, what lies outside it, and the findings that have no place in time."""
+    """All lanes, the ``window`` of time that is drawn, how many moments lie outside it, and the findings without a time."""
 
     lanes: tuple[Lane, ...]
     window: Span
@@ -117,7 +120,7 @@ class Picture:
 
 
 class Lanes:
-    """Collects the lanes of one review."""
+    """Makes the lanes of one review. ``numbered``: (number on the page, finding)."""
 
     def __init__(
         self, review: Review, book: Rulebook, numbered: Sequence[tuple[int, Mapping[str, Any]]], places: Places
@@ -137,7 +140,7 @@ class Lanes:
     # ------------------------------------------------------------ findings
 
     def _stains(self) -> dict[str, str]:
-        """Place in the episode -> the gravest severity of a finding from what is charted there."""
+        """Pointer -> the gravest severity of a finding about what is charted there."""
         out: dict[str, str] = {}
         for finding in self.findings:
             if finding["category"] == "completeness":
@@ -213,7 +216,7 @@ class Lanes:
         return None
 
     def picture(self) -> Picture:
-        """Put the findings on the lanes and choose the time to draw."""
+        """The lanes with the findings on them, and the time to draw."""
         unplaced = []
         for amount, finding in self.numbered:
             spot = self._spot(finding)
@@ -386,7 +389,7 @@ class Lanes:
         points = check_times(self.line, found.limb)
         never = not any(intervals.inside(t, found.spans) for t in points)
         if never:
-            # Nothing stands in the record, whatever the limits are; a sender without a place for checks shows no gap.
+            # No check is charted: a gap whatever the limits are. A sender without a place for checks has no gap.
             lane.gaps += (
                 []
                 if isinstance(listed, Absent) and listed.state != "missing"
@@ -516,7 +519,7 @@ def _moments(lane: Lane) -> Iterable[int]:
     yield from (reading.time for reading in lane.readings)
 
 
-#: Longer than this is a slip of a date more often than an episode; the picture then shows what lies around its middle.
+#: Seconds. A longer record has a wrong date more often than not, so the picture shows the time around its middle.
 _LONGEST = 12 * 3600
 
 

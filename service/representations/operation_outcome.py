@@ -32,7 +32,7 @@ MEDIA_TYPE = "application/fhir+json"
 _SEVERITY = {"critical": "error", "warning": "warning", "info": "information"}
 #: Severities of a DetectedIssue (R4 value set detectedissue-severity).
 _HARM = {"critical": "high", "warning": "moderate", "info": "low"}
-#: Of a problem by HTTP status: severity and R4 issue type.
+#: HTTP status of a problem -> (severity, R4 issue type).
 _BY_STATUS = {
     400: ("fatal", "structure"),
     401: ("error", "login"),
@@ -51,7 +51,7 @@ _BY_STATUS = {
     500: ("fatal", "exception"),
     503: ("fatal", "transient"),
 }
-#: Of a problem by its code, where that says more than the status.
+#: Code of a problem -> the same, where the code says more than the status.
 _BY_CODE = {
     "bad-query": ("error", "value"),
     "unknown-profile": ("error", "value"),
@@ -61,7 +61,7 @@ _BY_CODE = {
     "review-too-slow": ("fatal", "timeout"),
     "not-evaluated": ("fatal", "exception"),
 }
-#: How a source is known, where it was not read itself.
+#: Confidence of a source -> what is said of one that was not read itself.
 _KNOWN = {
     "read_secondary": " (as another source tells it)",
     "memory": " (from memory)",
@@ -71,14 +71,17 @@ _ENTRY = re.compile(r"/entry/(0|[1-9][0-9]*)(/resource)?")
 
 
 def render(review: Review) -> bytes:
-    """One OperationOutcome in UTF-8: an issue for each finding, acceptance, notice, rule that cannot be
-    assessed and rule that is off, and a last one with the counts and the cautions. The extension
-    ``rule-accounts`` names every rule by its outcome."""
+    """One OperationOutcome in UTF-8.
+
+    An issue for each finding, acceptance, notice, rule that cannot be assessed
+    and rule that is off, and a last one with the counts and the cautions. The
+    extension ``rule-accounts`` names every rule by its outcome.
+    """
     return orjson.dumps(_outcome(review))
 
 
 def render_resources(review: Review) -> bytes:
-    """A Bundle of the OperationOutcome, a DetectedIssue for each safety finding that stands, and a Provenance.
+    """A Bundle in UTF-8: the OperationOutcome, a DetectedIssue for each safety finding that was not accepted, a Provenance.
 
     Every time in it is ``chart.closed``. Without that there is no Provenance
     (R4 requires ``recorded``), and an issue says so. Whether any of them goes
@@ -111,7 +114,7 @@ def problem_outcome(
     *,
     fhir: bool = False,
 ) -> bytes:
-    """A refusal as OperationOutcome: the same code, text and places as the RFC 9457 problem.
+    """A refusal as OperationOutcome in UTF-8, with the code, text and places of the RFC 9457 problem.
 
     ``fhir``: the body was a Bundle, so pointers into its entries are given as FHIRPath too.
     ``omitted``: places that are wrong beyond those listed.
@@ -121,7 +124,7 @@ def problem_outcome(
     for error in errors:
         issue = _issue("error", issue_type, error.detail, _problem_coding(error.code))
         place = error.pointer or error.location
-        if place:  # FHIR has no empty text; without a place it is the whole document
+        if place:  # "" is the whole document, and FHIR has no empty text
             issue["extension"] = [_extension("finding-place", [_part("location", place)])]
         if error.pointer is not None:
             entry = _ENTRY.match(error.pointer)
@@ -137,7 +140,7 @@ def problem_outcome(
 
 
 def rules_by_outcome(document: Mapping[str, Any]) -> dict[str, list[str]]:
-    """Every rule of the profile by its outcome, ``off`` among them; outcomes that no rule has are left out."""
+    """Outcome -> ids of the rules with it, ``off`` too; outcomes that no rule has are left out."""
     found: dict[str, list[str]] = {outcome: [] for outcome in (*OUTCOMES, "off")}
     for account in document["accounts"]:
         found[account["outcome"]].append(account["rule"])
@@ -155,12 +158,12 @@ def counted(document: Mapping[str, Any]) -> str:
 
 
 def limits(finding: Mapping[str, Any]) -> str:
-    """``max gap 15 min``, comma between several; empty where a rule has none."""
+    """The parameters of a finding as text, such as ``max gap 15 min``; "" where it has none."""
     return ", ".join(f"{word(name)} {quantity(p['value'], p['unit'])}" for name, p in finding["parameters"].items())
 
 
 def sources(finding: Mapping[str, Any]) -> str:
-    """Publisher, title, edition and place of every source, and how it is known where it was not read."""
+    """The sources of a finding as text: publisher, title, edition, place, and how it is known where it was not read."""
     said = []
     for each in finding["sources"]:
         known = _KNOWN.get(each["confidence"], "")
@@ -170,7 +173,7 @@ def sources(finding: Mapping[str, Any]) -> str:
 
 
 def name_of(document: Mapping[str, Any], what: str) -> str:
-    """The UUID of version 5 that one part of one review has whenever it is made."""
+    """The UUID (version 5) of one part of one review: the same for the same input and ``what``."""
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"{BASE}/reviews/{document['input_digest']}/{what}"))
 
 
@@ -236,13 +239,13 @@ def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str
 
 
 def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
-    """Add what a program wants to know of a finding, and where it points."""
+    """Add to an issue what a program needs of its finding, and its places."""
     issue["extension"] = _marks(finding, review.intake.language)
     return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
 
 
 def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
-    """As extensions; places in the language of the document that was sent."""
+    """What a program needs of a finding, as extensions; places in the language of the sent document."""
     said: list[Resource] = [
         _code("finding-severity", finding["severity"]),
         _code("finding-category", finding["category"]),
@@ -263,7 +266,7 @@ def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
             parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
         said.append(_extension("finding-place", parts))
     if finding["related"]:
-        # One text for all: in a long cascade each names every other.
+        # One text for all: in a long cascade every finding names all others.
         said.append(_extension("finding-related", " ".join(finding["related"])))
     return said
 
@@ -297,7 +300,7 @@ def _of_unknown(entry: Mapping[str, Any], review: Review) -> Resource:
 
 
 def _expressed(issue: Resource, places: Iterable[str], review: Review) -> Resource:
-    """With FHIRPath expressions, each once, where the chart came as FHIR."""
+    """Add the places as FHIRPath expressions, each once, where the chart came as FHIR."""
     expressions = list(dict.fromkeys(places)) if review.intake.language == "fhirpath" else []
     if expressions:
         issue["expression"] = expressions
