@@ -20,13 +20,13 @@ def _refuted(el: El) -> bool:
 
 
 def read_patient(chart: Chart, el: El) -> None:
-    """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
+    """Set the sex. Age and death need the times of the record (``finish_patient``); nothing else is looked at."""
     if el.text_of("gender"):
         chart.set_value(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
 
 
 def finish_patient(chart: Chart, el: El) -> None:
-    """Age at the first time of the record; death, if it lies within the record."""
+    """Set the age at the first time of the record, and the death if it lies within the record."""
     section = chart.section("patient", el)
     born = el.get("birthDate")
     if "age" not in section.data and born and chart.first is not None:
@@ -53,7 +53,7 @@ def finish_patient(chart: Chart, el: El) -> None:
 
 
 def set_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
-    """Contact with medical direction; the first one charted stands."""
+    """Set a contact with medical direction, unless there is one already."""
     contact = Found(record.MedicalDirection, el)
     chart.set_value(contact, "contacted", contacted, el)
     if contacted:
@@ -70,7 +70,10 @@ def _months(born: date, on: date) -> int:
 
 
 def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
-    """Days up to four weeks, months up to two years, then years. A year alone gives an age only where it cannot differ."""
+    """Set the age: in days up to four weeks, in months up to two years, then in years.
+
+    A year or month of birth alone gives an age only where every day of it gives the same.
+    """
     section, on, text = chart.section("patient", el), first.date(), born.text
     try:
         if len(text) == 10:
@@ -106,7 +109,7 @@ def set_age(chart: Chart, section: Found, value: int | float, unit: str, el: El)
 
 
 def read_allergy(chart: Chart, el: El) -> None:
-    """Drug allergies among the drugs an episode can name; any other substance is another."""
+    """Add an allergy: one of the drugs that an episode can name, else ``other``."""
     if _refuted(el) or any(code == "resolved" for _, code in codings(el.get("clinicalStatus"))):
         chart.notice("not-used-status", el.at)
         return
@@ -122,7 +125,7 @@ def read_allergy(chart: Chart, el: El) -> None:
 
 
 def ingredient(concept: El) -> str | None:
-    """The ingredient by its code, else by the one known name among the words of the drug."""
+    """Our word for the drug of a concept: by its code, else by the only name of a known drug in its text; else None."""
     own = own_word(concept, "sedation.drug")
     if own:
         return own
@@ -134,7 +137,7 @@ def ingredient(concept: El) -> str | None:
 
 
 def read_condition(chart: Chart, el: El) -> None:
-    """A known condition, or an injury; others are a notice."""
+    """Add a condition of the patient, or an injury; a notice for any other."""
     if _refuted(el):
         chart.notice("not-used-status", el.at)
         return
@@ -155,7 +158,7 @@ def read_condition(chart: Chart, el: El) -> None:
 
 
 def read_adverse_event(chart: Chart, el: El) -> None:
-    """A complication; potential events are none."""
+    """Add a complication; an event that might have happened is none."""
     if el.text_of("actuality") == "potential":
         chart.notice("not-used-status", el.at)
         return
@@ -171,7 +174,7 @@ def read_adverse_event(chart: Chart, el: El) -> None:
 
 
 def read_communication(chart: Chart, el: El) -> None:
-    """Word given to medical direction, to the receiving facility or to a guardian, by a code in category, topic or reason."""
+    """Set that medical direction, the receiving facility or a guardian was told, by a code in category, topic or reason."""
     if el.text_of("status") == "not-done":
         chart.notice("not-used-status", el.at)
         return
@@ -191,7 +194,7 @@ def read_communication(chart: Chart, el: El) -> None:
 
 
 def read_provenance(chart: Chart, el: El) -> None:
-    """When an entry was written: the recording of what created it."""
+    """Set when entries were written: ``recorded`` of what created them."""
     activity = {code for system, code in codings(el.get("activity")) if system == codes.DATA_OPERATION}
     if activity - {"CREATE"}:
         return
@@ -203,7 +206,7 @@ def read_provenance(chart: Chart, el: El) -> None:
 
 
 def read_composition(chart: Chart, el: El) -> None:
-    """The time at which the document was attested is when the chart was closed."""
+    """Set when the chart was closed: the time at which the document was attested."""
     for attester in el.each("attester"):
         if attester.text_of("mode") in ("legal", "official", "professional"):
             section = chart.section("chart", el)

@@ -17,7 +17,7 @@ _DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
 
 
 def read_medication(chart: Chart, el: Resource) -> None:
-    """One MedicationAdministration."""
+    """Read one MedicationAdministration."""
     concept = _concept(chart, el)
     status = el.text_of("status")
     if status == "not-done":
@@ -61,7 +61,7 @@ def read_medication(chart: Chart, el: Resource) -> None:
 
 
 def _concept(chart: Chart, el: El) -> El:
-    """The drug: coded here, or in a Medication that is referred to."""
+    """The concept of the drug, coded here or in the Medication that is referred to."""
     name, found = el.choice("medication", "CodeableConcept", "Reference")
     if name != "Reference":
         return found
@@ -84,7 +84,7 @@ def _dose(chart: Chart, el: El, dosage: El) -> None:
     if unit in _DOSE_UNITS:
         chart.set_value(found, "unit", unit, dose)
     elif unit or not found.own:
-        # In a unit we cannot state, the number alone would be read in another.
+        # Without its unit the number would be read in another one.
         chart.notice("unknown-unit" if unit else "no-unit", dose.at)
         chart.set_value(found, "dose", CANNOT_TELL, dose)
         if unit:
@@ -116,7 +116,7 @@ def _not_given(chart: Chart, el: Resource, concept: El) -> None:
 
 
 def read_response(chart: Chart, subject: str, el: El) -> None:
-    """What came of a dose: of the one that the Observation is part of, or of the only one there is."""
+    """Set what came of a dose: of the one that the Observation refers to, else of the only one there is."""
     doses = chart.items.get(_DOSES, [])
     targets = {chart.index.key(part) for name in ("partOf", "focus") for part in el.each(name)}
     found = [dose for at in targets for dose in chart.of_resource.get(at, []) if dose.cls is record.Dose]

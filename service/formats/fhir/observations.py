@@ -16,21 +16,21 @@ from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
-#: Signs that are members of another name.
+#: Sign -> member of a set, where they have different names.
 _MEMBERS = {"rass": "agitation_score", "oxygen_percent": "oxygen"}
 
 
 class Grouping:
-    """Readings of one time are one set, findings on one limb at one time are one check."""
+    """The items made so far, to put readings of one time into one set and findings on one limb at one time into one check."""
 
     def __init__(self) -> None:
         self.groups: dict[tuple[Any, ...], list[Found]] = {}
-        #: Observation -> time of the panel it is a member of.
+        #: Place of an Observation -> time of the panel that has it as a member.
         self.times: dict[str, El] = {}
 
 
 def effective(el: El, grouping: Grouping) -> El:
-    """The time of an Observation (of a Period its start), else that of the panel it belongs to."""
+    """The time of an Observation (the start of a Period), else that of its panel."""
     kind, when = el.choice("effective", "DateTime", "Instant", "Period")
     if not when and el.at in grouping.times:
         return grouping.times[el.at]
@@ -38,7 +38,7 @@ def effective(el: El, grouping: Grouping) -> El:
 
 
 def instant(when: El) -> str:
-    """The time in UTC as letters and digits, or nothing."""
+    """A time in UTC as ``20310412T180200Z``; "" for what is no time with an offset."""
     try:
         time = datetime.fromisoformat(when.text.upper())
         return time.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ") if time.tzinfo else ""
@@ -47,7 +47,7 @@ def instant(when: El) -> str:
 
 
 def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
-    """One Observation, by what its code says it is about."""
+    """Read one Observation, by what its code says it is about."""
     code = el.get("code")
     subject = look(code, codes.SUBJECTS)
     status = el.text_of("status")
@@ -89,7 +89,7 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
 
 
 def absence(chart: Chart, el: El) -> dict[str, str] | None:
-    """The absence a dataAbsentReason states, if it is one of ours."""
+    """The absence that a dataAbsentReason states, as our JSON has it; None, with a notice, for one that is none of ours."""
     reason = el.get("dataAbsentReason")
     word = own_word(reason, "declined")
     if word:
@@ -102,14 +102,14 @@ def absence(chart: Chart, el: El) -> dict[str, str] | None:
 
 
 def unit_of(quantity: El) -> str:
-    """UCUM code of a Quantity, from its code or from what people write; empty when none is given."""
+    """UCUM code of a Quantity, from its code or from its unit as people write it; "" where none is given."""
     code, text = quantity.text_of("code"), quantity.text_of("unit")
     given = code or text
     return codes.UNIT_TEXTS.get(given.strip().lower(), given)
 
 
 def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
-    """The number of a Quantity in the unit of the group, or None with a notice."""
+    """The number of a Quantity in the unit of ``codes.UNITS[group]``; None, with a notice, where it cannot be converted."""
     number = quantity.number_of("value") if type(quantity.value) is dict else quantity.number
     if number is None or abs(number) > 1e9:
         chart.notice("unknown-value", quantity.at)
@@ -137,7 +137,7 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
 
 
 def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: str | None) -> bool:
-    """Every known sign of an Observation and its components; whether there was any."""
+    """Set every known sign of an Observation and its components; whether there was any."""
     own = el.is_own(_VITALS)
     panel = own or subject == "panel"
     known: list[tuple[str, El]] = []
@@ -170,7 +170,7 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
 
 
 def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, El]]:
-    """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
+    """(member, value, element) of what one sign gives; ``CANNOT_TELL`` for a value that is not understood."""
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
     member = _MEMBERS.get(sign, sign)
     if not value:
@@ -208,7 +208,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
 
 
 def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value: Any) -> Found:
-    """The set of that time that has room for this reading; one reading beside another of the same sign opens a new set."""
+    """The set of that time into which a reading goes; a new one where each has another reading of the same sign."""
     time = instant(when)
     group = grouping.groups.setdefault((_VITALS, time or el.at), [])
     for found in group:
@@ -227,7 +227,7 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
 
 
 def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
-    """(site, side) of a body site; None with a notice where it is no limb with a side."""
+    """(site, side) of a body site; None, with a notice, where it is no limb with a side."""
     exact = look(concept, codes.SITES)
     if exact:
         return exact  # type: ignore[no-any-return]
@@ -303,7 +303,7 @@ def _own_finding(concept: El) -> tuple[str, str] | None:
 
 
 def _posture(chart: Chart, resource: El, source: El) -> None:
-    """A posture from an Observation, or from a component of one."""
+    """Add a posture from an Observation, or from a component of one (``source``)."""
     _, value = source.choice("value", "CodeableConcept")
     word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
     if word is None:
@@ -327,7 +327,7 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
         chart.set_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
         and member == "arrived"
     ):
-        # The list defines this time as the arrival of unit and patient at the destination.
+        # The code is defined as the arrival of unit and patient at the destination.
         chart.set_value(section, "transported", True, el)
 
 

@@ -16,7 +16,7 @@ _NOT_DONE = ("not-done", "preparation")
 
 
 def is_restraint(el: Resource) -> bool:
-    """Whether a Procedure is a restraint or a hold that was done."""
+    """Whether a resource is a Procedure of restraint or holding that was done."""
     return (
         el.kind == "Procedure"
         and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
@@ -25,7 +25,7 @@ def is_restraint(el: Resource) -> bool:
 
 
 class Parts:
-    """Which restraint is part of which: one limb under the whole, one step up and no further."""
+    """Which restraint is part of which. ``above``: place of a part -> the whole; ``wholes``: places of those."""
 
     def __init__(self, index: Index) -> None:
         self.above: dict[str, Resource] = {}
@@ -39,7 +39,7 @@ class Parts:
 
 
 def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
-    """One Procedure, by its code."""
+    """Read one Procedure, by its code."""
     subject = look(el.get("code"), codes.SUBJECTS)
     if el.text_of("status") in _NOT_DONE:
         if subject == "medical_direction" and el.text_of("status") == "not-done":
@@ -56,7 +56,7 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
         if el.is_own(slug) or el.choice("performed", "Period")[1]:
             read_shape(chart, el, SHAPES[slug]).own = el.is_own(slug)
         else:
-            # Read as a stretch without an end, one look would pass for watching to the last.
+            # Read as a stretch without an end it would count as watching up to the end.
             chart.notice("no-stretch", el.at)
     elif subject == "medical_direction":
         name, when = el.choice("performed", "DateTime", "Period")
@@ -115,7 +115,7 @@ def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
 
 
 def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
-    """The device, from its coded or plain words; a known code of ours first."""
+    """Set the device of a limb, from the first of the devices used, of the part or the whole, that says what it is."""
     for source in (el, above):
         if source is None:
             continue
@@ -125,7 +125,7 @@ def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
         for reference in source.each("usedReference"):
             device = chart.index.target(reference)
             if device is None:
-                # A device was named and not sent: nobody can say that its type is not charted.
+                # A device was named and not sent, so its type is not missing.
                 chart.notice("dangling-reference", reference.at)
                 found.data.setdefault("device", CANNOT_TELL)
             elif any(set_device(chart, found, concept, device) for concept in device_words(device)):
@@ -133,14 +133,14 @@ def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
 
 
 def device_words(device: El) -> list[El]:
-    """What a Device says it is: its type, else its names as if they were text."""
+    """What a Device says it is, as concepts: its type, else each of its names as text."""
     if device.get("type"):
         return [device.get("type")]
     return [El({"text": name.text_of("name")}, name.at) for name in device.each("deviceName") if name.text_of("name")]
 
 
 def set_device(chart: Chart, found: Found, concept: El, place: El) -> bool:
-    """Set the device of a limb; words that are not known cannot tell which."""
+    """Set the device of a limb: ``CANNOT_TELL``, with a notice, for words that are not known; whether it was set."""
     word = own_word(concept, f"{_LIMBS}.device")
     texts = list(words(concept))
     if word is None:
@@ -163,7 +163,7 @@ def _applied_by(chart: Chart, found: Found, people: list[tuple[str, El]]) -> Non
 
 
 def _reasons(chart: Chart, el: El) -> None:
-    """Reasons stand in the crew's own words: kept as words, concluded from by nobody."""
+    """Add the reasons of a restraint as behaviors in the crew's own words. They are not interpreted."""
     reasons = list(el.each("reasonCode"))
     for index, concept in enumerate(reasons):
         text = concept.text_of("text") or next((c.text_of("display") for c in concept.each("coding")), "")
@@ -210,7 +210,7 @@ def _hold(chart: Chart, el: Resource) -> None:
 
 
 def read_device_use(chart: Chart, el: El) -> None:
-    """A DeviceUseStatement: a device of law enforcement, or one on a limb."""
+    """Read one DeviceUseStatement: a device of law enforcement, or one on a limb."""
     if el.text_of("status") == "intended":
         chart.notice("not-used-status", el.at)
         return

@@ -1,4 +1,4 @@
-"""Items that are written to our profile: code, time and performer from the resource."""
+"""Items from resources that are written to our profile: their code, time and performer."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _TIME_OF = {
 
 
 def own_shape(chart: Chart, el: Resource) -> Shape | None:
-    """The list that a coding or an extension of the profile makes this resource an item of."""
+    """The list of which this resource is an item, by an extension or a coding of the profile; None where it has neither."""
     for slug, _ in el.own:
         if slug in SHAPES:
             return SHAPES[slug]
@@ -31,7 +31,7 @@ def own_shape(chart: Chart, el: Resource) -> Shape | None:
 
 
 def concept_of(chart: Chart, el: Resource) -> El:
-    """What a resource is about: its code, the event, or the type of the device used."""
+    """The concept that says what a resource is about: its code, the event, or the type of the device used."""
     if el.kind == "AdverseEvent":
         return el.get("event")
     if el.kind == "DeviceUseStatement":
@@ -41,7 +41,7 @@ def concept_of(chart: Chart, el: Resource) -> El:
 
 
 def read_shape(chart: Chart, el: Resource, shape: Shape) -> Found:
-    """One item from a resource; its extension is read by the caller."""
+    """A new item with the id, code, time and performer of a resource; the caller reads its extension."""
     found = chart.item(shape.slug, el)
     found.own = True
     chart.set_id(found, el.text_of("id"), el.get("id"))

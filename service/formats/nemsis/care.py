@@ -17,7 +17,7 @@ LEAST_ONLY_MMHG = 20
 
 
 def times(chart: Chart) -> None:
-    """eTimes, eDisposition.30. The unit's return to service is no transfer of care and is not taken for one."""
+    """Read eTimes and eDisposition.30. The unit's return to service is not read as transfer of care."""
     here = chart.pcr.get("eTimes")
     if not here:
         return
@@ -42,7 +42,7 @@ def times(chart: Chart) -> None:
 
 
 def procedures(chart: Chart, crew: Crew) -> None:
-    """eProcedures: restraint, holding, and what else is an action of ours. A PN beside the code: not done."""
+    """Read eProcedures: restraint, holding, and what is an action of ours. With a PN beside the code it was not done."""
     for group in chart.pcr.get("eProcedures").each("eProcedures.ProcedureGroup"):
         what = group.get("eProcedures.03")
         if not what.text or what.pn:
@@ -71,7 +71,7 @@ def _restraint(chart: Chart, group: El, what: El) -> None:
 
 
 def _started(chart: Chart, group: El, when: El) -> None:
-    """Several applications: the first in the record is the start."""
+    """Set the start of the application: the first of all."""
     spot = chart.part("/application", group)
     here, there = moment(when.text), _moment_of(spot.data.get("started"))
     if there is None or here is None:
@@ -116,7 +116,7 @@ def _complications(chart: Chart, group: El) -> None:
 
 
 def drugs(chart: Chart, crew: Crew) -> None:
-    """eMedications. A PN beside a drug: considered and not given, and its amount is no dose."""
+    """Read eMedications. A drug with a PN was considered and not given, and its amount is no dose."""
     here = chart.pcr.get("eMedications")
     told = False
     for group in here.each("eMedications.MedicationGroup"):
@@ -135,7 +135,7 @@ def drugs(chart: Chart, crew: Crew) -> None:
             chart.take(answer, "time", group.get("eMedications.01"))
         else:
             if drug is None:
-                # It may be a sedative, and a dose that is not there could not be found.
+                # It may be a sedative, so it must be among the doses.
                 chart.notice("unknown-drug", what.at)
             _dose(chart, crew, group, what, drug or "other")
     if told:
@@ -200,7 +200,7 @@ def sedated(chart: Chart) -> bool:
 
 
 def vitals(chart: Chart) -> None:
-    """eVitals, one set a group; a group in which nothing is charted is no set."""
+    """Read eVitals: one set for each group in which anything is charted."""
     for group in chart.pcr.get("eVitals").each("eVitals.VitalGroup"):
         key = group.attribute("CorrelationID") or None
         spot = chart.item("/monitoring/vitals", group, key)
@@ -260,7 +260,7 @@ def _carbon_dioxide(chart: Chart, spot: Spot, el: El) -> None:
         chart.notice("unit-taken-as-mmhg", el.at)
         chart.number(spot, "etco2_mmhg", el)
     else:
-        # A percentage needs the pressure of the air around to become a pressure.
+        # A percentage can be converted only with the ambient pressure.
         chart.unreadable(spot, "etco2_mmhg", el, "unusable-unit")
 
 
@@ -277,7 +277,7 @@ def _rhythm(chart: Chart, spot: Spot, found: list[El]) -> None:
 
 
 def examination(chart: Chart) -> None:
-    """eExam: limb checks one a limb and time, combative behavior, seizures; an examination without time stays without."""
+    """Read eExam: one limb check for each limb of an examination, combative behavior, seizures."""
     application = chart.objects.get("/application")
     started = _moment_of(application.data.get("started")) if application else None
     for group in chart.pcr.get("eExam").each("eExam.AssessmentGroup"):
@@ -286,7 +286,7 @@ def examination(chart: Chart) -> None:
         for limb in group.each("eExam.ExtremityGroup"):
             _limb_check(chart, limb, when)
         for el in group.each("eExam.19"):
-            # What came after the start did not lead to it.
+            # Behavior after the start of the application did not lead to it.
             if el.text == codes.COMBATIVE and not el.pn and not (charted and started and charted > started):
                 behaviour = chart.item("/decision/behaviours", el, el.attribute("CorrelationID") or None)
                 chart.set_value(behaviour, "behaviour", "other", el)
@@ -298,7 +298,7 @@ def examination(chart: Chart) -> None:
                 chart.take(event, "time", when)
 
 
-#: What makes the examination of a limb a check of its circulation, movement or feeling.
+#: Codes of eExam.16 that make the examination of a limb a limb check.
 _OF_A_CHECK = {code for table in codes.LIMB_FINDING.values() for code in table} | {
     codes.LIMB_NORMAL,
     codes.LIMB_NOT_DONE,
@@ -327,7 +327,7 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
         elif of_member:
             chart.unreadable(check, member, of_member[0], "negated-finding")
         elif codes.LIMB_NORMAL in told:
-            # "Normal" alone does not say which of these was looked at.
+            # "Normal" alone does not say whether this was looked at.
             chart.set_value(check, member, NOT_COLLECTED, limb)
 
 
@@ -335,7 +335,7 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
 
 
 def posture(chart: Chart) -> None:
-    """eDisposition.14. It has no time: one posture is that of the journey, of several nobody can tell the order."""
+    """Read eDisposition.14, which has no time: a single posture gets the times of the journey, several get none."""
     found = [el for el in chart.pcr.get("eDisposition").each("eDisposition.14") if el.text in codes.POSTURE]
     here = chart.pcr.get("eTimes")
     for el in found:
@@ -350,7 +350,7 @@ def posture(chart: Chart) -> None:
 
 
 def arrest(chart: Chart) -> None:
-    """eArrest.01, eArrest.14."""
+    """Read eArrest.01 and eArrest.14."""
     here = chart.pcr.get("eArrest")
     what = here.get("eArrest.01")
     if what.text in (codes.ARREST_BEFORE, codes.ARREST_AFTER):

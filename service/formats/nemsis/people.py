@@ -1,4 +1,4 @@
-"""Who: patient, crew, law enforcement, injuries, the chart itself."""
+"""Patient, crew, law enforcement, injuries, and the chart itself."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from . import codes
 from .chart import Chart, as_number
 from .tree import NOT_COLLECTED, El
 
-#: Sets of which an element is read whole, one value an element.
 _Words = list[str]
 _DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
     code: word.word for code, word in codes.PRODUCT.items()
@@ -19,12 +18,12 @@ _DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
 
 
 def drug_of(el: El) -> str | None:
-    """Our word for the drug of an RxNorm code, None for one we do not know."""
+    """Our word for the drug of an RxNorm code, None for one that is not known."""
     return _DRUG_OF.get(el.text) if el.attribute("CodeType") in ("", codes.RXNORM) else None
 
 
 def patient(chart: Chart) -> None:
-    """ePatient, eHistory, eExam.01."""
+    """Read ePatient, eHistory and eExam.01."""
     here, history = chart.pcr.get("ePatient"), chart.pcr.get("eHistory")
     if here:
         spot = chart.part("/patient", here)
@@ -49,7 +48,7 @@ def _age(chart: Chart, here: El) -> None:
             chart.set_value(age, "value", 0, value)
             chart.set_value(age, "unit", "d", unit)
         else:
-            # Neither member can be left out of an age: both are readable, or there is none.
+            # An age needs both members: without one that can be read there is none.
             known = codes.AGE_UNIT.get(unit.text)
             if known and chart.set_value(age, "value", as_number(value.text), value):
                 chart.set_value(age, "unit", known.word, unit)
@@ -96,7 +95,7 @@ def _history(chart: Chart, history: El) -> None:
     if need is not None:
         chart.code(spot, "communication_need", need, codes.COMMUNICATION)
     elif barriers:
-        # The element lists the barriers there were; none of these is about understanding each other.
+        # eHistory.01 lists all barriers to care, and none of those charted is one to communication.
         chart.set_value(spot, "communication_need", "none", barriers[0])
     pregnancy = history.get("eHistory.18")
     known = codes.PREGNANT.get(pregnancy.text)
@@ -110,7 +109,7 @@ def _history(chart: Chart, history: El) -> None:
 
 
 def _listed(chart: Chart, history: El, element: str, member: str, read: Any, none: str) -> None:
-    """A list of codes as a list of our words; one PN says that there are none."""
+    """Set a list from a repeated element by ``read``; empty where the PN ``none`` stands in place of values."""
     found = list(history.each(element))
     if not found:
         return
@@ -158,7 +157,7 @@ def _substances(chart: Chart, history: El, suspected: list[El]) -> None:
 
 
 class Crew:
-    """The people of a chart: crew member id -> our opaque id. The ids of the chart are not kept."""
+    """The people of a chart, with opaque ids of ours. The crew member ids of the chart are not kept."""
 
     def __init__(self, chart: Chart) -> None:
         self.levels: list[str] = []
@@ -199,27 +198,27 @@ class Crew:
             self._chart.set_value(self._chart.part("/transport", group), "attendants", levels, group)
 
     def ident(self, el: El) -> str | None:
-        """Our id of a crew member who is named by id."""
+        """Our id of the crew member whom an element names, or None."""
         return self._ids.get(el.text)
 
     def level(self, el: El) -> str | None:
-        """The level of a crew member who is named by id."""
+        """The level of care of the crew member whom an element names, or None."""
         return self._level_of.get(el.text)
 
     def other(self, service: str, el: El) -> str:
-        """Our id of somebody who is no crew member: one of each service."""
+        """Our id of somebody of a service who is no crew member; one person stands for each service."""
         if service not in self._others:
             ident = self._others[service] = f"p-{service.replace('_', '-')}"
             item = self._chart.item("/team/members", el)
             self._chart.set_value(item, "id", ident, el)
             self._chart.set_value(item, "service", service, el)
-            # The chart has a level of care for its own crew alone.
+            # NEMSIS has a level of care only for the unit's own crew.
             self._chart.set_value(item, "level", NOT_COLLECTED, el)
         return self._others[service]
 
 
 def law_enforcement(chart: Chart) -> None:
-    """eScene.04. That others are listed without them does not say that they were not there."""
+    """Read eScene.04: law enforcement was there. A list without them does not say that they were not."""
     for el in chart.pcr.get("eScene").each("eScene.ResponderGroup", "eScene.04"):
         if el.text == codes.LAW_ENFORCEMENT_AT_SCENE:
             chart.set_value(chart.part("/custody", el), "law_enforcement_present", True, el)
@@ -230,7 +229,7 @@ def law_enforcement(chart: Chart) -> None:
 
 
 def harm(chart: Chart, crew: Crew) -> None:
-    """eOther.05, eOther.06, eOther.03, eDisposition.19."""
+    """Read injuries of the crew (eOther.05, eOther.06), its protective equipment (eOther.03) and death (eDisposition.19)."""
     groups = list(chart.pcr.get("eOther").each("eOther.EMSCrewMemberGroup"))
     said_no = [el for group in groups if (el := group.get("eOther.05")).text == codes.NO]
     for group in groups:
@@ -259,7 +258,7 @@ def harm(chart: Chart, crew: Crew) -> None:
 
 
 def record(chart: Chart, crew: Crew) -> None:
-    """eNarrative.01, eOther.01, eOther.08, the receiver's signature."""
+    """Read eNarrative.01, eOther.01, eOther.08 and the receiver's signature."""
     narrative, other = chart.pcr.get("eNarrative", "eNarrative.01"), chart.pcr.get("eOther")
     if narrative.text:
         chart.set_value(chart.part("", chart.pcr), "narrative", narrative.raw, narrative)
