@@ -1,8 +1,8 @@
 """What is measured: every rule, every published list or interval that rules answer, performance measures, times.
 
-Rules and published facts come from the rulebook, so that this file knows none
-of them. What a record says about one measure is one of the outcomes of a rule,
-with ``off`` for a rule that the profile has switched off.
+Rules and published facts come from the rulebook and are not named here. What a
+record says about one measure is one of the outcomes of a rule, or ``off`` for a
+rule that the profile has switched off.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ Harm = TypeVar("Harm", Injury, Complication)
 CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, ERROR, OFF = OUTCOMES = (
     "clear", "finding", "not_applicable", "not_assessable", "error", "off",
 )  # fmt: skip
-#: The first of these that any part of a measure has is its outcome; the order in which a rule's own facts count.
+#: The outcome of a measure is the first of these that one of its rules has.
 _FIRST = (ERROR, FINDING, NOT_ASSESSABLE, CLEAR, NOT_APPLICABLE, OFF)
 #: Families of published facts that are measures: lists of what to chart, intervals of checks and vital signs, monitoring.
 _PUBLISHED = ("AUD", "DOC", "CMS", "VS", "MON")
 _COMPLETENESS = "completeness"
-#: The performance measures of this source: recalled, its full text was not at hand.
+#: The source of the performance measures (from memory: its full text was not at hand).
 _PERFORMANCE_SOURCE = {"key": "nasemso-2022", "locator": "Performance measures", "confidence": "memory"}
 
 
@@ -64,7 +64,7 @@ def measures_of(book: Rulebook) -> tuple[Measure, ...]:
     for key in sorted(book.facts):
         if key.split("-")[0] in _PUBLISHED:
             answering = [rule for rule in book.rules if key in rule.answers]
-            # What is missing from the chart and what the chart shows are two questions; the first is asked where it can be.
+            # Whether something is charted and what it shows are two questions. Where there are completeness rules, they count alone.
             asked = [rule for rule in answering if rule.category == _COMPLETENESS] or answering
             if asked:
                 fact = book.facts[key]
@@ -82,7 +82,7 @@ def _counted(category: str) -> str:
 
 
 def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
-    """What one record says about each measure, in their order."""
+    """The outcome of one record for each measure, in their order."""
     of_rule = review.outcomes
     asks = {id_: ask for id_, _, _, ask in _PERFORMANCE}
     for measure in measures:
@@ -97,7 +97,7 @@ def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
 
 
 def _any(items: V[tuple[Harm, ...]], wanted: Callable[[Harm], bool]) -> str:
-    """Finding when an item is as wanted, clear when the list is charted and none is; an item that does not say is open."""
+    """Finding where an item is as wanted, clear where the list is charted and none is, else not assessable."""
     if isinstance(items, Absent):
         return NOT_ASSESSABLE
     if any(wanted(item) for item in items):
@@ -172,13 +172,13 @@ _PERFORMANCE: tuple[tuple[str, str, str, Callable[[Episode, FactSheet], str]], .
 
 # ---------------------------------------------------------------- times
 
-#: What a record has in place of a time.
+#: Why a record has no time: no entry, cannot be assessed, does not apply.
 WITHOUT, UNKNOWN, NONE = "without_entry", "not_assessable", "not_applicable"
 
 
 @dataclass(frozen=True, slots=True)
 class Time:
-    """One time, in seconds, at most one a record. ``ask`` gives it, or why there is none."""
+    """A time in seconds that a record may have. ``ask`` gives it, or why there is none; ``without``: what "no entry" means."""
 
     id: str
     title: str
@@ -191,7 +191,7 @@ def _limbs(sheet: FactSheet) -> list[Fact]:
 
 
 def _limb_time(attribute: str, closed: str) -> Callable[[Episode, FactSheet], int | str]:
-    """The longest of all limbs; a limb that was never checked leaves the record without one."""
+    """The longest of all limbs; WITHOUT where a limb was never checked."""
 
     def ask(episode: Episode, sheet: FactSheet) -> int | str:
         found = _limbs(sheet)
@@ -210,7 +210,7 @@ def _limb_time(attribute: str, closed: str) -> Callable[[Episode, FactSheet], in
 
 
 def _gap(*monitors: str) -> Callable[[Episode, FactSheet], int | str]:
-    """The longest stretch without an entry, of all the monitors for which there was a duty."""
+    """The longest time without an entry, of those monitors for which there was a duty."""
 
     def ask(episode: Episode, sheet: FactSheet) -> int | str:
         found = [fact for fact in sheet.facts if fact.kind == "gap" and fact.key in monitors]
@@ -229,7 +229,7 @@ def _gap(*monitors: str) -> Callable[[Episode, FactSheet], int | str]:
 
 
 def _prone(episode: Episode, sheet: FactSheet) -> int | str:
-    """Time face down in this unit's care: from contact where the patient was found so."""
+    """Time face down in this unit's care; from contact on where the patient was found so."""
     if sheet.drawn_from.get("posture") != RECORDED:
         return UNKNOWN
     spans, contact = [], episode.transport.at_patient.epoch
@@ -276,7 +276,7 @@ UNDATED = ""
 
 
 def day_of(review: Review) -> date | None:
-    """The day, in the record's own offset, on which the chart closed, else of its last entry; None for a record without a time."""
+    """The day, in the record's own offset, on which the chart was closed, else of its last time; None without any time."""
     closed = review.sheet.closed
     if closed is None:
         return None
@@ -286,7 +286,7 @@ def day_of(review: Review) -> date | None:
 
 
 def period(review: Review, length: str) -> str:
-    """``2031-04`` or ``2031-W15`` (ISO 8601) of the record's day, or UNDATED."""
+    """The period of a record's day: ``2031-04`` for month, ``2031-W15`` (ISO 8601) for week, or UNDATED."""
     day = day_of(review)
     if day is None:
         return UNDATED

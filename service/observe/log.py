@@ -52,9 +52,9 @@ Value = str | int | float | None
 _PACKAGE = Path(__file__).resolve().parents[1]
 _LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
 
-# Straight to the file: a line is one call of the system, so that those of threads and workers do not mix (a pipe keeps
-# 4,096 bytes together, some 480 rules in one line), and there is no lock that a fork or a signal could find taken.
-# ``logging`` would cost three times as much of every request.
+# A line is one system call, so that lines of threads and workers do not mix (a pipe keeps 4,096 bytes together, some
+# 480 rules in one line), and no lock can be held while the process forks or takes a signal. ``logging`` would take three
+# times as long for every request.
 _write: Callable[[bytes], object] = partial(os.write, 2)
 _least = _LEVELS["info"]
 
