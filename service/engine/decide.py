@@ -18,7 +18,7 @@ from service.rulebook.rule import BoundRule
 
 from . import generated
 from .compile import Catalogue, EngineError, compile_rules
-from .evaluator import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OUTCOME_ORDER, Compiled, compile_rule
+from .evaluator import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OUTCOME_ORDER, CompiledRule, compile_rule
 from .fence import Fence
 
 WhenNone = Literal["clear", "not_applicable"]
@@ -238,7 +238,7 @@ def _add_up(
     return findings
 
 
-def _guarded(compiled: Compiled, fact: Fact) -> str:
+def _guarded(compiled: CompiledRule, fact: Fact) -> str:
     try:
         return compiled.outcome(fact)
     except Exception:  # noqa: BLE001 - becomes the outcome error; its text can quote the fact, so it goes no further

@@ -341,8 +341,8 @@ class Events:
         if run:
             yield run
 
-    def _stand(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
-        self.line.stand(fact, time)
+    def _set_at(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
+        self.line.set_at(fact, time)
         fact.set("in_care", in_care)
 
     # ------------------------------------------------------------ from readings
@@ -440,7 +440,7 @@ class Events:
             fact.set("unrechecked", False)
             months = self.age_months
             fact.set("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
-        self._stand(fact, None, in_care)
+        self._set_at(fact, None, in_care)
         self._circumstances(fact, None)
         return fact
 
@@ -476,7 +476,7 @@ class Events:
         else:
             fact.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
         fact.span = (run[0].time, run[-1].time)
-        self._stand(fact, run[0].time, run[0].in_care)
+        self._set_at(fact, run[0].time, run[0].in_care)
         self._circumstances(fact, run[0].time)
         return fact
 
@@ -565,7 +565,7 @@ class Events:
         )
         self._answers(fact, run, max, "limb_circulation")
         fact.span = (run[0].time, run[-1].time)
-        self._stand(fact, run[0].time, run[0].in_care)
+        self._set_at(fact, run[0].time, run[0].in_care)
         self._circumstances(fact, run[0].time)
         return fact
 
@@ -620,7 +620,7 @@ class Events:
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")
-            self._stand(fact, None, before is not True)
+            self._set_at(fact, None, before is not True)
             self._circumstances(fact, None)
             return fact
         fact.span = (time, end if end is not None and end >= time else time)
@@ -639,7 +639,7 @@ class Events:
             fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:
             fact.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
-        self._stand(fact, time, self.line.ours(before, time))
+        self._set_at(fact, time, self.line.ours(before, time))
         self._circumstances(fact, time)
         return fact
 

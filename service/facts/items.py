@@ -177,7 +177,7 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
             any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures),
         )
         fact.set("reason_charted", type(posture.reason) is not Absent)
-        line.stand(fact, start)
+        line.set_at(fact, start)
         yield fact
 
 
@@ -246,7 +246,7 @@ def _device(
         fact.set("in_transport", line.in_transport(reach, last))
         fact.set("after_loading", None if line.loaded is None else last is None or last > line.loaded)
         fact.span = (reach, max(reach, last if last is not None else reach))
-    line.stand(fact, start)
+    line.set_at(fact, start)
     return fact
 
 
@@ -324,8 +324,8 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
     basis = episode.patient.weight_basis
     allergies = episode.patient.allergies
     vitals = [(t, v) for v in items(episode.monitoring.vitals) if (t := v.time.epoch) is not None]
-    scores = charted_in(line.vitals, ("agitation_score",), line)
-    signs = charted_in(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
+    scores = charted_times(line.vitals, ("agitation_score",), line)
+    signs = charted_times(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
     listed = items(line.dose_items)
     for dose in listed:
         fact = FactBuilder("dose", dose.drug, (place(dose),))
@@ -367,7 +367,7 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
         fact.set("mixed_badly", mixed if type(mixed) is Absent else _mixed_badly({dose.drug, *mixed}))
         if time is not None:
             fact.span = (time, time)
-        line.stand(fact, time)
+        line.set_at(fact, time)
         yield fact
 
 
@@ -418,10 +418,10 @@ def _after(
         fact.set(names[0], None)
 
 
-def charted_in(
+def charted_times(
     vitals: tuple[record.VitalSet, ...] | Absent, members: tuple[MemberName, ...], line: Timeline
 ) -> list[int] | Absent:
-    """Times of the sets in which one of the members is recorded, or declined with a reason that holds (``met``).
+    """Times of the sets in which one of the members is recorded, or declined with a reason that holds (``meets_duty``).
 
     An Absent where ``vitals`` is one, or where the sender's system has no place for any of the members.
     """
@@ -433,7 +433,7 @@ def charted_in(
         if time is not None:
             for member in members:
                 value = getattr(vital, member)
-                if type(value) is not Absent or met(value, time, line):
+                if type(value) is not Absent or meets_duty(value, time, line):
                     found.append(time)
                     break
     if not found and vitals:
@@ -443,7 +443,7 @@ def charted_in(
     return sorted(found)
 
 
-def met(value: object, time: int, line: Timeline) -> bool:
+def meets_duty(value: object, time: int, line: Timeline) -> bool:
     """Whether a member meets a duty at a time: recorded, or declined with a reason that holds then.
 
     "Unsafe to attempt" holds before control only.

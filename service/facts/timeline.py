@@ -391,7 +391,7 @@ class Timeline:
         """The attributes to make for a kind of fact."""
         return None if self._asked is None else self._asked.of(kind)
 
-    def stand(self, fact: FactBuilder, time: int | None) -> None:
+    def set_at(self, fact: FactBuilder, time: int | None) -> None:
         """Set the ``at_`` attributes: how things stood at the fact's own time."""
         for name, stood in _standing(self.wanted(fact.kind)):
             fact.set(name, None if time is None else stood(self, time))

@@ -15,7 +15,7 @@ from service.episode.words import LIMBS
 from . import intervals, scales
 from .builder import FactBuilder, state_of
 from .fact import Evidence, place
-from .items import charted_in, met, news2
+from .items import charted_times, meets_duty, news2
 from .timeline import ROUNDING, Timeline, items
 
 #: Seconds. Two very agitated scores this far apart show that the struggle goes on.
@@ -391,9 +391,9 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         four = (vital.hr, vital.rr, vital.spo2, vital.sbp)
         absent = [value for value in four if type(value) is Absent]
         unheard = unheard or any(value.state == "not_collected" for value in absent)
-        full += all(met(value, time, line) for value in absent)
+        full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
-    signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
+    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp"), line)
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
@@ -435,7 +435,7 @@ def _after_sedation(
             for item in items(watched)
             if (begin := item.start.epoch) is not None and ((end := line.end_of(item.end)[0]) is None or end > start)
         ]
-        charted = next((t for t, v in ours if t >= start and met(getattr(v, member), t, line)), None)
+        charted = next((t for t, v in ours if t >= start and meets_duty(getattr(v, member), t, line)), None)
         if charted is not None:
             at.append(charted)
         if at:
@@ -470,7 +470,7 @@ def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.Vita
             "not_collected" if nowhere else "missing",
         )
         return
-    refused = [t for t, v in ours if type(v.agitation_score) is Absent and met(v.agitation_score, t, line)]
+    refused = [t for t, v in ours if type(v.agitation_score) is Absent and meets_duty(v.agitation_score, t, line)]
     declined = any(t <= begin for t in refused)
     # A patient found restrained can be scored only after contact.
     latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)

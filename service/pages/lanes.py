@@ -25,7 +25,7 @@ from service.rulebook.load import Rulebook
 from service.rulebook.rule import Rule
 from service.wording.clock import Clock
 from service.wording.headings import SEVERITIES, sentence
-from service.wording.places import Places, name, reach
+from service.wording.places import Places, item_name, time_of
 from service.wording.quantities import quantity
 from service.wording.words import number, word
 
@@ -210,7 +210,7 @@ class Lanes:
             if finding["span"] is not None and not timeless:
                 return lane, _seconds(finding["span"]["from"])
             item = self.places.item(pointer)
-            when = reach(item) if item is not None else None
+            when = time_of(item) if item is not None else None
             if when is not None:
                 return lane, when[0]
         return None
@@ -342,11 +342,11 @@ class Lanes:
             self._none(application.holds),
         )
         for hold in items(application.holds):
-            lane.bars += self._some(self._bar(hold, hold.start, hold.end, "own", name(hold)))
+            lane.bars += self._some(self._bar(hold, hold.start, hold.end, "own", item_name(hold)))
         for weight in items(application.body_weight):
             ours = weight.care == "this_unit"
             lane.bars += self._some(
-                self._bar(weight, weight.start, weight.end, "own" if ours else "care", name(weight))
+                self._bar(weight, weight.start, weight.end, "own" if ours else "care", item_name(weight))
             )
         return lane
 
@@ -500,7 +500,7 @@ class Lanes:
         for item in listed:
             time = item.time.epoch
             if time is not None:
-                lane.dots.append(Dot(time, name(item), self._stain(item), True))
+                lane.dots.append(Dot(time, item_name(item), self._stain(item), True))
         return lane
 
 

@@ -33,7 +33,7 @@ _STARTS = ("time", "start", "on")
 _ENDS = ("end", "off")
 
 
-def reach(node: Node) -> tuple[int, int] | None:
+def time_of(node: Node) -> tuple[int, int] | None:
     """(from, to) of an item as charted, in epoch seconds; without an end the start twice, without a start None."""
     start = next((t for name in _STARTS if (t := getattr(node, name, MISSING).epoch) is not None), None)
     if start is None:
@@ -42,7 +42,7 @@ def reach(node: Node) -> tuple[int, int] | None:
     return start, max(start, end)
 
 
-def name(node: Node) -> str:
+def item_name(node: Node) -> str:
     """An item in words: its kind and the codes that say which one it is."""
     said = [] if type(node) not in _ITEMS else [_ITEMS[type(node)]]
     codes = {
@@ -91,7 +91,7 @@ class Places:
                     found = here
             elif isinstance(here, Node):
                 here = getattr(here, step, None)
-                if isinstance(here, Node) and reach(here) is not None:
+                if isinstance(here, Node) and time_of(here) is not None:
                     found = here
             if here is None or isinstance(here, Absent):
                 break
@@ -104,8 +104,8 @@ class Places:
         item = self.item(pointer)
         said = [word(steps[0])] if steps else ["the whole record"]
         if item is not None and item.at.split("/")[-1].isdigit():
-            when = reach(item)
-            said.append(name(item) if when is None else f"{name(item)} ({clock.span(*when)})")
+            when = time_of(item)
+            said.append(item_name(item) if when is None else f"{item_name(item)} ({clock.span(*when)})")
         label = str(entry["label"])
         if word(label) not in said and (item is None or label != item_label(type(item))):
             said.append(label)
