@@ -322,7 +322,7 @@ def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[re
 def _measured(line: Timeline, vitals: list[record.VitalSet], members: tuple[MemberName, ...]) -> bool | Absent:
     """Whether one of the members was charted in one of the sets, or declined with a reason.
 
-    "Unsafe to attempt" counts before control only; after control the duty begins anew.
+    "Unsafe to attempt" before control does not count where there is a set after control: the duty begins anew then.
     """
     tried: Absent | None = None
     for vital in vitals:
