@@ -1,4 +1,4 @@
-"""How a process of ours uses memory; said once, where it starts."""
+"""How a process of ours uses memory; called once, where it starts."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""The way through the house: bytes in, one review out. Pure once it is built.
+"""From bytes to a review: read, make facts, decide, put together. Pure once it is built.
 
-Built once a process: the rulebook is read, every profile is bound and
-compiled into the engine, and the rules' own examples are run through both
-deciders before anybody is served.
+Built once before processes are forked: the rulebook is read, every profile is
+bound and compiled for the engine, and the rules' own examples are run through
+both deciders before anybody is served.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _READERS: dict[str, Callable[[bytes], Intake]] = {
     "application/xml": nemsis_reader.read,
     "text/xml": nemsis_reader.read,
 }
-#: What can be read.
+#: Media types that can be read.
 MEDIA_TYPES = tuple(_READERS)
 
 
@@ -52,7 +52,7 @@ class UnknownProfile(KeyError):
 
 
 class Pipeline:
-    """All that is needed to review an episode under any loaded profile. Safe to share between threads."""
+    """Reviews episodes under any loaded profile. Safe to share between threads."""
 
     def __init__(
         self,
@@ -81,7 +81,7 @@ class Pipeline:
         *,
         profiles: Collection[str] | None = None,
     ) -> Pipeline:
-        """Load and compile. Raises RulebookError (one line a slip), MappingError, SchemaError or EngineError.
+        """Load and compile. Raises RulebookError, MappingError, SchemaError or EngineError.
 
         ``mappings``: the agency's custom elements of NEMSIS, beside those shipped. ``schemas``: the published
         schemas, against which each document is then checked. ``profiles``: those that reviews are wanted under (all);
@@ -102,16 +102,16 @@ class Pipeline:
         own = (mappings,) if mappings else ()
         mapped = nemsis_reader.load_mappings(shipped_directory(), *own)
         if schemas is not None:
-            xsd.load(schemas)  # here and not at the first document, so that a wrong folder stops the start
+            xsd.load(schemas)  # a wrong folder stops the start, not the first document
         read_xml = partial(nemsis_reader.read, mappings=mapped, xsd_directory=schemas)
         read_all_xml = partial(nemsis_reader.read_all, mappings=mapped, xsd_directory=schemas)
         return cls(book, declared, rulesets, deciders, read_xml, read_all_xml)
 
     def self_test(self) -> list[str]:
-        """Every rule's own examples through both deciders; the failures, empty when all hold.
+        """Run every rule's own examples through both deciders; the failures, one line each.
 
-        Under profiles other than the default the examples show only that the
-        two deciders agree: other numbers, other outcomes.
+        Examples hold for default numbers. Under each profile, whose numbers may
+        differ, they show only that the two deciders agree.
         """
         words = self.rulebook.vocabulary
         failures: list[str] = []
@@ -147,11 +147,11 @@ class Pipeline:
         return build_facts(episode, self._phrases, self._asked)
 
     def read(self, body: bytes, media_type: str) -> Intake:
-        """Read a body. Raises Rejected (400, 422)."""
+        """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""
         return self._readers[media_type](body)
 
     def read_all(self, body: bytes, media_type: str) -> list[Callable[[], Intake]]:
-        """Every chart of a document in order, each read when it is called. Raises Rejected for the document."""
+        """For every chart of a document, in order, a function that reads it. Raises Rejected for the document."""
         if media_type.endswith("/xml"):
             return self._read_all_xml(body)
         return [partial(self.read, body, media_type)]
@@ -177,7 +177,7 @@ class Pipeline:
         explain: bool = False,
         checkpoint: Checkpoint = never,
     ) -> Review:
-        """As ``review``, of one of ``read_all``."""
+        """As ``review``, for one of the functions of ``read_all``."""
         if profile not in self._rulesets:
             raise UnknownProfile
         intake = read()
@@ -190,7 +190,7 @@ class Pipeline:
 
 
 def asked_for(book: Rulebook) -> Asked:
-    """Every attribute that rules look at or their messages name."""
+    """The attributes that rules look at or that their messages name, by kind of fact."""
     out: dict[str, set[str]] = {}
     for rule in book.rules:
         names = out.setdefault(rule.about, set())
@@ -200,5 +200,5 @@ def asked_for(book: Rulebook) -> Asked:
 
 
 def bind_defaults(book: Rulebook) -> tuple[BoundRule, ...]:
-    """Every rule with its own default numbers, whatever the profiles say."""
+    """Every rule with its default numbers."""
     return tuple(bind(rule, book.vocabulary.units, {}) for rule in book.rules)

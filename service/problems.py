@@ -1,4 +1,4 @@
-"""What can be wrong with a request, as data: every layer raises it, and the one table says it as RFC 9457 does."""
+"""What can be wrong with a request: the error that every layer raises, and the table of problems (RFC 9457)."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ PROBLEMS: dict[str, Problem] = {
     ),
 }
 
-#: What stands in for a code of another layer that this table does not have.
+#: Status -> the code that is answered in place of one that the table does not have.
 _BY_STATUS = {400: "bad-request", 422: "invalid-episode"}
 
 

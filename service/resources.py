@@ -14,20 +14,20 @@ def _data(name: str) -> Path:
 
 
 def rules_directory() -> Path:
-    """The rulebook: one folder a phase, profiles, sources, vocabulary."""
+    """The folder of the rulebook: one folder for each phase, profiles, sources, vocabulary."""
     return _data("rules")
 
 
 def openapi_path() -> Path:
-    """The contract."""
+    """The contract, as OpenAPI."""
     return _data("openapi.yaml")
 
 
 def examples_directory() -> Path:
-    """A document in each format, for the formats page."""
+    """The folder with one example of each format, for the formats page."""
     return _PACKAGE / "formats" / "examples"
 
 
 def demo_directory() -> Path:
-    """The demo episodes, one JSON file each."""
+    """The folder of the demo episodes, one JSON file each."""
     return _PACKAGE / "demo"

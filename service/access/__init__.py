@@ -1,1 +1,1 @@
-"""Who may call: clients with hashed keys and certificates, bearer tokens, and what each route asks for."""
+"""Who may call: clients with hashed keys and certificates, bearer tokens, and the scopes of routes."""

@@ -29,7 +29,7 @@ class Callers:
         self._base_url = settings.base_url
 
     def by_header(self, credential: str, path: str) -> Client | None:
-        """The client of a key or token, for a request to ``path``; None when nobody that is known. Raises NobodyKnows."""
+        """The client of a key or token, for a request to ``path``; None for an unknown one. Raises NobodyKnows."""
         if clients.is_key(credential):
             return self._clients.value().by_key(credential) if self._clients else None
         if self._keys is None:
@@ -38,13 +38,13 @@ class Callers:
         return self._tokens.client(credential, keys) or self._cds_client(path, credential, keys)
 
     def by_certificate(self, certificate: bytes | None) -> Client | None:
-        """The client of a verified certificate (DER); None when nobody that is known. Raises NobodyKnows."""
+        """The client of a verified certificate (DER); None for an unknown one. Raises NobodyKnows."""
         if certificate is None or self._clients is None:
             return None
         return self._clients.value().by_certificate(certificate)
 
     def is_trusted_proxy(self, address: str) -> bool:
-        """Whether a certificate that comes from this address in a header is believed."""
+        """Whether an address is that of a proxy whose ``Client-Cert`` header counts."""
         try:
             ip = ipaddress.ip_address(address)
         except ValueError:
@@ -52,7 +52,7 @@ class Callers:
         return any(ip in network for network in self._proxies)
 
     def _cds_client(self, path: str, token: str, keys: tokens.Keys) -> Client | None:
-        """A CDS Hooks client, whose token is for the address of the one service it calls and has no scopes."""
+        """The client of a CDS Hooks token: its audience is the address that is called, and it has no scopes."""
         if self._base_url is None or not path.startswith("/cds-services/"):
             return None
         audience = self._base_url.rstrip("/") + path

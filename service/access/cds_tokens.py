@@ -7,7 +7,7 @@ from typing import Any
 
 import jwt
 
-#: Only signatures whose checker cannot make one: the specification allows neither none nor a shared secret.
+#: Only asymmetric signatures: the specification allows neither ``none`` nor a shared secret.
 _ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})
 _LEEWAY_SECONDS = 30
 #: The times are compared below with the caller's ``now``, so that nothing here asks a clock.
@@ -20,12 +20,12 @@ _OPTIONS: Any = {
 
 
 def client_of(token: str, keys: Mapping[str, Mapping[str, jwt.PyJWK]], audience: str, now: int) -> str | None:
-    """The issuer a CDS client's token stands for; None when it does not hold.
+    """The issuer of a CDS client's token; None for a token that is not valid.
 
     ``keys``: issuer -> key id -> public key; ``jku`` is never followed.
     ``audience``: the address of the service that is called. ``now``: epoch
-    seconds. ``jti`` has to be there, and a repeat is not noticed: nothing is
-    kept between requests.
+    seconds. ``jti`` is required, but a token that is used twice is not noticed:
+    nothing is kept between requests.
     """
     try:
         header = jwt.get_unverified_header(token)
@@ -42,6 +42,6 @@ def client_of(token: str, keys: Mapping[str, Mapping[str, jwt.PyJWK]], audience:
             and claims.get("nbf", now) <= now + _LEEWAY_SECONDS
             and type(claims["jti"]) is str
         )
-    except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it sets off, it is no token)
+    except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it raises, it is not valid)
         return None
     return str(issuer) if holds and claims["jti"] else None

@@ -9,7 +9,7 @@ import urllib.parse
 
 
 def passed_on(header: str) -> bytes | None:
-    """The certificate (DER) in a ``Client-Cert`` header; None when there is none that can be read."""
+    """The certificate (DER) in a ``Client-Cert`` header (RFC 9440, or PEM in percent-encoding); None where it has none."""
     try:
         if re.fullmatch(r":[A-Za-z0-9+/=]+:", header):
             return base64.b64decode(header[1:-1], validate=True)

@@ -30,7 +30,7 @@ _MEMBERS = {"name", "scopes", "keys", "certificates"}
 
 @dataclass(frozen=True, slots=True)
 class Client:
-    """Somebody who may call. ``name`` may be logged; ``key``: what its requests are counted under."""
+    """Somebody who may call. ``name`` may be logged; ``key``: under which its requests are counted (``rate``)."""
 
     name: str
     scopes: frozenset[str]
@@ -38,12 +38,12 @@ class Client:
 
 
 class ClientsError(ValueError):
-    """The file cannot be used. Its text says what is wrong and repeats nothing of the file."""
+    """The file cannot be used. The text says what is wrong and repeats nothing of the file."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clients:
-    """What the file says: (digest, client) of every key and certificate."""
+    """The content of the file: (SHA-256, client) of every key and certificate."""
 
     keys: tuple[tuple[bytes, Client], ...]
     certificates: tuple[tuple[bytes, Client], ...]
@@ -60,7 +60,7 @@ class Clients:
 def _find(known: tuple[tuple[bytes, Client], ...], shown: bytes) -> Client | None:
     digest = hashlib.sha256(shown).digest()
     found = None
-    # All are compared, each in constant time, so that the time tells nothing of which one came close.
+    # All are compared, each in constant time: the time taken tells nothing about which one came close.
     for held, client in known:
         if hmac.compare_digest(held, digest):
             found = client

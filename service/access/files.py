@@ -1,4 +1,4 @@
-"""Files that say who may call, watched while the service runs."""
+"""Files that say who may call: read again when they change while the service runs."""
 
 from __future__ import annotations
 
@@ -12,20 +12,21 @@ from typing import Generic, TypeVar
 from service.observe import log, metrics
 from service.settings import PREFIX, SettingsError
 
+#: Seconds between two looks at a file.
 _LOOK_EVERY = 1.0
 
 T = TypeVar("T")
 
 
 class NobodyKnows(Exception):
-    """The file could not be read since this process began: who may call cannot be told."""
+    """Who may call is not known: the file could not be read since this process began."""
 
 
 class WatchedFile(Generic[T]):
-    """What a file says, read again when the file changes; a change that cannot be used leaves what was there."""
+    """The content of a file, read again when it changes; after a change that cannot be used the old content stays."""
 
     def __init__(self, path: Path, read: Callable[[bytes], T], name: str) -> None:
-        """Raises SettingsError when the file cannot be used now."""
+        """``name``: of the setting, without its prefix. Raises SettingsError when the file cannot be used now."""
         self._path = path
         self._read = read
         self._name = name
@@ -45,7 +46,7 @@ class WatchedFile(Generic[T]):
         return found.st_mtime_ns, found.st_size, found.st_ino
 
     def value(self) -> T:
-        """What holds now; the file is looked at once a second at most. Raises NobodyKnows."""
+        """The content now. Raises NobodyKnows."""
         with self._lock:
             now, process = time.monotonic(), os.getpid()
             forked, self._process = process != self._process, process
@@ -65,8 +66,8 @@ class WatchedFile(Generic[T]):
                 log.emit("info", "access-file-read", setting=self._name)
         except (OSError, ValueError) as error:
             if forked:
-                # What the master read at its start may be older than what other workers hold: nobody is let in
-                # by a key that has been taken away since.
+                # What the first process read at its start may be older than what other workers have: a key that was
+                # taken away since must not let anybody in.
                 self._value = None
             metrics.file_not_read(self._name)
             log.emit("error", "access-file-not-read", setting=self._name, exception=type(error).__name__)

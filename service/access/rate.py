@@ -6,11 +6,12 @@ import threading
 import time
 from collections import OrderedDict
 
+#: The most clients that are counted; those that have not called for longest are dropped first.
 _MOST_COUNTED = 1024
 
 
 class Rate:
-    """Requests a minute for each client, as a bucket that fills evenly and holds a tenth of a minute's worth."""
+    """So many requests per minute for each client: a token bucket that holds a tenth of them."""
 
     def __init__(self, per_minute: int) -> None:
         self._per_second = per_minute / 60
@@ -19,7 +20,7 @@ class Rate:
         self._lock = threading.Lock()
 
     def wait(self, key: str) -> int:
-        """0 when one more may pass, and it is counted; else the seconds until it may."""
+        """0 where a request of this client may pass, which is counted then; else the seconds until one may."""
         now = time.monotonic()
         with self._lock:
             level, then = self._buckets.pop(key, (self._most, now))

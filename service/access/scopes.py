@@ -1,4 +1,4 @@
-"""What each route asks for."""
+"""The scope that each route needs."""
 
 from __future__ import annotations
 
@@ -17,5 +17,5 @@ NEEDS: dict[str, str] = {
     "/cds-services/<service>/feedback": "review",
     "/metrics": "metrics",
 }
-#: Open to all: they say nothing of anybody.
+#: Routes that are open to all: they say nothing about any record or caller.
 OPEN = frozenset({"/", "/openapi.yaml", "/v1/formats", "/cds-services", "/health/live", "/health/ready"})

@@ -25,7 +25,7 @@ _LEAST_RSA_BITS = 2048
 
 
 class KeySetError(ValueError):
-    """The key set cannot be used. Its text repeats nothing of the file."""
+    """The key set cannot be used. The text repeats nothing of the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def read(content: bytes) -> Keys:
             found[entry["kid"]] = key
     except KeySetError:
         raise
-    except Exception:  # noqa: BLE001 (whatever is wrong with it, nothing of it is repeated)
+    except Exception:  # noqa: BLE001 (its text could quote the file)
         raise KeySetError("the file is not a key set") from None
     if not found:
         raise KeySetError("the key set has no key")
@@ -72,7 +72,7 @@ class Tokens:
     scopes: frozenset[str]
 
     def client(self, token: str, keys: Keys) -> Client | None:
-        """Whom the token stands for; None when it does not hold."""
+        """The client of a token; None for a token that is not valid."""
         try:
             key = keys.by_id[jwt.get_unverified_header(token)["kid"]]
             claims = jwt.decode(
@@ -84,10 +84,10 @@ class Tokens:
                 leeway=_LEEWAY_SECONDS,
                 options={"require": ["exp", "iss", "aud"]},
             )
-        except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it sets off, it is no token)
+        except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it raises, it is not valid)
             return None
         scope = claims.get("scope")
         scopes = frozenset(str(scope).split()) & set(SCOPES) if scope is not None else self.scopes
-        # Who holds it is somebody else's name for a person or a system, so it is counted by digest and not logged.
+        # The holder's name may be that of a person: requests are counted under its digest, and it is never logged.
         holder = str(claims.get("client_id") or claims.get("azp") or claims.get("sub") or "")
         return Client("token", scopes, "token:" + hashlib.sha256(holder.encode("utf-8", "replace")).hexdigest())

@@ -1,8 +1,8 @@
 """Byte ranges of line files: every line belongs to the range in which it begins.
 
-Two passes. The first counts the lines of every range, so that the second
-knows the number of its first line wherever it runs; neither needs another
-range, so ranges go to processes or machines in any order.
+There are two passes. The first only counts the lines of every range, so that
+in the second each range knows the number of its first line. Neither pass needs
+another range, so ranges go to processes or machines in any order.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from service.formats.media_types import NEMSIS, media_type_of
 from . import lines
 from .store import store_of
 
-#: Bytes of one range: about a second of work, and what a crash costs at most.
+#: Bytes of one range: about a second of work, which is the most that a crash costs.
 SIZE = 1024 * 1024
 _PIECE = 256 * 1024
-#: So many bytes tell a document from lines.
+#: Bytes at the start of a file that tell an XML document from lines.
 _HEAD = 256
 
 
@@ -31,7 +31,7 @@ class Block(NamedTuple):
     path: str
     start: int
     stop: int
-    #: An XML document: never cut, for it has charts in place of lines.
+    #: An XML document, which is never cut: it has charts in place of lines.
     whole: bool = False
 
 
@@ -43,7 +43,7 @@ class Placed(NamedTuple):
 
 
 def cut(paths: Iterable[str], size: int = SIZE) -> list[Block]:
-    """All inputs in ranges of ``size`` bytes, in order. Raises OSError for a file that cannot be read."""
+    """The ranges of ``size`` bytes of all inputs, in order. Raises OSError for a file that cannot be read."""
     found = []
     for index, path in enumerate(paths):
         total = store_of(path).size(path)
@@ -57,7 +57,7 @@ def cut(paths: Iterable[str], size: int = SIZE) -> list[Block]:
 
 
 def count_lines(block: Block) -> int:
-    """Lines that end inside the range; the last of a file counts with or without a line break. A document has none."""
+    """How many lines end inside the range; the last of a file counts with or without a line break. A document has none."""
     if block.whole:
         return 0
     total, left, last = 0, block.stop - block.start, b""
@@ -71,7 +71,7 @@ def count_lines(block: Block) -> int:
 
 
 def place(blocks: list[Block], ended: Iterable[int]) -> list[Placed]:
-    """Every block with the number of lines before it. ``ended``: for each block, the lines that end in it."""
+    """Every block with the number of lines of its file before it. ``ended``: for each block, how many lines end in it."""
     found: list[Placed] = []
     running = list(accumulate(ended, initial=0))
     first_of_file = 0
@@ -83,14 +83,14 @@ def place(blocks: list[Block], ended: Iterable[int]) -> list[Placed]:
 
 
 def owned(placed: Placed, most: int = lines.MOST_BYTES) -> Iterator[tuple[int, bytes | None]]:
-    """(line number from 1, line or None when too long) of every line that begins in the range, empty ones too."""
+    """(line number from 1, line) of every line that begins in the range, empty ones too; None for one over ``most`` bytes."""
     block = placed.block
     number, at = placed.lines_before + 1, block.start
     with store_of(block.path).open(block.path) as stream:
         if at > 0:
             stream.seek(at - 1)
             length = next((length for _, length in lines.read(stream, most)), 0)
-            # The line that was under way ends here, or right before the range.
+            # What begins before the range is skipped, up to its line break.
             number += length > 1
             at += length - 1
         for line, length in lines.read(stream, most) if at < block.stop else ():
@@ -102,7 +102,7 @@ def owned(placed: Placed, most: int = lines.MOST_BYTES) -> Iterator[tuple[int, b
 
 
 def digest(placed: Placed, most: int = lines.MOST_BYTES) -> str:
-    """SHA-256 over the lines that begin in the range and their numbers: equal only when the work is the same."""
+    """SHA-256 over the lines that begin in the range and their numbers, as hexadecimal digits: the same for the same work."""
     made = hashlib.sha256()
     for number, line in owned(placed, most):
         made.update(b"%d:%d:" % (number, -1 if line is None else len(line)))

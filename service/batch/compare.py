@@ -1,7 +1,7 @@
-"""The same episodes under two profiles or two rulesets: what appears, what vanishes, what changes its severity.
+"""The same episodes under two profiles or two rulesets: which findings appear, vanish or change their severity.
 
 A finding is the same on both sides when its fingerprint is. Where a rule loses
-and gains a finding in the same record, the finding stands but points elsewhere.
+one finding of a record and gains another, that counts as one that moves.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Example(NamedTuple):
 
 
 class Tally:
-    """What differs, ready to be added to other counts. Its size does not grow with the number of records."""
+    """Counts of what differs. Its size does not grow with the number of records."""
 
     def __init__(self) -> None:
         self.lines = dict.fromkeys(("read", "compared", "rejected", "not_evaluated", "changed"), 0)
@@ -47,7 +47,7 @@ class Tally:
         self.findings = {(side, severity): 0 for side in (LEFT, RIGHT) for severity in _SEVERITIES}
 
     def add(self, left: lines.Answer, right: lines.Answer, file: int) -> None:
-        """Count one line as both sides answered it."""
+        """Count one line by the answers of both sides. ``file``: index of the input."""
         self.lines["read"] += 1
         if left.review is None or right.review is None:
             failed = max(left.status, right.status) >= 500
@@ -69,7 +69,7 @@ class Tally:
                 self.outcomes[rule, *pair] = self.outcomes.get((rule, *pair), 0) + 1
 
     def merge(self, other: Tally) -> None:
-        """Add what another has counted. The order of merging changes nothing."""
+        """Add the counts of another tally; the order of merging changes nothing."""
         for name, count in other.lines.items():
             self.lines[name] += count
         for key, count in other.changes.items():
@@ -81,7 +81,7 @@ class Tally:
             self.outcomes[pair] = self.outcomes.get(pair, 0) + count
 
     def _example(self, key: tuple[str, str, str, str], more: list[Example]) -> None:
-        # The first in the order of the inputs, whoever comes first.
+        # The first in the order of the inputs, in whatever order they are merged.
         self.examples[key] = sorted([*self.examples.get(key, []), *more])[:MOST_EXAMPLES]
 
 
@@ -96,7 +96,7 @@ def _severities(review: Review) -> Findings:
 
 
 def differences(before: Findings, after: Findings) -> dict[tuple[str, str, str, str], int]:
-    """(rule, change, severity left, severity right) -> number of findings, of one record."""
+    """(rule, change, severity left or "", severity right or "") -> number of findings, for one record."""
     out: dict[tuple[str, str, str, str], int] = {}
     lost: dict[str, list[str]] = {}
     won: dict[str, list[str]] = {}
@@ -130,7 +130,7 @@ def count(left: Side, right: Side, tally: Tally, line: bytes | None, number: int
 
 
 def compare(left: Side, right: Side, given: Iterable[bytes | None]) -> dict[str, Any]:
-    """Compare over every line that is not empty. Raises UnknownProfile."""
+    """The comparison (``document``) over every line that is not empty. Raises UnknownProfile."""
     for side in (left, right):
         lines.versions(*side)
     tally = Tally()
@@ -140,7 +140,7 @@ def compare(left: Side, right: Side, given: Iterable[bytes | None]) -> dict[str,
     return document(tally, left, right, [""])
 
 
-# ---------------------------------------------------------------- what is set otherwise
+# ---------------------------------------------------------------- what is set differently
 
 
 def _settings(side: Side, rule_id: str) -> dict[str, tuple[Any, str]]:
@@ -160,11 +160,11 @@ def _settings(side: Side, rule_id: str) -> dict[str, tuple[Any, str]]:
 
 
 def _set_otherwise(left: Side, right: Side, rule_id: str) -> list[dict[str, Any]]:
-    """``{name, unit, left, right}`` for everything that the two sides set otherwise for a rule; None on a side that does not have it."""
+    """``{name, unit, left, right}`` for everything that the two sides set differently for a rule; None for what a side lacks."""
     mine, other = _settings(left, rule_id), _settings(right, rule_id)
     names = {**mine, **other}
     if mine["in the rulebook"] != other["in the rulebook"]:
-        names = {"in the rulebook": names["in the rulebook"]}  # it says it all
+        names = {"in the rulebook": names["in the rulebook"]}  # all else follows from that
     return [
         {"name": name, "unit": unit, "left": mine.get(name, (None,))[0], "right": other.get(name, (None,))[0]}
         for name, (_, unit) in names.items()
@@ -176,10 +176,10 @@ def _set_otherwise(left: Side, right: Side, rule_id: str) -> list[dict[str, Any]
 
 
 def document(tally: Tally, left: Side, right: Side, files: list[str]) -> dict[str, Any]:
-    """What differs by rule, in the order of the ids. ``files``: names of the inputs, for the examples.
+    """What differs by rule, in the order of ids, as plain data. ``files``: names of the inputs, for the examples.
 
-    ``set_otherwise`` of a rule is what explains the change; ``without_effect``
-    are the rules set otherwise for which no record tells the two sides apart.
+    ``set_otherwise`` of a rule: what the sides set differently. ``without_effect``:
+    rules that they set differently without a difference in any record.
     """
     titles = {rule.id: rule.title for side in (left, right) for rule in side[0].rulebook.rules}
     changed = sorted({key[0] for key in tally.changes} | {key[0] for key in tally.outcomes})

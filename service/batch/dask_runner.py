@@ -1,7 +1,7 @@
-"""The same jobs on a cluster of dask.distributed (the extra ``dask``).
+"""Jobs on a cluster of dask.distributed (the extra ``dask``).
 
 Every machine needs this package in the same version, the rulebook under the
-same path, and to see inputs and folder under the same names: a shared disk, or
+same path, and inputs and folder under the same names: on a shared disk, or at
 an URL that fsspec can open. Give each worker one thread: an evaluation holds a
 lock. Only paths, numbers and names of groups pass through the scheduler, so
 nothing of an episode shows in its dashboard or its log.
@@ -17,7 +17,7 @@ from distributed.scheduler import KilledWorker  # type: ignore[import-not-found,
 
 from .runner import WorkerLost
 
-#: Ranges under way for each thread of the cluster.
+#: Ranges submitted at one time for each thread of the cluster.
 _AHEAD = 3
 
 A = TypeVar("A")
@@ -25,13 +25,16 @@ B = TypeVar("B")
 
 
 class Cluster:
-    """Workers of a cluster, reached through a ``distributed.Client``. A range whose worker dies is done again by another; its files have the same names."""
+    """Workers of a cluster, reached through a ``distributed.Client``.
+
+    A range whose worker dies is done again by another; its files have the same names.
+    """
 
     def __init__(self, client: Any) -> None:
         self._client = client
 
     def map(self, do: Callable[[A], B], items: Iterable[A]) -> Iterator[B]:
-        """Results in the order of the items. Raises WorkerLost when one range has cost several workers."""
+        """The results of ``do``, in the order of the items. Raises WorkerLost where one range has ended several workers."""
         waiting: deque[tuple[A, Any]] = deque()
         rest = iter(items)
         while True:

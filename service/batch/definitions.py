@@ -1,8 +1,8 @@
 """What is measured: every rule, every published list or interval that rules answer, performance measures, times.
 
-Rules and published facts come from the rulebook, so that this file knows none
-of them. What a record says about one measure is one of the outcomes of a rule,
-with ``off`` for a rule that the profile has switched off.
+Rules and published facts come from the rulebook and are not named here. What a
+record says about one measure is one of the outcomes of a rule, or ``off`` for a
+rule that the profile has switched off.
 """
 
 from __future__ import annotations
@@ -10,27 +10,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import TypeVar
 
 from service.episode.absence import NOT_COLLECTED, Absent
-from service.episode.record import Episode
+from service.episode.common import V
+from service.episode.record import Complication, Episode, Injury
 from service.facts import intervals
 from service.facts.fact import NOT_COLLECTED as NOWHERE
 from service.facts.fact import RECORDED, Fact, FactSheet
-from service.facts.timeline import part
 from service.intake.episode_json import first_time
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 
+Harm = TypeVar("Harm", Injury, Complication)
+
 CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, ERROR, OFF = OUTCOMES = (
     "clear", "finding", "not_applicable", "not_assessable", "error", "off",
 )  # fmt: skip
-#: The first of these that any part of a measure has is its outcome; the order in which a rule's own facts count.
+#: The outcome of a measure is the first of these that one of its rules has.
 _FIRST = (ERROR, FINDING, NOT_ASSESSABLE, CLEAR, NOT_APPLICABLE, OFF)
 #: Families of published facts that are measures: lists of what to chart, intervals of checks and vital signs, monitoring.
 _PUBLISHED = ("AUD", "DOC", "CMS", "VS", "MON")
 _COMPLETENESS = "completeness"
-#: The performance measures of this source: recalled, its full text was not at hand.
+#: The source of the performance measures (from memory: its full text was not at hand).
 _PERFORMANCE_SOURCE = {"key": "nasemso-2022", "locator": "Performance measures", "confidence": "memory"}
 
 
@@ -62,7 +64,7 @@ def measures_of(book: Rulebook) -> tuple[Measure, ...]:
     for key in sorted(book.facts):
         if key.split("-")[0] in _PUBLISHED:
             answering = [rule for rule in book.rules if key in rule.answers]
-            # What is missing from the chart and what the chart shows are two questions; the first is asked where it can be.
+            # Whether something is charted and what it shows are two questions. Where there are completeness rules, they count alone.
             asked = [rule for rule in answering if rule.category == _COMPLETENESS] or answering
             if asked:
                 fact = book.facts[key]
@@ -80,7 +82,7 @@ def _counted(category: str) -> str:
 
 
 def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
-    """What one record says about each measure, in their order."""
+    """The outcome of one record for each measure, in their order."""
     of_rule = review.outcomes
     asks = {id_: ask for id_, _, _, ask in _PERFORMANCE}
     for measure in measures:
@@ -94,22 +96,22 @@ def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
 # ---------------------------------------------------------------- performance measures
 
 
-def _any(items: Any, wanted: Callable[[Any], bool]) -> str:
-    """Finding when an item is as wanted, clear when the list is charted and none is; an item that does not say is open."""
+def _any(items: V[tuple[Harm, ...]], wanted: Callable[[Harm], bool]) -> str:
+    """Finding where an item is as wanted, clear where the list is charted and none is, else not assessable."""
     if isinstance(items, Absent):
         return NOT_ASSESSABLE
     if any(wanted(item) for item in items):
         return FINDING
-    return NOT_ASSESSABLE if any(getattr(item, "when", "") == "unknown" for item in items) else CLEAR
+    return NOT_ASSESSABLE if any(isinstance(item, Injury) and item.when == "unknown" for item in items) else CLEAR
 
 
-def _in_care(item: Any) -> bool:
-    return isinstance(item.when, str) and item.when in ("during_restraint", "transport")
+def _in_care(item: Injury) -> bool:
+    return item.when in ("during_restraint", "transport")
 
 
-def _injured(who: str) -> Callable[[Episode, FactSheet], str]:
+def _injured(listed: Callable[[Episode], V[tuple[Injury, ...]]]) -> Callable[[Episode, FactSheet], str]:
     def ask(episode: Episode, _: FactSheet) -> str:
-        items = part(episode.injuries, who)
+        items = listed(episode)
         if not isinstance(items, Absent) and any(isinstance(item.when, Absent) for item in items):
             return FINDING if any(_in_care(item) for item in items) else NOT_ASSESSABLE
         return _any(items, _in_care)
@@ -118,7 +120,8 @@ def _injured(who: str) -> Callable[[Episode, FactSheet], str]:
 
 
 def _injured_on_the_way(episode: Episode, _: FactSheet) -> str:
-    lists = [part(episode.injuries, who) for who in ("patient", "crew", "others")]
+    harmed = episode.injuries
+    lists = (harmed.patient, harmed.crew, harmed.others)
     every = [item for items in lists if not isinstance(items, Absent) for item in items]
     if any(item.when == "transport" for item in every):
         return FINDING
@@ -126,39 +129,39 @@ def _injured_on_the_way(episode: Episode, _: FactSheet) -> str:
         isinstance(item.when, Absent) or item.when == "unknown" for item in every
     ):
         return NOT_ASSESSABLE
-    return NOT_APPLICABLE if part(episode.transport, "transported") is False else CLEAR
+    return NOT_APPLICABLE if episode.transport.transported is False else CLEAR
 
 
 def _complications(episode: Episode, _: FactSheet) -> str:
-    return _any(part(episode.injuries, "complications"), lambda item: True)
+    return _any(episode.injuries.complications, lambda item: True)
 
 
 def _death(episode: Episode, _: FactSheet) -> str:
-    died = part(part(episode.injuries, "death"), "died")
+    died = episode.injuries.death.died
     return NOT_ASSESSABLE if isinstance(died, Absent) else FINDING if died else CLEAR
 
 
 def _police_charted(episode: Episode, _: FactSheet) -> str:
-    present = part(episode.custody, "law_enforcement_present")
+    present = episode.custody.law_enforcement_present
     if isinstance(present, Absent):
         return NOT_ASSESSABLE if present == NOT_COLLECTED else FINDING
     return CLEAR
 
 
 def _police_early(episode: Episode, sheet: FactSheet) -> str:
-    present = part(episode.custody, "law_enforcement_present")
+    present = episode.custody.law_enforcement_present
     if present is False:
         return NOT_APPLICABLE
-    arrived, restrained = part(episode.custody, "arrived").epoch, sheet.facts[0].span
+    arrived, restrained = episode.custody.arrived.epoch, sheet.facts[0].span
     if isinstance(present, Absent) or arrived is None or restrained is None:
         return NOT_ASSESSABLE
     return CLEAR if arrived <= restrained[0] else FINDING
 
 
 _PERFORMANCE: tuple[tuple[str, str, str, Callable[[Episode, FactSheet], str]], ...] = (
-    ("patient-injured", "An injury of the patient during restraint or transport is charted", FINDING, _injured("patient")),
-    ("crew-injured", "An injury of the crew during restraint or transport is charted", FINDING, _injured("crew")),
-    ("others-injured", "An injury of somebody else during restraint or transport is charted", FINDING, _injured("others")),
+    ("patient-injured", "An injury of the patient during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.patient)),
+    ("crew-injured", "An injury of the crew during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.crew)),
+    ("others-injured", "An injury of somebody else during restraint or transport is charted", FINDING, _injured(lambda episode: episode.injuries.others)),
     ("injured-on-the-way", "An injury during transport is charted", FINDING, _injured_on_the_way),
     ("complications", "A complication of restraint or sedation is charted", FINDING, _complications),
     ("death", "A death before or at transfer of care is charted", FINDING, _death),
@@ -169,13 +172,13 @@ _PERFORMANCE: tuple[tuple[str, str, str, Callable[[Episode, FactSheet], str]], .
 
 # ---------------------------------------------------------------- times
 
-#: What a record has in place of a time.
+#: Why a record has no time: no entry, cannot be assessed, does not apply.
 WITHOUT, UNKNOWN, NONE = "without_entry", "not_assessable", "not_applicable"
 
 
 @dataclass(frozen=True, slots=True)
 class Time:
-    """One time, in seconds, at most one a record. ``ask`` gives it, or why there is none."""
+    """A time in seconds that a record may have. ``ask`` gives it, or why there is none; ``without``: what "no entry" means."""
 
     id: str
     title: str
@@ -188,7 +191,7 @@ def _limbs(sheet: FactSheet) -> list[Fact]:
 
 
 def _limb_time(attribute: str, closed: str) -> Callable[[Episode, FactSheet], int | str]:
-    """The longest of all limbs; a limb that was never checked leaves the record without one."""
+    """The longest of all limbs; WITHOUT where a limb was never checked."""
 
     def ask(episode: Episode, sheet: FactSheet) -> int | str:
         found = _limbs(sheet)
@@ -207,7 +210,7 @@ def _limb_time(attribute: str, closed: str) -> Callable[[Episode, FactSheet], in
 
 
 def _gap(*monitors: str) -> Callable[[Episode, FactSheet], int | str]:
-    """The longest stretch without an entry, of all the monitors for which there was a duty."""
+    """The longest time without an entry, of those monitors for which there was a duty."""
 
     def ask(episode: Episode, sheet: FactSheet) -> int | str:
         found = [fact for fact in sheet.facts if fact.kind == "gap" and fact.key in monitors]
@@ -226,10 +229,10 @@ def _gap(*monitors: str) -> Callable[[Episode, FactSheet], int | str]:
 
 
 def _prone(episode: Episode, sheet: FactSheet) -> int | str:
-    """Time face down in this unit's care: from contact where the patient was found so."""
+    """Time face down in this unit's care; from contact on where the patient was found so."""
     if sheet.drawn_from.get("posture") != RECORDED:
         return UNKNOWN
-    spans, contact = [], part(episode.transport, "at_patient").epoch
+    spans, contact = [], episode.transport.at_patient.epoch
     for fact in sheet.facts:
         if fact.kind == "posture" and fact.key == "prone":
             if fact.span is None or fact.values.get("end_charted") is not True:
@@ -273,7 +276,7 @@ UNDATED = ""
 
 
 def day_of(review: Review) -> date | None:
-    """The day, in the record's own offset, on which the chart closed, else of its last entry; None for a record without a time."""
+    """The day, in the record's own offset, on which the chart was closed, else of its last time; None without any time."""
     closed = review.sheet.closed
     if closed is None:
         return None
@@ -283,7 +286,7 @@ def day_of(review: Review) -> date | None:
 
 
 def period(review: Review, length: str) -> str:
-    """``2031-04`` or ``2031-W15`` (ISO 8601) of the record's day, or UNDATED."""
+    """The period of a record's day: ``2031-04`` for month, ``2031-W15`` (ISO 8601) for week, or UNDATED."""
     day = day_of(review)
     if day is None:
         return UNDATED

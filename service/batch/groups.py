@@ -1,4 +1,4 @@
-"""The group that a caller gives an episode.
+"""The group that a caller gives an episode: a station, a unit, a shift.
 
 It stands in ``extensions``, so that a line of a batch is an episode like any
 other and can be sent to ``/v1/reviews`` as it is.
@@ -14,11 +14,10 @@ _GROUP = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
 def group_of(line: bytes) -> str | None:
-    """The group that a caller gives: ``{"extensions": {"group": "station-4"}}`` at the top of the episode.
+    """The group in ``{"extensions": {"group": "station-4"}}`` at the top of an episode, which could be read.
 
-    None when there is none; the empty string for one that is not made of
-    letters, digits, dot, underscore and hyphen, 64 at most. ``line`` has been
-    read as an episode before.
+    None where there is none; "" for one that is not 1 to 64 letters, digits,
+    dots, underscores and hyphens.
     """
     if b'"extensions"' not in line:
         return None

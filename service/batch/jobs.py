@@ -1,9 +1,9 @@
-"""What is done with one range of lines, on this machine or on another: reviews, measures, or a comparison.
+"""What is done with one range of lines, in any process on any machine: reviews, measures, or a comparison.
 
-A job is small and travels as it is; everything large (the compiled rulebook)
-is built once in each process. What comes back from a range holds numbers,
-names of files and, for measures, names of groups: nothing of an episode but
-the references that a comparison names.
+A job is small and is sent to the process; everything large (the compiled
+rulebook) is built once in each process. What comes back from a range holds
+numbers, names of files and, for measures, names of groups: nothing of an
+episode but the references that a comparison names.
 """
 
 from __future__ import annotations
@@ -36,11 +36,11 @@ NDJSON, EPISODES, FINDINGS, DONE = "ndjson", "episodes.csv", "findings.csv", "do
 
 
 class DifferentRules(Exception):
-    """The process that was to do the work has other rules than the one that asked, or none that it can use."""
+    """The process that does the work has other rules than the one that asked, or rules that it cannot use."""
 
 
 class NotReady(Exception):
-    """Rules do not pass their own examples. ``lines``: one a failure."""
+    """Rules do not pass their own examples. ``lines``: one for each failure."""
 
     def __init__(self, lines: list[str]) -> None:
         super().__init__(lines)
@@ -53,7 +53,7 @@ def _text(place: Path | None) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Which rulebook, which profile of it, and the versions they must turn out to have."""
+    """Which rulebook and profile, by paths and names, and the versions that they must have."""
 
     directory: str | None
     extra: str | None
@@ -71,7 +71,7 @@ class Rules:
         mappings: Path | None = None,
         schemas: Path | None = None,
     ) -> Rules:
-        """Look the versions up. ``mappings``, ``schemas``: for NEMSIS documents, as for the service.
+        """The rules with the versions that they have here. ``mappings``, ``schemas``: for NEMSIS documents, as for the service.
 
         Raises RulebookError, MappingError, SchemaError, EngineError, NotReady, UnknownProfile.
         """
@@ -81,7 +81,7 @@ class Rules:
         return cls(*of_rules, profile, tuple(versions.items()), *of_xml)
 
     def pipeline(self) -> Pipeline:
-        """This process's own. Raises DifferentRules when its versions are others."""
+        """The pipeline of this process. Raises DifferentRules where it has other versions."""
         try:
             found = pipeline_of(self.directory, self.extra, self.mappings, self.schemas)
         except (RulebookError, MappingError, SchemaError, EngineError, NotReady, OSError):
@@ -94,7 +94,7 @@ class Rules:
 
 @functools.cache
 def pipeline_of(directory: str | None, extra: str | None, mappings: str | None, schemas: str | None) -> Pipeline:
-    """One pipeline a process for each rulebook, its self-test passed. Raises as ``Rules.of``."""
+    """A pipeline with its self-test passed, built once in each process. Raises as ``Rules.of``."""
     places = [None if name is None else Path(name) for name in (directory, extra, mappings, schemas)]
     memory.keep_freed_memory()
     made = Pipeline.build(*places)
@@ -105,7 +105,12 @@ def pipeline_of(directory: str | None, extra: str | None, mappings: str | None, 
 
 
 class Done(NamedTuple):
-    """What came of one range: lines in all (empty ones too), what became of them, the first bad ones, what was made of them."""
+    """What became of the lines of one range. ``lines``: all, empty ones too.
+
+    ``named``: (line number, code, location) of the first lines without a review.
+    ``reused``: it was done before. ``part``: start of the names of its files;
+    ``tally``: its counts; by the kind of job.
+    """
 
     lines: int
     empty: int
@@ -166,7 +171,10 @@ def _charts(pipeline: Pipeline, block: blocks.Block, most: int) -> Sequence[line
 
 @dataclass(frozen=True, slots=True)
 class Reviews:
-    """Review every line; the answers and their rows lie in files under ``folder`` that are named by what they are made of."""
+    """Review every line. The answers and their rows go to files in ``folder``, named by a hash of what they are made of.
+
+    A hash and not a date: a batch that is resumed can never mix two versions of an input or of the rules.
+    """
 
     rules: Rules
     explain: bool
@@ -175,17 +183,17 @@ class Reviews:
     most: int = lines.MOST_BYTES
 
     def part_of(self, placed: Placed) -> str:
-        """Name by input, range, lines and versions: the same name, the same content."""
+        """Start of the names of a range's files, by input, range, lines and versions: the same name has the same content."""
         made = hashlib.sha256(blocks.digest(placed, self.most).encode())
         made.update(json.dumps([self.rules.versions, self.explain, self.most, self.names[placed.block.input]]).encode())
         block = placed.block
         return join(self.folder, f"{block.input:04d}-{block.start:015d}-{block.stop:015d}-{made.hexdigest()[:32]}")
 
     def run(self, placed: Placed) -> Done:
-        """Do the range, unless its files are there already."""
+        """Review the range, unless its files are there already."""
         part = self.part_of(placed)
         store = store_of(part)
-        # A document is read by mappings and schemas too, which its part is not named by: it is done again.
+        # How a document is read depends on mappings and schemas too, which are not in the name: it is done again.
         if store.exists(f"{part}.{DONE}") and not placed.block.whole:
             with store.open(f"{part}.{DONE}") as stream:
                 kept = json.loads(stream.read())
@@ -206,7 +214,7 @@ class Reviews:
                 findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found, group)))
         done = counter.done(part=part)
         kept = {key: getattr(done, key) for key in ("lines", "empty", "reviewed", "rejected", "not_evaluated", "named")}
-        # Last, so that it says: the other three are whole.
+        # Written last: where it is there, the other three are complete.
         with store.write(f"{part}.{DONE}") as stream:
             stream.write(json.dumps(kept).encode())
         return done
@@ -214,7 +222,7 @@ class Reviews:
 
 @dataclass(frozen=True, slots=True)
 class Measures:
-    """Review every line and count."""
+    """Review every line and count for measures. ``length`` of a period: month or week."""
 
     rules: Rules
     length: str
@@ -253,5 +261,5 @@ Job = Reviews | Measures | Compare
 
 
 def run(job: Job, placed: Placed) -> Done:
-    """One job on one range: what a process or a machine is asked to do."""
+    """Do one job for one range, in the process that was given it."""
     return job.run(placed)

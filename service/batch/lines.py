@@ -1,8 +1,8 @@
-"""One line in, one line out: the unit that the service, the command and a cluster share.
+"""One line in, one line out: what the route for batches, the command and a cluster all use.
 
-A line is one JSON episode without a line break inside it, or a FHIR Bundle; its content tells.
-Empty lines (white space only) are counted and answered by nothing. A NEMSIS
-document is no lines: each of its charts is answered as the line of its number.
+A line is one JSON episode, or one FHIR Bundle, without a line break inside it.
+Empty lines (white space only) are counted and get no answer. A NEMSIS document
+has charts in place of lines: each is answered as the line of its number.
 """
 
 from __future__ import annotations
@@ -44,19 +44,19 @@ class Answer(NamedTuple):
         return "" if self.problem is None else str(self.problem["code"])
 
     def document(self) -> dict[str, Any]:
-        """The line as the contract has it."""
+        """The answer as JSON data, in the shape of the contract."""
         if self.review is not None:
             return {"line": self.number, "status": self.status, "review": self.review.document}
         return {"line": self.number, "status": self.status, "problem": self.problem}
 
 
 def refused(number: int, code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0) -> Answer:
-    """A line that has no review, with its problem (RFC 9457) as a single request would get it; nothing of the line is repeated."""
+    """The answer for a line without a review: the problem (RFC 9457) that a single request would get."""
     return Answer(number, PROBLEMS[code].status, None, problem_document(code, errors, omitted))
 
 
 def charts(pipeline: Pipeline, document: bytes, media_type: str) -> list[Callable[[], Intake]]:
-    """Every chart of a document, to be answered by its number; a document that cannot be read is refused as its first."""
+    """A function for every chart of a document; for one that cannot be read, a single function that raises its Rejected."""
     try:
         return pipeline.read_all(document, media_type)
     except Rejected as rejected:
@@ -90,12 +90,12 @@ def answer(
         return refused(number, known_code(rejected.code, rejected.status), rejected.errors, rejected.omitted)
     except NotEvaluated:
         return refused(number, "not-evaluated")
-    except Exception:  # noqa: BLE001 - reported as the line's own answer; the text can quote the record and stays behind
+    except Exception:  # noqa: BLE001 - becomes the answer of the line; its text can quote the record, so it goes no further
         return refused(number, "internal-error")
 
 
 def render(found: Answer) -> bytes:
-    """An answer as one line of JSON, without the line break."""
+    """An answer as one line of JSON in UTF-8, without the line break."""
     return orjson.dumps(found.document())
 
 
@@ -123,9 +123,9 @@ def split(body: bytes) -> Iterator[tuple[int, bytes]]:
 
 
 def read(stream: BinaryIO, most: int = MOST_BYTES) -> Iterator[tuple[bytes | None, int]]:
-    """(line with its break, or None when it is longer than ``most``; its length in bytes) for every line from here on.
+    """(line with its line break, or None for one longer than ``most`` bytes; its length in bytes) of every line from here on.
 
-    Never holds more than one line of ``most`` bytes.
+    Never holds more than one line of ``most`` bytes in memory.
     """
     while True:
         line = stream.readline(most + 1)
@@ -143,7 +143,7 @@ def read(stream: BinaryIO, most: int = MOST_BYTES) -> Iterator[tuple[bytes | Non
 
 
 def versions(pipeline: Pipeline, profile: str) -> dict[str, str]:
-    """What every review under this profile names as its versions. Raises UnknownProfile."""
+    """The ``versions`` of every review under this profile. Raises UnknownProfile."""
     book = pipeline.rulebook
     if profile not in book.profiles:
         raise UnknownProfile

@@ -1,4 +1,7 @@
-"""Quality measures over many episodes: counts that can be added up in any order, and the document made of them.
+"""Quality measures over many episodes: counts, and the document made of them.
+
+Counts are kept, not records, and adding them up in any order gives the same
+bytes: so a run on several machines gives the same answer as one on one.
 
 A rate says what is charted. It is a documentation rate, never a rate of safe
 care, and no person is ranked: groups are the caller's own (a station, a unit,
@@ -40,10 +43,10 @@ PERIODS = ("month", "week")
 #: A group of fewer records is not shown: the limit of the cell size policy of the Centers for Medicare & Medicaid
 #: Services, under which counts of 1 to 10 are suppressed (from memory).
 LEAST_GROUP = 11
-#: More groups than this are taken for a mark of persons or episodes, and more periods for slips: neither is shown.
+#: More groups than this are probably persons or episodes, and more periods wrong dates: then none is shown.
 MOST_GROUPS = 200
 MOST_PERIODS = 1_000
-#: Share of records that could not be assessed above which a rate is shown greyed.
+#: Share of records that could not be assessed above which a rate is shown in grey.
 MOST_UNASSESSED = 0.2
 #: Fewer periods make the limits of a control chart provisional (20 to 25 is what textbooks ask for; from memory).
 ENOUGH_PERIODS = 20
@@ -63,22 +66,23 @@ NOTES = (
 
 
 class Tally:
-    """What was counted, ready to be added to other counts over the same measures. Its size does not grow with the number of records."""
+    """Counts over so many measures. Its size does not grow with the number of records."""
 
     def __init__(self, measures: int) -> None:
         self._measures = measures
         self.lines = dict.fromkeys(
             ("read", "reviewed", "rejected", "not_evaluated", "undated", "without_group", "unreadable_group"), 0
         )
+        #: For each measure in order, the number of records with each of ``OUTCOMES``.
         self.all = [0] * (measures * _WIDTH)
-        #: None: too many to be shown.
+        #: The same by period and by group; None: too many to be shown.
         self.periods: dict[str, list[int]] | None = {}
         self.groups: dict[str, list[int]] | None = {}
         self.times: dict[str, dict[int, int]] = {time.id: {} for time in TIMES}
         self.no_time = {time.id: dict.fromkeys((WITHOUT, UNKNOWN, NONE), 0) for time in TIMES}
 
     def add(self, found: Answer, group: str | None, measures: tuple[Measure, ...], length: str) -> None:
-        """Count one line."""
+        """Count one line. ``group`` as of ``groups.group_of``; ``length`` of a period: month or week."""
         self.lines["read"] += 1
         if found.review is None:
             self.lines["not_evaluated" if found.status >= 500 else "rejected"] += 1
@@ -107,7 +111,7 @@ class Tally:
         self._cap()
 
     def merge(self, other: Tally) -> None:
-        """Add what another has counted. The order of merging changes nothing."""
+        """Add the counts of another tally over the same measures; the order of merging changes nothing."""
         for name, count in other.lines.items():
             self.lines[name] += count
         _add(self.all, other.all)
@@ -127,7 +131,7 @@ class Tally:
             self.groups = None
 
     def entry(self, cells: list[int], index: int) -> dict[str, int]:
-        """Outcome -> number of records, of one measure."""
+        """Outcome -> number of records, of the measure ``index`` in ``cells``."""
         return dict(zip(OUTCOMES, cells[index * _WIDTH : (index + 1) * _WIDTH], strict=True))
 
 
@@ -151,9 +155,9 @@ def _merged(left: dict[str, list[int]] | None, right: dict[str, list[int]] | Non
 def measures(
     pipeline: Pipeline, given: Iterable[bytes | None], profile: str = "default", length: str = "month"
 ) -> dict[str, Any]:
-    """Review every line that is not empty and measure. ``length`` of a period: month or week.
+    """The measures (``document``) over every line that is not empty. ``length`` of a period: month or week.
 
-    Raises UnknownProfile, and ValueError for another length. Nothing of a line but its group stands in the answer.
+    Raises UnknownProfile, and ValueError for another length. Of a line only its group stands in the answer.
     """
     versions = lines.versions(pipeline, profile)
     if length not in PERIODS:
@@ -183,7 +187,7 @@ def count(
 
 
 def document(tally: Tally, wanted: tuple[Measure, ...], versions: Mapping[str, str], length: str) -> dict[str, Any]:
-    """What was counted, with rates, intervals, trends and funnels, in a fixed order."""
+    """The counts with rates, intervals, trends and funnels, as plain data in a fixed order."""
     return {
         "versions": dict(versions),
         "period": length,
@@ -242,7 +246,7 @@ def _outside(rate: float, band: statistics.Band) -> bool:
 
 
 def _trend(periods: Mapping[str, Mapping[str, int]], counts: str) -> dict[str, Any]:
-    """A p-chart: one point a period that has a denominator."""
+    """A p-chart with one point for each period that has a denominator."""
     points = {key: point for key in sorted(periods) if (point := _point(periods[key], counts))["denominator"]}
     total = sum(point["denominator"] for point in points.values())
     if not total:
@@ -264,7 +268,7 @@ def _trend(periods: Mapping[str, Mapping[str, int]], counts: str) -> dict[str, A
 
 
 def _suppressed(sizes: Mapping[str, int]) -> set[str]:
-    """The groups that are not shown: small ones, and as many of the next smallest as it takes that no small one can be worked out from a sum."""
+    """The groups that are not shown: small ones, and the next smallest until no small one follows from a sum."""
     ordered = sorted((size, key) for key, size in sizes.items())
     hidden = [(size, key) for size, key in ordered if size < LEAST_GROUP]
     while hidden and len(hidden) < len(ordered) and (len(hidden) < 2 or sum(size for size, _ in hidden) < LEAST_GROUP):
@@ -273,7 +277,7 @@ def _suppressed(sizes: Mapping[str, int]) -> set[str]:
 
 
 def _funnel(groups: Mapping[str, Mapping[str, int]], counts: str) -> dict[str, Any]:
-    """Every group that is large enough against the rate of all groups together, in the order of their names."""
+    """The groups that are shown, in the order of their names, against the rate of all groups together."""
     points = {key: point for key in sorted(groups) if (point := _point(groups[key], counts))["denominator"]}
     hidden = _suppressed({key: point["denominator"] for key, point in points.items()})
     total = sum(point["denominator"] for point in points.values())
@@ -320,7 +324,7 @@ COLUMNS = (
 
 
 def to_csv(found: Mapping[str, Any]) -> bytes:
-    """The document as rows. ``scope``: all, period, group or time; ``limits`` says what lower and upper are."""
+    """The document as CSV. ``scope``: all, period, group or time; ``limits`` says what lower and upper are."""
     same = {name: found["versions"][name] for name in ("profile", "ruleset", "ruleset_digest")}
     return tables.heading(COLUMNS) + tables.rows(COLUMNS, (row | same for row in _rows(found)))
 

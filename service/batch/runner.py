@@ -1,7 +1,7 @@
-"""A job over files on all cores of this machine, and the files that come of it.
+"""A job over files on all cores of this machine, and the files that a batch of reviews leaves.
 
-Processes get ranges one after the other; at no time are more than a few under
-way, so that neither the input nor what came of it is ever held whole.
+Only a few ranges are submitted at a time, so that neither the input nor the
+results are ever all in memory.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from .blocks import Block, Placed
 from .jobs import DONE, EPISODES, FINDINGS, NDJSON, Done, Job
 from .store import Disk, is_remote, join, store_of
 
-#: Ranges under way for each process: one in hand, one waiting.
+#: Ranges submitted at one time for each process: one that it works on, one that waits.
 _AHEAD = 2
 _COPY = 1024 * 1024
-#: Bad lines named in all.
+#: The most lines without a review that are named.
 MOST_NAMED = 20
 PARTS = "parts"
 SUMMARY = "summary.json"
@@ -39,7 +39,7 @@ B = TypeVar("B")
 
 
 class WorkerLost(Exception):
-    """A process ended in the middle of its work. What was finished is kept. ``items``: what was under way."""
+    """A process ended in the middle of its work. ``items``: those that were not finished; all others are kept."""
 
     def __init__(self, items: list[Any]) -> None:
         super().__init__()
@@ -47,19 +47,17 @@ class WorkerLost(Exception):
 
 
 class Workers(Protocol):
-    """Whoever does the work: processes of this machine, or a cluster."""
+    """What does the work: processes of this machine, or a cluster."""
 
     def map(self, do: Callable[[A], B], items: Iterable[A]) -> Iterator[B]:
         """Results in the order of the items. Raises WorkerLost."""
 
 
 class Processes:
-    """Processes of this machine, made by forking: they share what was built before, the compiled rulebook above all.
+    """Processes of this machine, forked from this one when it has compiled and tested the rulebook, which they share.
 
-    Of ``concurrent.futures``: a ``multiprocessing.Pool`` waits for ever for a process that was lost.
-
-    A context manager. Leaving it waits for the ranges in hand, so that their work is not lost; ranges
-    that wait are dropped.
+    A process that ends is an error with its place (``BrokenProcessPool``), where a ``multiprocessing.Pool`` would wait
+    for ever. A context manager: leaving it waits for the ranges that are worked on, and drops those that wait.
     """
 
     def __init__(self, number: int | None = None) -> None:
@@ -96,7 +94,7 @@ class Processes:
 
 
 def _begin() -> None:
-    """In each process: Ctrl-C is the parent's business, and a process whose parent is gone ends."""
+    """In each process: leave Ctrl-C to the parent, and end when the parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     assert parent is not None
@@ -110,7 +108,7 @@ def _begin() -> None:
 
 @dataclass(slots=True)
 class Totals:
-    """What became of all lines. ``named``: (file, line, code, pointer) of the first bad ones."""
+    """What became of all lines. ``named``: (file, line, code, location) of the first without a review."""
 
     lines: int = 0
     empty: int = 0
@@ -145,19 +143,19 @@ class _Do:
 
 
 class Progress(Protocol):
-    """Told how far the work is; see ``service.commands.many_episodes``."""
+    """What is told how far the work is, such as a progress bar."""
 
     def begin(self, lines: int) -> None:
-        """So many lines in all."""
+        """The work has so many lines."""
 
     def step(self, lines: int, *, reused: bool) -> None:
-        """So many more are done, or were done before."""
+        """So many more lines are done; ``reused``: by an earlier run."""
 
 
 def run(
     job: Job, paths: list[str], workers: Workers, progress: Progress, size: int = blocks.SIZE
 ) -> Iterator[tuple[Block, Done]]:
-    """Every range with what came of it, in order. Raises OSError, WorkerLost, DifferentRules."""
+    """(range, what became of it) for all ranges in order. Raises OSError, WorkerLost, DifferentRules."""
     cut = blocks.cut(paths, size)
     ended = list(workers.map(blocks.count_lines, cut))
     placed = blocks.place(cut, ended)
@@ -168,7 +166,7 @@ def run(
 
 
 def names_of(paths: list[str]) -> tuple[str, ...]:
-    """What each input is called: the last part of its path. Raises ValueError when two are called alike."""
+    """The names of inputs: the last part of each path. Raises ValueError where two are the same."""
     names = tuple(path.rstrip("/").rsplit("/", 1)[-1] for path in paths)
     if len(set(names)) < len(names):
         raise ValueError("two inputs have the same file name")
@@ -187,12 +185,12 @@ class AlreadyThere(Exception):
 
 
 def outputs(names: Iterable[str]) -> list[str]:
-    """The files that a finished batch leaves."""
+    """The names of the files that a finished batch leaves."""
     return [*(f"{name}.reviews.ndjson" for name in names), EPISODES, FINDINGS, SUMMARY]
 
 
 def prepare(folder: str, names: Iterable[str]) -> str:
-    """Make the folders; returns that of the parts. Raises AlreadyThere, OSError."""
+    """Make the folders of a batch; the path of the one for parts. Raises AlreadyThere, OSError."""
     store, parts = store_of(folder), join(folder, PARTS)
     if is_remote(folder):
         if store.exists(join(folder, SUMMARY)):
@@ -207,11 +205,11 @@ def prepare(folder: str, names: Iterable[str]) -> str:
 
 
 def finish(folder: str, names: tuple[str, ...], parts: list[tuple[int, str]], summary: dict[str, Any]) -> None:
-    """Join the parts of all ranges, (input, part) in order, into the files of the batch.
+    """Join the parts of all ranges, given as (index of the input, part) in order, into the files of the batch.
 
-    On a disk: one file of reviews for each input, two tables for all, a summary;
-    then the parts go. Behind an URL the parts stay as they are and the summary
-    lists them: joined in that order they are the same bytes.
+    On a disk: one file of reviews for each input, two tables for all, and a
+    summary; then the parts are removed. At an URL the parts stay as they are
+    and the summary lists them: joined in that order they are the same bytes.
     """
     if is_remote(folder):
         listed = [{"file": names[index], "part": part.rsplit("/", 1)[-1]} for index, part in parts]
@@ -240,7 +238,7 @@ def finish(folder: str, names: tuple[str, ...], parts: list[tuple[int, str]], su
 
 
 def _whole(folder: str, name: str) -> str:
-    """Where a file of the batch waits until all are written."""
+    """The path of a file of the batch until all are written."""
     return join(join(folder, PARTS), f"whole.{name}")
 
 
@@ -255,9 +253,9 @@ def _copy(into: BinaryIO, paths: Iterable[str]) -> None:
 
 
 def _sweep(parts: Path) -> None:
-    """Take away what a batch has left there, of earlier tries too, and nothing else."""
+    """Remove the parts that this batch and earlier tries have left, and nothing else."""
     for kind in (NDJSON, EPISODES, FINDINGS, DONE, SUMMARY):
         for path in [*parts.glob(f"*.{kind}"), *parts.glob(f"*.{kind}.*.partial")]:
             path.unlink()
-    with contextlib.suppress(OSError):  # something of somebody else's is in it
+    with contextlib.suppress(OSError):  # not empty: a file that is not ours is in it
         parts.rmdir()

@@ -1,7 +1,7 @@
-"""Where files lie: this machine's disks, or anything fsspec reaches (``s3://``, ``gs://``, ``abfs://``, ``file://``).
+"""Files on this machine's disks, or where fsspec reaches them (``s3://``, ``gs://``, ``abfs://``, ``file://``).
 
-Reviews are protected health information: on a disk everything is written for
-its owner alone, and a file has its name only when it is whole.
+Reviews are protected health information: on a disk only the owner can read what
+is written. A file gets its name only when it is complete.
 """
 
 from __future__ import annotations
@@ -14,25 +14,25 @@ from typing import Any, BinaryIO, Protocol
 
 
 class Store(Protocol):
-    """What the batch asks of a place for files. Paths are strings; a missing file raises OSError."""
+    """A place for files. Every method raises OSError for a file that is not there or cannot be used."""
 
     def size(self, path: str) -> int:
         """Length in bytes."""
 
     def open(self, path: str) -> contextlib.AbstractContextManager[BinaryIO]:
-        """For reading, from the start; can seek."""
+        """Open for reading, from the start; the stream can seek."""
 
     def write(self, path: str) -> contextlib.AbstractContextManager[BinaryIO]:
-        """A new file that has its name only when the block ends without an exception."""
+        """Open a new file, which gets its name when the block ends without an exception."""
 
     def exists(self, path: str) -> bool:
-        """Whether a whole file has this name."""
+        """Whether there is a complete file of this name."""
 
     def remove(self, path: str) -> None:
-        """Take a file away."""
+        """Remove a file."""
 
     def folder(self, path: str) -> None:
-        """Make a folder with all above it."""
+        """Make a folder and those above it, where they are not there."""
 
 
 class Disk:
@@ -44,13 +44,13 @@ class Disk:
 
     @contextlib.contextmanager
     def open(self, path: str) -> Iterator[BinaryIO]:
-        """For reading."""
+        """Open for reading."""
         with Path(path).open("rb") as stream:
             yield stream
 
     @contextlib.contextmanager
     def write(self, path: str) -> Iterator[BinaryIO]:
-        """Written beside its name under one of its own process, then renamed."""
+        """Open a new file under a name with the process id; it is renamed when the block ends."""
         partial = f"{path}.{os.getpid()}.partial"
         try:
             with os.fdopen(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as stream:
@@ -63,15 +63,15 @@ class Disk:
             raise
 
     def exists(self, path: str) -> bool:
-        """Whether it is there."""
+        """Whether there is a complete file of this name."""
         return Path(path).is_file()
 
     def remove(self, path: str) -> None:
-        """Take it away."""
+        """Remove a file."""
         Path(path).unlink()
 
     def folder(self, path: str) -> None:
-        """For its owner alone."""
+        """Make a folder that only its owner can read."""
         Path(path).mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
@@ -91,14 +91,14 @@ class Remote:
 
     @contextlib.contextmanager
     def open(self, path: str) -> Iterator[BinaryIO]:
-        """For reading by ranges."""
+        """Open for reading; ranges are fetched as they are read."""
         system, inside = self._at(path)
         with system.open(inside, "rb") as stream:
             yield stream
 
     @contextlib.contextmanager
     def write(self, path: str) -> Iterator[BinaryIO]:
-        """Written under another name, then moved: true of object stores and of disks alike."""
+        """Open a new file under another name; it is moved when the block ends, as object stores can do too."""
         system, inside = self._at(path)
         partial = f"{inside}.{os.getpid()}.partial"
         with system.open(partial, "wb") as stream:
@@ -106,17 +106,17 @@ class Remote:
         system.mv(partial, inside)
 
     def exists(self, path: str) -> bool:
-        """Whether it is there."""
+        """Whether there is a complete file of this name."""
         system, inside = self._at(path)
         return bool(system.isfile(inside))
 
     def remove(self, path: str) -> None:
-        """Take it away."""
+        """Remove a file."""
         system, inside = self._at(path)
         system.rm_file(inside)
 
     def folder(self, path: str) -> None:
-        """Object stores have none, and say nothing when asked for one."""
+        """Make a folder; object stores have none and ignore this."""
         system, inside = self._at(path)
         system.makedirs(inside, exist_ok=True)
 
@@ -127,10 +127,10 @@ def is_remote(path: str) -> bool:
 
 
 def store_of(path: str) -> Store:
-    """The store that a path belongs to."""
+    """The store of a path or URL."""
     return Remote() if is_remote(path) else Disk()
 
 
 def join(folder: str, name: str) -> str:
-    """A name inside a folder, of either kind."""
+    """The path or URL of a name inside a folder."""
     return f"{folder.rstrip('/')}/{name}" if folder != "/" else f"/{name}"

@@ -1,4 +1,4 @@
-"""Rows for spreadsheets: RFC 4180 with a byte order mark, and no cell that a spreadsheet would run as a formula."""
+"""Tables for spreadsheets: CSV by RFC 4180 with a byte order mark, and no cell that a spreadsheet would run as a formula."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from service.problems import PROBLEMS
 from .definitions import day_of
 from .lines import Answer
 
-#: So that spreadsheets read the file as UTF-8.
+#: Byte order mark, by which spreadsheets know UTF-8.
 MARK = b"\xef\xbb\xbf"
-#: A cell that begins so may be run as a formula (OWASP, CSV Injection); the last four are the full-width forms.
+#: What a cell that may be run as a formula begins with (OWASP, CSV Injection); the last four are full-width forms.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 #: The same in the middle of a cell, where a spreadsheet set to another separator would begin a new one.
 _INSIDE = re.compile("([;\t]\\s*)(?=[=+@\uff1d\uff0b\uff0d\uff20-])")
@@ -37,7 +37,7 @@ FINDINGS = (
 
 
 def cell(value: Any) -> Any:
-    """A value as a cell: text on one line, and a quote before whatever could be a formula; numbers stay numbers."""
+    """A value as a cell: text on one line, with an apostrophe before what could be a formula; numbers stay numbers."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if not isinstance(value, str):
@@ -47,7 +47,7 @@ def cell(value: Any) -> Any:
 
 
 def rows(columns: Iterable[str], entries: Iterable[Mapping[str, Any]]) -> bytes:
-    """Entries as rows in the order of the columns, without a heading; what an entry lacks is an empty cell."""
+    """Entries as CSV rows in UTF-8, without a heading; a column that an entry lacks is an empty cell."""
     names = tuple(columns)
     out = io.StringIO()
     writer = csv.writer(out)
@@ -57,12 +57,12 @@ def rows(columns: Iterable[str], entries: Iterable[Mapping[str, Any]]) -> bytes:
 
 
 def heading(columns: Iterable[str]) -> bytes:
-    """The mark and the first row of a file."""
+    """The byte order mark and the row of column names."""
     return MARK + rows(columns, [{name: name for name in columns}])
 
 
 def episode_row(file: str, found: Answer, group: str | None = None) -> dict[str, Any]:
-    """One row a line of the input, reviewed or not. ``date``: the day by which measures count it."""
+    """The row for one line of the input, reviewed or not. ``date``: the day by which measures count it."""
     row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
     if found.review is None:
         errors = found.problem["errors"] if found.problem else []
@@ -91,7 +91,7 @@ def _episode(found: Answer, group: str | None) -> dict[str, Any]:
 
 
 def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dict[str, Any]]:
-    """One row a finding, those that were accepted too."""
+    """One row for each finding, accepted ones too."""
     if found.review is None:
         return []
     document = found.review.document

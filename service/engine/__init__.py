@@ -1,1 +1,1 @@
-"""Rules compiled once and decided twice: by durable-rules behind a fence, and by a three-valued evaluator."""
+"""Rules are compiled once and decided twice: by durable-rules behind a fence, and by a three-valued evaluator."""

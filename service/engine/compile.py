@@ -1,13 +1,13 @@
 """Bound rules and the attribute catalogue, made into definitions that durable-rules decides rightly.
 
-durable-rules 2.0.28 answers wrongly, or crashes, outside a narrow form. The
-limits below are those of its C source (``events.c``, ``rete.c``) with room to
-spare; what does not fit is refused when the service starts, never at run time.
+durable-rules 2.0.28 answers wrongly, or crashes, outside a narrow form: no
+joins, no negation, no order of texts, no floats. The limits below are those of
+its C source (``events.c``, ``rete.c``) with room to spare; what does not fit is
+refused when the service starts, never at run time.
 
-Only values that this module wrote itself reach the C code: integers, ``true``
-and ``false``, and words of closed sets. No fractions: the engine compares
-those by their text in places, and a locale changes how it reads them. An unknown attribute is not sent; a
-state is sent as the attribute's own ``<name>_state``.
+Only values that our code wrote reach the C code: integers, ``true`` and
+``false``, and words of closed sets. An attribute that is not known is not
+sent; its state is sent under the name ``<name>_state``.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ MAX_CHILDREN = 400
 MAX_ALTERNATIVES = 100
 #: Engine: 256 rules on one condition (heap overflow).
 MAX_SAME_CONDITION = 200
-#: Above this the rules of a kind are put into groups that fill at most GROUP_STACK each.
+#: Peak of the stack (see ``_peak``) above which the rules of a kind are split into groups of at most GROUP_STACK each.
 CROWDED = 56
 GROUP_STACK = 24
 GROUP = "g_"
@@ -53,7 +53,7 @@ _MAX_DEPTH = 2
 
 
 class EngineError(Exception):
-    """Definitions or a fact the engine may not be given. The text names kind, attribute or rule, never a value."""
+    """Rules or a fact that the engine must not be given. The text names kind, attribute or rule, never a value."""
 
 
 class AttributeType(Protocol):
@@ -75,7 +75,7 @@ Catalogue = Mapping[str, Mapping[str, AttributeType]]
 
 @dataclass(frozen=True, slots=True)
 class Definitions:
-    """What the fence builds from: the condition of each rule (by number, in the given order) and their payloads."""
+    """What the fence needs: the condition of each rule, by number, and for each kind how its facts are written."""
 
     conditions: tuple[Condition, ...]
     payloads: Mapping[str, Payload]
@@ -101,9 +101,9 @@ class Definitions:
 
 
 def compile_rules(rules: Sequence[BoundRule], catalogue: Catalogue) -> Definitions:
-    """Compile ``applies and fails`` of every rule into one condition. Raises EngineError on what the engine cannot do.
+    """Compile ``applies`` and ``fails`` of every rule into one condition. A rule's number is its place in ``rules``.
 
-    A rule's number is its place in ``rules``.
+    Raises EngineError on what the engine cannot do.
     """
     _check_catalogue(catalogue)
     _need(len(rules) <= MAX_RULES, "too many rules")
@@ -162,7 +162,7 @@ def _condition(bound: BoundRule, catalogue: Catalogue) -> Condition:
     for group in (bound.applies, bound.fails):
         if group.mode == "any" or group.terms:  # an empty ``all`` holds for every fact
             terms.extend(_conjuncts(group, bound, catalogue, 1))
-    # Constants before brackets: rules share their nodes, and a bracket is only looked at when they hold.
+    # Plain terms come before brackets: rules share their nodes, and a bracket is looked at only where they hold.
     unique = {json.dumps(term): term for term in terms}.values()
     ordered = sorted(unique, key=lambda term: "$or" in term)
     condition: Condition = {"$and": [{"kind": kind}, *ordered]}
@@ -171,7 +171,7 @@ def _condition(bound: BoundRule, catalogue: Catalogue) -> Condition:
 
 
 def _conjuncts(group: Group, bound: BoundRule, catalogue: Catalogue, depth: int) -> list[Condition]:
-    """The terms that must all hold, with ``all`` opened and groups of one child removed."""
+    """The terms that must all hold: ``all`` is taken apart, a group of one term is that term."""
     rule = bound.rule.id
     _need(depth <= _MAX_DEPTH, f"{rule}: groups nested too deep")
     _need(bool(group.terms), f"{rule}: an empty group")
@@ -216,10 +216,10 @@ def _groups(condition: Condition) -> int:
 
 
 def _spread(rules: Sequence[BoundRule], conditions: list[Condition]) -> set[str]:
-    """Put the rules of crowded kinds under nodes of their own; returns those kinds.
+    """Split the rules of crowded kinds into groups, each under a node of its own; the kinds that were split.
 
     Facts of such a kind carry ``g_`` 0, and the n-th group asks for ``g_``
-    greater than -1 - n: always true, but a different node for each group.
+    greater than -1 - n: always true, but another node for each group.
     """
     by_kind: dict[str, list[Condition]] = {}
     for bound, condition in zip(rules, conditions, strict=True):
@@ -238,7 +238,7 @@ def _spread(rules: Sequence[BoundRule], conditions: list[Condition]) -> set[str]
 
 
 class _Node:
-    """One node of the engine's network, as far as its list lengths go."""
+    """One node of the engine's network: what is needed to know how long its lists get."""
 
     __slots__ = ("alternatives", "children", "rules")
 
@@ -254,7 +254,7 @@ class _Node:
         _need(self.rules <= MAX_SAME_CONDITION, "too many rules with one condition")
 
     def peak(self, below: list[int]) -> int:
-        """How many nodes may wait at once when one fact comes through here; ``below``: the same of each child."""
+        """The most nodes that wait at once when one fact comes through here; ``below``: the same of each child."""
         if not below:
             return 1
         # Of several equalities on one property at most one holds; all else may hold together.
@@ -298,11 +298,11 @@ def _network(conditions: Iterable[Condition]) -> _Node:
 
 
 def _peak(conditions: Iterable[Condition], check: bool = False) -> int:
-    """Upper bound of the engine's stack for one fact, with room for the catch-all and the state fact.
+    """The most nodes on the engine's stack for one fact, with room for the catch-all rule and the state fact.
 
     With ``check`` also raises EngineError where a list of the engine would run over.
     """
-    known: dict[_Node, int] = {}  # alternatives meet again in one node
+    known: dict[_Node, int] = {}  # the ends of alternatives lead to one node
 
     def walk(node: _Node) -> int:
         if node not in known:

@@ -1,9 +1,10 @@
-"""The decision for every rule: the engine and the evaluator on the same facts, and where they disagree.
+"""The decision for every rule, by two deciders on the same facts: the engine (durable-rules) and the evaluator.
 
-durable-rules can lose facts without a word, and a missed danger is the worst
-fault this service can have. So a second decider looks at every rule too; it is
-needed anyway to tell clear from not applicable and from not assessable. Where
-the two differ the outcome is ``error``, and the finding is shown all the same.
+The engine can drop facts without an error, and a missed safety finding is the
+worst fault this service can have. The evaluator is needed anyway to tell clear
+from not applicable and not assessable. Where the two disagree about a rule its
+outcome is ``error`` and the finding is shown, marked as disputed. Only an
+evaluation that the engine did not finish has no result.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from service.rulebook.rule import BoundRule
 
 from . import generated
 from .compile import Catalogue, EngineError, compile_rules
-from .evaluator import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OUTCOME_ORDER, Compiled, compile_rule
+from .evaluator import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OUTCOME_ORDER, CompiledRule, compile_rule
 from .fence import Fence
 
 WhenNone = Literal["clear", "not_applicable"]
@@ -43,13 +44,13 @@ class RuleDecision(NamedTuple):
 
 
 class Decisions(Sequence[RuleDecision]):
-    """One decision per rule, in the order of the rules, made when it is looked at.
+    """One decision per rule, in the order of the rules; each is made when it is asked for.
 
     ``tallies``: for each rule how many facts had which outcome
-    (``flat.counts``), 0 where the sheet holds no fact of its kind. ``found``
-    and ``open``: rule number -> facts with a finding or not assessable, in
-    order. ``odd``: the rules with an ``error``, decided fact by fact; what the
-    other three say of those does not count.
+    (``generated.counts``), 0 where the sheet holds no fact of its kind.
+    ``found`` and ``open``: rule number -> indexes of its facts with a finding
+    or not assessable, in order. ``odd``: rule number -> decision, for the rules
+    that were decided again fact by fact; for those the other three do not hold.
     """
 
     __slots__ = ("_answers", "_decider", "_told", "found", "odd", "open", "tallies")
@@ -98,7 +99,7 @@ class Decisions(Sequence[RuleDecision]):
     def without_facts(self, number: int) -> str:
         """The outcome of a rule about a kind of which the sheet holds no fact."""
         kind = self._decider.about[number]
-        # A list nobody spoke of leaves the rule open; only a recorded one says "none".
+        # Only a list that is recorded and empty says that there was none.
         return self._decider.when_none[kind] if kind in self._told else NOT_ASSESSABLE
 
     def _by_fact(self, number: int, kind: str) -> _ByFact:
@@ -125,7 +126,7 @@ class Decider:
         self.when_none = dict(when_none)
         self._compiled = tuple(compile_rule(bound) for bound in rules)
         self.about = tuple(bound.rule.about for bound in rules)
-        self._kinds = generated.kinds(rules, catalogue)
+        self._kinds = generated.compile_kinds(rules, catalogue)
 
     def decide(self, sheet: FactSheet) -> Decisions:
         """One decision per rule, in the order the rules were given.
@@ -140,8 +141,8 @@ class Decider:
             if kind is None:
                 continue
             try:
-                part, says = kind.put(fact)
-            except Exception:  # noqa: BLE001 - decided again rule by rule, where it is reported as the outcome error
+                part, says = kind.ask(fact)
+            except Exception:  # noqa: BLE001 - these rules are decided again, and an error there is their outcome
                 doubtful.add(fact.kind)
                 part, says = kind.whole, (0,) * len(kind.whole.rules)
             listed = answers.get(fact.kind)
@@ -166,7 +167,7 @@ class Decider:
         findings: set[tuple[int, int]],
         fired: set[tuple[int, int]],
     ) -> None:
-        """Decide again, fact by fact, the rules on which the deciders differ or the fast form failed."""
+        """Decide again, fact by fact, the rules on which the deciders differ or whose generated function failed."""
         suspects = {number for number, _ in findings ^ fired}
         suspects |= {number for number, kind in enumerate(self.about) if kind in doubtful}
         for number in sorted(suspects):
@@ -176,7 +177,7 @@ class Decider:
             ]
             if bound.rule.about in doubtful:
                 found = {index for index, outcome in by_fact if outcome == FINDING}
-            else:  # the fast form's own answer: a slip of its own is a dispute too, not something to mend in silence
+            else:  # what the generated function said: where it alone is wrong, that is a dispute too
                 found = {index for rule, index in findings if rule == number}
             disputed = frozenset(found ^ {index for rule, index in fired if rule == number})
             answers = sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items())
@@ -184,7 +185,7 @@ class Decider:
             out.odd[number] = RuleDecision(bound, next(o for o in OUTCOME_ORDER if o in seen), tuple(answers), disputed)
 
     def self_test(self, cases: Iterable[tuple[str, Fact, str]]) -> list[str]:
-        """Decide each (rule id, fact, expected outcome) in both deciders; returns the failures, empty when all hold.
+        """Decide each (rule id, fact, expected outcome) in both deciders; the failures, one line each.
 
         Run before serving. No case at all is a failure: it would prove nothing.
         """
@@ -222,7 +223,7 @@ class Decider:
 def _add_up(
     out: Decisions, answers: Mapping[str, Iterable[tuple[int, generated.Part, tuple[int, ...]]]]
 ) -> set[tuple[int, int]]:
-    """Add every fact's answers to the tallies; returns the (rule number, fact) that are findings."""
+    """Add every fact's answers to the tallies of ``out``; the (rule number, index of the fact) that are findings."""
     tallies, findings = out.tallies, set()
     for listed in answers.values():
         for index, part, says in listed:
@@ -237,8 +238,8 @@ def _add_up(
     return findings
 
 
-def _guarded(compiled: Compiled, fact: Fact) -> str:
+def _guarded(compiled: CompiledRule, fact: Fact) -> str:
     try:
         return compiled.outcome(fact)
-    except Exception:  # noqa: BLE001 - reported as the outcome error; the text can quote the fact and stays behind
+    except Exception:  # noqa: BLE001 - becomes the outcome error; its text can quote the fact, so it goes no further
         return ERROR

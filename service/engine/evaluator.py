@@ -1,4 +1,4 @@
-"""The three-valued evaluator: decides every rule for every fact, and says what decided it.
+"""The three-valued evaluator: decides a rule for a fact, and says what decided it. It defines what a rule means.
 
 A term is True, False or None (unknown). A value operator is unknown unless
 the attribute is recorded; a state operator is unknown when the state is
@@ -27,7 +27,7 @@ NOT_APPLICABLE = "not_applicable"
 #: A rule's outcome is the first of these that any of its facts has.
 OUTCOME_ORDER = (ERROR, FINDING, NOT_ASSESSABLE, CLEAR, NOT_APPLICABLE)
 
-# One closure per operator rather than one that calls the operator: this is the hottest line of the evaluator.
+# One closure for each operator, because a call of the operator inside one closure for all would take as long again.
 _VALUE_LEAF: dict[str, Callable[[str, Any], Term]] = {
     "eq": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v == limit,
     "ne": lambda name, limit: lambda fact: None if (v := fact.values.get(name)) is None else v != limit,
@@ -39,24 +39,24 @@ _VALUE_LEAF: dict[str, Callable[[str, Any], Term]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Node:
+class CompiledTerm:
     """One group or leaf as a closure over a fact, with its terms."""
 
     truth: Term
     term: Group | Leaf
-    nodes: tuple[Node, ...] = ()
+    nodes: tuple[CompiledTerm, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Compiled:
+class CompiledRule:
     """One rule as two nodes; the truth of each is True, False or None.
 
     ``proof``: the leaves that decide a finding whatever the fact is (all of
     them, in rules without ``any``), None where that depends on the fact.
     """
 
-    applies: Node
-    fails: Node
+    applies: CompiledTerm
+    fails: CompiledTerm
     proof: tuple[Leaf, ...] | None = None
 
     def outcome(self, fact: Fact) -> str:
@@ -75,7 +75,7 @@ class Compiled:
         """The (attribute, state) pairs that leave the rule ``not_assessable``, each once, in reading order.
 
         They come from ``applies`` when that is unknown, else from ``fails``; empty
-        for any other outcome. A leaf whose group is settled without it is left
+        for any other outcome. A leaf whose group is decided without it is left
         out: knowing it would change nothing.
         """
         applies = self.applies.truth(fact)
@@ -105,11 +105,11 @@ class Compiled:
         return found
 
 
-def compile_rule(bound: BoundRule) -> Compiled:
-    """Turn a bound rule into closures. Raises KeyError on an operator that is not in the model."""
+def compile_rule(bound: BoundRule) -> CompiledRule:
+    """Turn a bound rule into closures. Raises KeyError on an unknown operator."""
     groups = (bound.applies, bound.fails)
     proof = None if any(map(_has_choice, groups)) else (*bound.applies.leaves(), *bound.fails.leaves())
-    return Compiled(compile_term(bound.applies), compile_term(bound.fails), proof)
+    return CompiledRule(compile_term(bound.applies), compile_term(bound.fails), proof)
 
 
 def _has_choice(group: Group) -> bool:
@@ -117,18 +117,20 @@ def _has_choice(group: Group) -> bool:
     return (group.mode == "any" and len(group.terms) != 1) or any(map(_has_choice, inner))
 
 
-def compile_term(term: Group | Leaf) -> Node:
-    """Turn a group or leaf into closures. Raises KeyError on an operator that is not in the model."""
+def compile_term(term: Group | Leaf) -> CompiledTerm:
+    """Turn a group or leaf into closures. Raises KeyError on an unknown operator."""
     if isinstance(term, Leaf):
         if term.op in STATE_OPS:
-            return Node(_state_leaf(term.attribute, term.op), term)
-        return Node(_VALUE_LEAF[term.op](term.attribute, term.value), term)
+            return CompiledTerm(_state_leaf(term.attribute, term.op), term)
+        return CompiledTerm(_VALUE_LEAF[term.op](term.attribute, term.value), term)
     nodes = tuple(compile_term(each) for each in term.terms)
     terms = tuple(node.truth for node in nodes)
-    return Node(terms[0] if len(terms) == 1 else _all(terms) if term.mode == "all" else _any(terms), term, nodes)
+    return CompiledTerm(
+        terms[0] if len(terms) == 1 else _all(terms) if term.mode == "all" else _any(terms), term, nodes
+    )
 
 
-def _deciding(node: Node, fact: Fact, value: Truth) -> list[tuple[Leaf, Truth]]:
+def _deciding(node: CompiledTerm, fact: Fact, value: Truth) -> list[tuple[Leaf, Truth]]:
     """The leaves that make a node what it is: ``value``."""
     # A Kleene group takes the value of exactly those terms that decide it:
     # all of them for a true ``all`` or a false ``any``, else the ones that share its value.

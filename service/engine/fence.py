@@ -1,15 +1,16 @@
-"""The fence around durable-rules: the one place that imports it.
+"""The fence around durable-rules: the only module that imports it.
 
-What it guards against (durable-rules 2.0.28, pinned):
+It uses the engine's C module in the one way that is exact, and guards against
+what goes wrong otherwise (durable-rules 2.0.28, pinned):
 
-* Actions are drained, never run by the package: its own loop swallows
-  exceptions and stops when the wall clock steps.
-* A batch that does not parse ends without an error, so every chunk starts
-  with ``begin_`` and is only believed when ``end_`` was the last to fire.
-* Only one state is ever alive, with fixed message ids that are known not to
-  collide: the engine compares ids by a 32-bit hash.
-* The first use of a state slot must fire before the slot is deleted (the C
-  code would free an uninitialised pointer), hence the warm-up.
+* The package's loop that runs actions swallows exceptions and stops when the
+  wall clock steps. So fired rules are taken from the C module here.
+* A batch that does not parse ends without an error. So every chunk starts
+  with ``begin_``, and counts only when ``end_`` was the last to fire.
+* The engine compares ids by a 32-bit hash. So only one state is ever alive,
+  with fixed message ids that are known not to collide.
+* Deleting a state slot in which nothing has fired frees an uninitialised
+  pointer. So every slot fires once before its first deletion.
 * One evaluation is many C calls, so a lock keeps them together. Build before
   forking, and fork while no evaluation runs.
 """
@@ -26,7 +27,7 @@ from service.facts.fact import Fact
 
 from .compile import Definitions, EngineError, hashes_differ
 
-#: Facts sent to the engine at once; each chunk has sentinels of its own.
+#: Facts sent to the engine at once; each chunk has a ``begin_`` and an ``end_`` of its own.
 CHUNK = 500
 
 _RULESET = "rs"
@@ -45,7 +46,7 @@ class NotEvaluated(EngineError):
 
 
 class QuietHost(Host):  # type: ignore[misc,no-any-unimported,unused-ignore]
-    """The package's host without its timer threads."""
+    """The package's host, without its timer threads."""
 
     def _run(self) -> None:
         return None
@@ -64,7 +65,7 @@ class Fence:
             f"r{number}": {"all": [{"m": condition}], "run": _never}
             for number, condition in enumerate(definitions.conditions)
         }
-        # Takes every fact, so that none counts as unhandled; never fires: a chunk is far smaller.
+        # Every fact matches it, so that none counts as unhandled. It waits for 60,000 facts and never fires.
         rules["any_"] = {"all": [{"m": {"$ex": {"kind": 1}}}], "count": 60000, "run": _never}
         rules["end_"] = {"all": [{"m": {"kind": "end_"}}], "pri": 60000, "run": _never}
         try:
@@ -80,10 +81,10 @@ class Fence:
             self._clear()
 
     def fire(self, facts: Sequence[Fact]) -> set[tuple[int, int]]:
-        """All (rule number, index of the fact) for which the rule's condition holds.
+        """Every (rule number, index of the fact) for which the rule's condition holds.
 
         Raises EngineError for a fact outside the catalogue and NotEvaluated
-        when the engine did not finish; neither text holds anything of a fact.
+        when the engine did not finish; neither error quotes a fact.
         """
         written = self._definitions.write(facts)
         fired: set[tuple[int, int]] = set()  # a set: two true alternatives fire a rule twice

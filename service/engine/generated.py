@@ -1,17 +1,21 @@
-"""The rules of one kind as one flat function: a fact in, what every rule says of it out.
+"""The rules of one kind of fact as one generated Python function: a fact in, what every rule says of it out.
 
-The closures of ``evaluator`` are what a rule means; here the same rules are
-written out as Python source once, when the rulebook is loaded, because calling
-closures was most of an evaluation's time. ``tests/engine/test_flat.py`` holds
-the two forms against each other, and the engine is held against this one in
-every review.
+The closures of ``evaluator`` are what a rule means, and calling them was most
+of an evaluation's time. So the same rules are written out as Python source
+once, when the rulebook is loaded. The closures still explain findings, and
+decide again where anything is odd. A test holds the two forms against each
+other, and every review holds the engine against this one.
 
-What a rule says of a fact is a number (``CLEAR_``, ``OPEN``, ``FOUND``, 0 for
-"not applicable"); added to the number of facts of the kind it becomes a tally:
-four counts of ``BITS`` bits, with ``counts`` to read them.
+What a rule says of a fact is a number: 0 for not applicable, ``CLEAR_``,
+``OPEN`` (not assessable) or ``FOUND``. A rule's tally packs four counts of
+``BITS`` bits each into one integer, the lowest that of "not applicable". It
+starts as the number of facts of the kind, and adding a number moves one fact
+from the lowest count to another.
 
-Most rules of a kind ask first for one word of one attribute (which event, which
-section): a fact is only put to the rules that its word does not rule out.
+Most rules of a kind ask first for one word of one attribute (which event,
+which section), so a fact is shown only to the rules that its word does not
+rule out. ``payload`` works that out for the engine on its own, so that a
+mistake in one of the two cannot hide from the other.
 """
 
 from __future__ import annotations
@@ -28,7 +32,7 @@ from .compile import Catalogue
 from .evaluator import CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE
 from .source_code import function
 
-#: Bits of one count in a tally; so many facts of one kind can be counted.
+#: Bits of one count in a tally, and the most facts of one kind that it can count.
 BITS = 20
 MOST_FACTS = (1 << BITS) - 1
 CLEAR_ = (1 << BITS) - 1
@@ -49,7 +53,7 @@ def outcome_of(number: int) -> str:
 
 
 def counts(tally: int) -> dict[str, int]:
-    """Outcome -> number of facts with it, without zeros, in the order of the words."""
+    """Outcome -> number of facts with it, without zeros, in alphabetical order."""
     found = {outcome: tally >> place * BITS & MOST_FACTS for place, outcome in enumerate(_ORDER)}
     return {outcome: found[outcome] for outcome in sorted(_ORDER) if found[outcome]}
 
@@ -61,7 +65,7 @@ def first(tally: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Rules by number, in order, and the function that says of a fact what each of them says."""
+    """Some rules of a kind by number, in order, and the function that gives what each of them says of a fact."""
 
     rules: tuple[int, ...]
     says: _Says
@@ -69,23 +73,24 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """The rules of one kind, in parts by the word of ``attribute``; a fact whose word is not known meets all."""
+    """The rules of one kind. ``parts``: word of ``attribute`` -> the rules for facts with it; ``others``: the rules for
+    facts with another word; ``whole``: all rules, for facts of which the word is not known."""
 
     attribute: str
     parts: Mapping[Any, Part]
     others: Part
     whole: Part
 
-    def put(self, fact: Fact) -> tuple[Part, tuple[int, ...]]:
-        """The rules that a fact is put to (to all others of its kind it does not matter), and what each says of it."""
+    def ask(self, fact: Fact) -> tuple[Part, tuple[int, ...]]:
+        """The rules that may apply to a fact, and what each says of it; no other rule of the kind applies."""
         value = fact.values.get
         word = value(self.attribute)
         part = self.whole if word is None else self.parts.get(word, self.others)
         return part, part.says(value, fact.states.get)
 
 
-def kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str, Kind]:
-    """Write and compile all rules (a rule's number is its place)."""
+def compile_kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str, Kind]:
+    """Kind of fact -> its rules, written as source and compiled. A rule's number is its place in ``rules``."""
     by_kind: dict[str, list[int]] = {}
     for number, bound in enumerate(rules):
         by_kind.setdefault(bound.rule.about, []).append(number)
@@ -107,9 +112,9 @@ def kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str, Kind]:
 
 
 def _words(bound: BoundRule, catalogue: Catalogue) -> dict[str, str]:
-    """Attributes of which a rule asks for one word before all else: with another word it does not apply.
+    """Attribute -> word without which a rule does not apply.
 
-    False in ``all`` is false whatever else is unknown (Kleene).
+    One false term makes ``all`` false, whatever else is unknown (Kleene).
     """
     terms = bound.applies.terms if bound.applies.mode == "all" else ()
     return {
@@ -135,14 +140,14 @@ def _source(rules: Sequence[BoundRule]) -> str:
 
 
 def _rule(bound: BoundRule, names: dict[str, str], states: dict[str, str]) -> str:
-    """One rule as an expression."""
+    """One rule as an expression. ``names`` and ``states``: attribute -> local variable, filled here."""
     applies, fails = _truth(bound.applies, names, states), _truth(bound.fails, names, states)
     decided = f"({FOUND} if {fails[0]} else {CLEAR_} if {fails[1]} else {OPEN})"
     return f"        0 if {applies[1]} else {decided} if {applies[2]} else {OPEN},"
 
 
 def _truth(term: Group | Leaf, names: dict[str, str], states: dict[str, str]) -> tuple[str, str, str]:
-    """Three expressions: is it true; is it false; is it true, where it is known not to be false."""
+    """Three expressions for a term: whether it is true; whether it is false; whether it is true if it is not false."""
     if isinstance(term, Leaf):
         local = names.setdefault(term.attribute, f"v{len(names)}")
         if term.op in STATE_OPS:

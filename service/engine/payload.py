@@ -1,12 +1,12 @@
-"""How facts are written for the engine: one function a kind and word, made once from the compiled conditions.
+"""How facts are written as JSON for the engine, by functions generated once from the compiled conditions.
 
 Only what a condition can look at is sent: the engine copies and hashes every
-property. What that is follows from the conditions themselves (``evaluator``
-and ``generated`` are not asked, so that no slip of one can hide from the
-other): one that demands a word of an attribute cannot
-hold for a fact with another; and where an attribute, or its state, is only
-asked for by equality, a value that nobody asks for is the same to the engine
-as none at all.
+property, which is most of its time. What that is follows from the conditions
+alone, not from ``evaluator`` or ``generated``, so that a mistake there shows as
+a disagreement. A condition that demands one word of an attribute cannot hold
+for a fact with another word, so there is a function for each such word. And
+where an attribute or a state is asked for by equality alone, a value that no
+condition asks for makes no difference, and is not sent.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Unfit(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Payload:
-    """The writers of one kind by the word of ``attribute``, and the one for any other word and for none."""
+    """The writers of one kind: by the word of ``attribute``, and ``others`` for any other word or none."""
 
     attribute: str
     writers: Mapping[Any, _Writer]
@@ -54,9 +54,9 @@ def payload_of(
 ) -> Payload:
     """The payload of a kind.
 
-    ``conditions`` are those of the kind; ``attributes`` what the catalogue has
-    for it; ``states`` the names under which states are sent, to their
-    attribute; ``more`` are members that every fact carries.
+    ``conditions`` are those of the kind; ``attributes`` its attributes in the
+    catalogue; ``states``: name under which a state is sent -> its attribute;
+    ``more``: JSON members that every fact of the kind carries.
     """
     demands = [_demanded(condition, attributes) for condition in conditions]
     most = Counter(name for words in demands for name in words).most_common(1)
@@ -91,7 +91,7 @@ _ANY = object()
 
 
 def _asked(condition: Condition) -> Iterator[tuple[str, Any]]:
-    """Every property that a condition looks at, with the literal it must equal, ``_ANY`` for any other question."""
+    """(property, literal that it must equal) of every property that a condition looks at; ``_ANY`` for other operators."""
     for operator, body in condition.items():
         if operator in ("$and", "$or"):
             for term in body:
@@ -123,7 +123,7 @@ def _source(
     for name, (type_, words), asked in plain:
         local, bad = f"(v := value({name!r}))", f"unfit({name!r})"
         if type_ == "int":
-            # An exact type: a bool is no integer here.
+            # Not isinstance: a bool is not an integer to the engine.
             fits, sent = f"type({local}) is int and {-MAX_INT} <= v <= {MAX_INT}", f"{_member(name)!r} + str(v)"
         elif type_ == "bool":
             fits = f"{local} is True or v is False"
@@ -143,5 +143,5 @@ def _source(
 
 
 def _member(name: str, value: object = None) -> str:
-    """The text of a member, or its start."""
+    """The text of a JSON member, without a ``value`` its start."""
     return f',"{name}":' + ("" if value is None else json.dumps(value))

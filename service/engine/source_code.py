@@ -14,7 +14,7 @@ from typing import Any
 
 @functools.cache  # most rules read the same under every profile
 def function(text: str, **names: Any) -> Callable[..., Any]:
-    """The function ``made`` that the text defines; ``names`` are what it may call."""
+    """The function ``made`` that the text defines; ``names``: what it may call, by name."""
     space: dict[str, Any] = dict(names)
     exec(compile(text, "<made from the rulebook>", "exec"), space)  # noqa: S102
     return space["made"]  # type: ignore[no-any-return]

@@ -23,15 +23,19 @@ DECLINED_REASONS = (
 class Absent:
     """Stands in place of a value that is not there. ``state``: missing, not_collected or declined.
 
-    There is one for each state and reason, so that equal ones are the same
-    object: values are held against words far more often than against these.
-    ``epoch`` is None, so that a time can be asked for its seconds whether it is there or not.
+    ``reason``: one of ``DECLINED_REASONS`` for declined, else None. There is
+    one object for each state and reason, so that comparing two is comparing
+    identities. ``epoch`` is None, so that a time can be asked for its seconds
+    whether it is there or not. A section's members are absent with it: where
+    ``episode.transport`` is an Absent, ``episode.transport.departed`` is the same one.
     """
 
     __slots__ = ("reason", "state")
     state: str
     reason: str | None
     epoch: ClassVar[None] = None
+    #: Names of the members of all sections; their declaration adds them.
+    of_sections: ClassVar[set[str]] = set()
     _known: ClassVar[dict[tuple[str, str | None], Absent]] = {}
 
     def __new__(cls, state: str, reason: str | None = None) -> Absent:
@@ -43,6 +47,11 @@ class Absent:
             object.__setattr__(known, "reason", reason)
             known = cls._known.setdefault((state, reason), known)
         return known
+
+    def __getattr__(self, name: str) -> Absent:
+        if name not in self.of_sections:
+            raise AttributeError(name)
+        return self
 
     def __setattr__(self, name: str, value: object) -> NoReturn:
         raise AttributeError(name)

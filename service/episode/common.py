@@ -1,4 +1,4 @@
-"""What the items of every section have in common."""
+"""Members that items of several sections share, and the type of a value that may be absent."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""The building blocks an episode is declared with, and the states a value can be in.
+"""The building blocks that the classes of the record are declared with.
 
-One declaration per member (type, unit, bounds, words) serves the model, the
-readers and the contract alike. The classes of the record are msgspec structs:
-a body that is plainly good is read straight into them.
+One declaration per member (type, unit, bounds, words) serves the classes, the
+readers and the contract alike. The classes are msgspec structs: msgspec checks
+a body of JSON and makes their objects in one step (``intake.fast_reader``).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from .absence import DECLINED_REASONS, MISSING, Absent
+from .member_names import MemberName
 
 #: Members no rule asks about by themselves.
 NOT_ASKED = ("id", "entered")
@@ -36,13 +37,13 @@ _REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
 
 
 class Absence(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """``{"absent": ...}`` in place of a plain value, as it is sent: a reader puts an ``Absent`` in its place."""
+    """``{"absent": ...}`` in place of a plain value, as it is sent; the reader replaces it by an ``Absent``."""
 
     absent: _STATES
     reason: _REASONS | UnsetType = UNSET
 
 
-#: The same in place of a section or a list, and ``{"none": true}``, which only those can say.
+#: What a section or a list can say in place of its content: that it is absent and why, or ``{"none": true}``.
 SAID: dict[str, Any] = {"absent": _STATES | UnsetType, "none": bool | UnsetType, "reason": _REASONS | UnsetType}
 _Said = msgspec.defstruct(
     "_Said", [(name, said, UNSET) for name, said in SAID.items()], forbid_unknown_fields=True, omit_defaults=True
@@ -137,7 +138,8 @@ def _sent(kind: Kind) -> Any:
         case Int():
             return Annotated[int, Meta(ge=kind.low, le=kind.high)]
         case Num():
-            # As it was sent, 5 or 5.0: the digest tells them apart, and an export adds no precision that nobody charted.
+            # A number stays as it was sent, 5 or 5.0: the digest tells the two apart, and an export
+            # must not add precision that nobody charted.
             whole = Annotated[int, Meta(ge=math.ceil(kind.low), le=math.floor(kind.high))]
             return whole | Annotated[float, Meta(ge=kind.low, le=kind.high)]
         case Flag():
@@ -175,9 +177,9 @@ def member(kind: Kind, *, required: bool = False) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One declared member of a model class."""
+    """One declared member of a class of the record."""
 
-    name: str
+    name: MemberName
     kind: Kind
     required: bool
 
@@ -192,20 +194,20 @@ _MEMBERS: dict[type, tuple[Member, ...]] = {}
 
 
 def members(cls: type) -> tuple[Member, ...]:
-    """The declared members of a model class, in the order of declaration."""
+    """The declared members of a class of the record, in the order of declaration. Raises KeyError for any other class."""
     return _MEMBERS[cls]
 
 
-def getter(names: Iterable[str]) -> Callable[[Any], tuple[Any, ...]]:
-    """What gives the members of those names of an object, together."""
+def getter(names: Iterable[MemberName]) -> Callable[[Any], tuple[Any, ...]]:
+    """A function that gives the members of those names of an object, as a tuple in that order."""
     wanted = tuple(names)
     if len(wanted) > 1:
         return attrgetter(*wanted)
     return lambda node: tuple([getattr(node, name) for name in wanted])
 
 
-class _Nowhere:
-    """No JSON value is one."""
+class _NotSent:
+    """The type of ``Node.at``: no JSON value has it, so no body can set a place."""
 
 
 @dataclass_transform(kw_only_default=True, frozen_default=True)
@@ -213,22 +215,23 @@ class _Record(msgspec.StructMeta):
     """Makes the struct of a class from the declaration of its members.
 
     Fields stand in alphabetical order, so that an object is written with its
-    members sorted. An object without an ``id`` is a section, and can say in
-    place of its members that it is absent or that there was none of it, so
-    that none of its members has to be there.
+    members sorted. A class without an ``id`` is a section. Its struct also has
+    the fields of ``SAID`` until the reader has put an ``Absent`` in place of
+    the section, so even its required members may be left out of the struct.
     """
 
     def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
         declared = {key: value for key, value in namespace.items() if isinstance(value, _Declared)}
-        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())
+        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())  # type: ignore[arg-type]
         types: dict[str, Any] = {}
         if bases == (msgspec.Struct,):
-            types["at"] = _Nowhere
+            types["at"] = _NotSent
         elif "id" not in declared:
             types = dict(SAID)
             namespace |= dict.fromkeys(SAID, UNSET)
+            Absent.of_sections.update(declared)
         for one in found:
-            if one.name in types:
+            if one.name in types or ("id" not in declared and hasattr(Absent, one.name)):
                 raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
             types[one.name] = one.sent()
             if one.required and "id" in declared:
@@ -244,9 +247,10 @@ class _Record(msgspec.StructMeta):
 
 
 class Node(msgspec.Struct, metaclass=_Record):
-    """Common to every object of the record. ``at`` is its JSON Pointer, which no JSON can set.
+    """Common to every object of the record. ``at`` is its JSON Pointer (RFC 6901).
 
-    Objects form a tree, so they need no garbage collector.
+    Frozen: the reader alone sets members, while it reads. Objects form a tree,
+    without cycles, so they are kept out of garbage collection.
     """
 
     at: str = ""
@@ -254,17 +258,17 @@ class Node(msgspec.Struct, metaclass=_Record):
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """The members of a class by what a walk does with them: names of times, of parts, of all with a time in them."""
+    """Names of members of a class: the ``times``, the ``parts``, and all that are or contain a time (``timed``)."""
 
-    times: tuple[str, ...]
-    parts: tuple[str, ...]
-    timed: tuple[str, ...]
+    times: tuple[MemberName, ...]
+    parts: tuple[MemberName, ...]
+    timed: tuple[MemberName, ...]
 
 
 @functools.cache
 def shape(cls: type) -> Shape:
-    """The shape of a model class."""
-    by: dict[type, list[str]] = {Time: [], Part: []}
+    """The shape of a class of the record."""
+    by: dict[type, list[MemberName]] = {Time: [], Part: []}
     timed = []
     for one in members(cls):
         by.setdefault(type(one.kind), []).append(one.name)

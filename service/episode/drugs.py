@@ -11,7 +11,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Drug:
-    """One ingredient. ``source`` of the code: read or from memory."""
+    """One ingredient, with its RxNorm code; ``source`` of the code: ``read`` or ``from memory``.
+
+    ``by_weight``: dosed by weight. ``qt``: prolongs the QT interval.
+    """
 
     rxcui: str
     source: str
@@ -49,7 +52,7 @@ PARENTERAL = frozenset({"im", "iv", "in"})
 
 
 def half_up(value: float) -> int:
-    """Round half up, after the noise of binary fractions is gone."""
+    """Round half up; rounding to six places first removes errors of binary fractions (0.285 * 100 is 28.499...)."""
     return int(round(value, 6) + 0.5)
 
 
@@ -67,7 +70,7 @@ def per_kg_100(mg_100: int, weight_kg: float) -> int:
     return half_up(mg_100 / weight_kg)
 
 
-#: Charted weights and syringes are rounded; the warning steps in mg/kg are judged after this.
+#: Charted weights and doses are rounded, so limits in mg/kg of severity warning are judged after this is taken off.
 TOLERANCE_PERCENT = 5
 
 

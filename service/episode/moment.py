@@ -10,11 +10,11 @@ import msgspec
 
 
 class Moment(msgspec.Struct, frozen=True, eq=False, gc=False):
-    """An aware time: its RFC 3339 ``text`` as charted, and its ``epoch``, whole seconds since 1970-01-01T00:00:00Z.
+    """A time with an offset: its RFC 3339 ``text`` as charted, and its ``epoch``, whole seconds since 1970-01-01T00:00:00Z.
 
-    A record has hundreds, and all that facts ask of one is its epoch. The
-    rest of a date is worked out where it is shown. Two are equal when they
-    are the same instant, however it is written.
+    A record has hundreds of times, and facts need only the epoch, so a
+    ``datetime`` is made only where a time is shown. Two are equal when they
+    are the same instant, whatever their offsets.
     """
 
     text: str
@@ -36,7 +36,7 @@ class Moment(msgspec.Struct, frozen=True, eq=False, gc=False):
 
     @property
     def when(self) -> datetime:
-        """The same as a date and time in the offset it was charted in."""
+        """The date and time in the offset it was charted in."""
         return _read(self.text)
 
 

@@ -1,4 +1,4 @@
-"""Ways into a record: what a JSON Pointer leads to, and the same way told by ids."""
+"""JSON Pointers (RFC 6901) into a record: what one leads to, and one with ids in place of list indexes."""
 
 from __future__ import annotations
 
@@ -10,7 +10,10 @@ from . import declaration, record
 
 
 def resolve(episode: record.Episode, pointer: str) -> Any:
-    """What a pointer leads to. Raises AttributeError, IndexError or ValueError when it leads nowhere."""
+    """What a pointer leads to; an Absent for a member of an absent section.
+
+    Raises AttributeError, IndexError or ValueError when it leads nowhere.
+    """
     here: Any = episode
     for step in pointer.split("/")[1:]:
         here = here[int(step)] if isinstance(here, tuple) else getattr(here, step)
@@ -18,9 +21,9 @@ def resolve(episode: record.Episode, pointer: str) -> Any:
 
 
 def by_ids(node: declaration.Node) -> tuple[str, bool]:
-    """The pointer of an object with the id of its item in place of the index, and False where that has none.
+    """The pointer of an object with the id of a list item in place of its index, and whether the item has an id.
 
-    Items hold no objects of their own, so that the last step alone can be an index.
+    No item of a list contains another object, so only the last step can be an index.
     """
     place, _, last = node.at.rpartition("/")
     if not last.isdigit():

@@ -1,6 +1,6 @@
-"""Every section of an episode, in story order.
+"""The episode as a whole, its sections in the order of events, and all classes of the record by one name.
 
-Required is only what says which thing an item is; everything else may be left
+Only what says which thing an item is is required; everything else may be left
 out and is then ``MISSING``. Units are fixed by the name of a member. Bounds
 are physical ones (NEMSIS v3.5.1 element bounds, ranges of the published
 scales): outside them a record cannot be read, inside them nothing is refused.

@@ -1,4 +1,4 @@
-"""The episode as JSON Schema 2020-12 components, made from the one declaration of its members."""
+"""The episode as JSON Schema 2020-12 components, made from the declaration of its members; class docstrings become descriptions."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def _member(member: declaration.Member) -> dict[str, Any]:
 
 def _object(cls: type) -> dict[str, Any]:
     members = declaration.members(cls)
-    properties = {m.name: _member(m) for m in members}
+    properties: dict[str, Any] = {m.name: _member(m) for m in members}
     if cls is record.Episode:
         properties["not_collected"] = {
             "type": "array",
@@ -100,7 +100,7 @@ def _classes(cls: type, seen: dict[str, type]) -> None:
 
 
 def episode_schema() -> dict[str, Any]:
-    """Component name -> schema, for the episode and everything in it."""
+    """Component name -> JSON Schema, for the episode and every object in it."""
     classes: dict[str, type] = {"Episode": record.Episode}
     _classes(record.Episode, classes)
     return {

@@ -1,4 +1,4 @@
-"""Closed words of the record that more than one place needs."""
+"""Closed sets of words that more than one module uses."""
 
 from __future__ import annotations
 

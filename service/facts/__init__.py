@@ -1,1 +1,1 @@
-"""What follows from the record: flat, typed facts over shared pure arithmetic."""
+"""Facts: what follows from the record, as flat typed attributes that rules can ask for."""

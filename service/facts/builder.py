@@ -9,6 +9,7 @@ from typing import Any
 from service.episode import declaration
 from service.episode.absence import Absent
 from service.episode.declaration import Node
+from service.episode.member_names import MemberName
 
 from .fact import STATE_ORDER, Fact, Scalar
 
@@ -16,7 +17,7 @@ _NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 
 
 
 def scaled(value: float, unit: str) -> int:
-    """A number of the record as the integer its attribute has, half up."""
+    """A number of the record as its attribute has it: an integer in tenths, or in hundredths without a unit; half up."""
     exact = round(value * _NUM_SCALE[unit], 6)
     return int(exact + 0.5)
 
@@ -30,14 +31,14 @@ def state_of(*inputs: Any) -> str:
     return "missing"
 
 
-#: What is wanted of the attributes of one kind; None: all of them.
+#: The attributes of one kind that rules can ask for; None: all attributes are made.
 Wanted = frozenset[str] | None
 
 
 class Asked:
-    """The attributes that rules can ask for, by kind of fact.
+    """The attributes that the loaded rules look at or name in a message, by kind of fact.
 
-    What no loaded rule looks at or names need not be worked out. Without this object, as in most tests, everything is.
+    Working out all attributes of every fact would take far longer than those.
     """
 
     def __init__(self, by_kind: Mapping[str, Iterable[str]]) -> None:
@@ -47,24 +48,24 @@ class Asked:
         }
 
     def of(self, kind: str) -> frozenset[str]:
-        """All of a kind."""
+        """All attributes asked for of a kind of fact."""
         return self._of.get(kind, frozenset())
 
     def shared(self, kind: str) -> tuple[str, ...]:
-        """Those of a kind that say something about the whole episode."""
+        """Those of them that are about the whole episode (``ep_``)."""
         return self._shared.get(kind, ())
 
 
-_Step = tuple[str, str, str, str | dict[str, str] | tuple[str, ...]]
+_Step = tuple[MemberName, str, str, str | dict[str, str] | tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
     """How the members of a class become attributes.
 
-    ``plain``: attributes that take over the value of a member as it is, and
-    ``get`` those values; ``steps``: (member, attribute, how it becomes one,
-    what that needs) for the others.
+    ``plain``: attributes that take over the value of a member as it is;
+    ``get`` gives those values, in the same order. ``steps``: for every other
+    member (member, attribute, how the one becomes the other, what is needed for it).
     """
 
     plain: tuple[str, ...]
@@ -80,7 +81,7 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
     known = _PLANS.get((cls, prefix, wanted))
     if known is not None:
         return known
-    plain: dict[str, str] = {}
+    plain: dict[str, MemberName] = {}
     steps: list[_Step] = []
     for member in declaration.members(cls):
         name, spec = prefix + member.name, member.kind
@@ -108,7 +109,7 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
 
 
 class FactBuilder(Fact, gc=False):
-    """A fact in the making."""
+    """A fact that is still being put together."""
 
     def set(self, name: str, value: Scalar | Absent | None, state: str = "missing") -> None:
         """Set an attribute; None or an Absent leaves it unknown with that state."""
@@ -132,17 +133,16 @@ class FactBuilder(Fact, gc=False):
             self.states[name] = state
 
     def know(self, **values: Scalar) -> None:
-        """Set several attributes."""
+        """Set several attributes that are known."""
         if self.values:
             self.values.update(values)
         else:
             self.values = values
 
     def members(self, node: Node, wanted: Wanted, prefix: str = "") -> None:
-        """The members of an item as attributes, under the names the vocabulary gives them."""
+        """Set the members of an object as attributes, under the names that the vocabulary gives them."""
         values, states = self.values, self.states
         plan = _plan(type(node), prefix, wanted)
-        # Most attributes of most facts come about here.
         for name, value in zip(plan.plain, plan.get(node), strict=True):
             if type(value) is Absent:
                 states[name] = value.state

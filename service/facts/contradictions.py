@@ -1,26 +1,28 @@
-"""Places of the record that can be held against each other.
+"""Places of the record that must agree with each other.
 
-For every comparison there is a fact for each pair of places that disagree;
-where places could be compared and none disagree, there is one fact that says
-so. Where nothing could be compared there is none.
+For every comparison there is one fact for each group of places that disagree;
+where places could be compared and none disagree, one fact says so. Where
+nothing could be compared there is no fact.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from operator import attrgetter
 from typing import Any, NamedTuple
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
+from service.episode.declaration import Node
+from service.episode.member_names import MemberName
+from service.episode.moment import Moment
 from service.narrative.phrases import Hit
 
 from . import intervals
 from .builder import FactBuilder
 from .fact import place
-from .timeline import ROUNDING, Timeline, items, part
+from .timeline import ROUNDING, Timeline, items
 
-#: Members whose later change touches what a finding can rest on.
+#: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (
     "time",
     "on",
@@ -39,25 +41,25 @@ _DECISIVE = (
 )
 
 
-#: An object of the record, and what more ``place`` may need: most comparisons agree, and theirs is never made.
-_Spot = tuple[Any, ...]
+#: The arguments of ``place``. Most comparisons do not become facts, so their places are not made.
+_Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
 
 
 class Compared(NamedTuple):
-    """Two places that were compared. ``decisive``: a decisive value is touched."""
+    """Places that were compared. ``decisive``: of a changed member, whether it is one of ``_DECISIVE``."""
 
     places: tuple[_Spot, ...]
     disagrees: bool
     decisive: bool | None = None
 
 
-_gcs_of = attrgetter("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total")
+_gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
 
 
 def _gcs(line: Timeline) -> list[Compared]:
-    """Every set of which the parts do not make the total, and the first of those of which they do."""
+    """Every set whose parts do not add up to the total, and the first whose parts do."""
     found: list[Compared] = []
-    for v in items(part(line.episode.monitoring, "vitals")):
+    for v in items(line.episode.monitoring.vitals):
         score = _gcs_of(v)
         if Absent not in map(type, score):
             clash = sum(score[:3]) != score[3]
@@ -70,8 +72,8 @@ def _limb_off_before_on(line: Timeline) -> list[Compared]:
     return _order(items(line.limb_items), "on", "off")
 
 
-def _order(listed: Iterable[Any], first: str, second: str) -> list[Compared]:
-    """Every item that ends before it begins, and the first of those that do not."""
+def _order(listed: Iterable[Node], first: MemberName, second: MemberName) -> list[Compared]:
+    """Every object whose ``second`` time is before its ``first``, and the first one in order."""
     found: list[Compared] = []
     for item in listed:
         start, end = getattr(item, first).epoch, getattr(item, second).epoch
@@ -83,27 +85,27 @@ def _order(listed: Iterable[Any], first: str, second: str) -> list[Compared]:
 def _span_backwards(line: Timeline) -> list[Compared]:
     episode, monitoring = line.episode, line.episode.monitoring
     found: list[Compared] = []
-    for owner, member, first, second in (
-        (episode.application, "holds", "start", "end"),
-        (episode.application, "body_weight", "start", "end"),
-        (episode, "postures", "start", "end"),
-        (monitoring, "capnography", "start", "end"),
-        (monitoring, "oximetry", "start", "end"),
-        (monitoring, "ecg", "start", "end"),
-        (monitoring, "observation", "start", "end"),
-        (monitoring, "events", "time", "end"),
-        (episode.custody, "devices", "on", "off"),
-        (episode.custody, "face_covers", "on", "off"),
-        (episode.stretcher, "belts", "on", "off"),
-    ):
-        listed = items(part(owner, member))
+    spans: tuple[tuple[tuple[Node, ...] | Absent, MemberName, MemberName], ...] = (
+        (episode.application.holds, "start", "end"),
+        (episode.application.body_weight, "start", "end"),
+        (episode.postures, "start", "end"),
+        (monitoring.capnography, "start", "end"),
+        (monitoring.oximetry, "start", "end"),
+        (monitoring.ecg, "start", "end"),
+        (monitoring.observation, "start", "end"),
+        (monitoring.events, "time", "end"),
+        (episode.custody.devices, "on", "off"),
+        (episode.custody.face_covers, "on", "off"),
+        (episode.stretcher.belts, "on", "off"),
+    )
+    for listed, first, second in spans:
         if listed:
-            found += _order(listed, first, second)
+            found += _order(items(listed), first, second)
     return found
 
 
 def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
-    """One comparison a limb: its checks that were done while nothing was on it."""
+    """One comparison for each limb: its checks from when it was secured on, those on a free limb if there are any."""
     if type(line.limb_items) is Absent:
         return
     for name, checks in line.checks.items():
@@ -133,24 +135,21 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
     known: list[tuple[int, _Spot]] = []
-    for section, member in (
-        ("transport", "at_patient"),
-        ("transport", "departed"),
-        ("transport", "arrived"),
-        ("handover", "time"),
-    ):
-        node = getattr(episode, section)
-        time = part(node, member).epoch
-        if time is not None:
-            known.append((time, (node, member)))
+    times: tuple[tuple[Node | Absent, Moment | Absent, MemberName], ...] = (
+        (episode.transport, episode.transport.at_patient, "at_patient"),
+        (episode.transport, episode.transport.departed, "departed"),
+        (episode.transport, episode.transport.arrived, "arrived"),
+        (episode.handover, episode.handover.time, "time"),
+    )
+    for node, time, member in times:
+        if time.epoch is not None and type(node) is not Absent:
+            known.append((time.epoch, (node, member)))
     for (first, one), (second, other) in zip(known, known[1:], strict=False):
         yield Compared((one, other), second < first)
-    for node, first_time, last_time in (
-        (episode.application, "started", "completed"),
-        (episode.chart, "opened", "closed"),
-    ):
-        if type(node) is not Absent:
-            yield from _order((node,), first_time, last_time)
+    if type(episode.application) is not Absent:
+        yield from _order((episode.application,), "started", "completed")
+    if type(episode.chart) is not Absent:
+        yield from _order((episode.chart,), "opened", "closed")
 
 
 def _outside_contact(line: Timeline) -> Iterator[Compared]:
@@ -177,7 +176,8 @@ def _dose_outside(line: Timeline) -> Iterator[Compared]:
 
 def _marked_before(line: Timeline) -> Iterator[Compared]:
     monitoring = line.episode.monitoring
-    for entry in (*items(part(monitoring, "vitals")), *items(part(monitoring, "events"))):
+    entries: tuple[record.VitalSet | record.Event, ...] = (*items(monitoring.vitals), *items(monitoring.events))
+    for entry in entries:
         time = entry.time.epoch
         if entry.before_care is True and time is not None and line.contact is not None:
             yield Compared(((entry, "before_care"), (entry, "time")), time > line.contact + ROUNDING)
@@ -188,7 +188,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
         return
     before = [
         (t, v)
-        for v in items(part(line.episode.monitoring, "vitals"))
+        for v in items(line.episode.monitoring.vitals)
         if v.agitation_scale == "bars"
         and type(v.agitation_score) is not Absent
         and (t := v.time.epoch) is not None
@@ -213,7 +213,7 @@ def _limb_twice(line: Timeline) -> Iterator[Compared]:
 
 def _late_change(line: Timeline) -> Iterator[Compared]:
     chart = line.episode.chart
-    for change in items(part(chart, "amendments")):
+    for change in items(chart.amendments):
         time = change.time.epoch
         if time is None or line.closed is None or type(change.path) is Absent:
             continue
@@ -236,8 +236,7 @@ def _given_by(line: Timeline) -> Iterator[Compared]:
     for dose in items(line.dose_items):
         # A member without an id may be the one who gave it: then nobody can tell.
         if isinstance(dose.given_by, str) and known and (dose.given_by in known or len(known) == len(members)):
-            places = ((dose, "given_by"), (team, "members"))
-            yield Compared(places, dose.given_by not in known)
+            yield Compared(((dose, "given_by"), (team, "members")), dose.given_by not in known)
 
 
 def _doses_and_told(line: Timeline) -> Iterator[Compared]:
@@ -263,24 +262,28 @@ def _officer(line: Timeline) -> Iterator[Compared]:
     custody = line.episode.custody
     if type(custody) is Absent or type(custody.law_enforcement_present) is Absent:
         return
-    means = [m for m in ("devices", "officer", "energy_weapon", "irritant") if type(getattr(custody, m)) is not Absent]
-    for member in means:
-        value = getattr(custody, member)
-        used = bool(value) if member == "devices" else value != "none" if member == "officer" else value.used is True
-        yield Compared(
-            ((custody, "law_enforcement_present"), (custody, member)),
-            used and custody.law_enforcement_present is False,
-        )
+    means: tuple[tuple[MemberName, object, bool], ...] = (
+        ("devices", custody.devices, bool(custody.devices)),
+        ("officer", custody.officer, custody.officer != "none"),
+        ("energy_weapon", custody.energy_weapon, custody.energy_weapon.used is True),
+        ("irritant", custody.irritant, custody.irritant.used is True),
+    )
+    for member, value, used in means:
+        if type(value) is not Absent:
+            yield Compared(
+                ((custody, "law_enforcement_present"), (custody, member)),
+                used and custody.law_enforcement_present is False,
+            )
 
 
 def _restraint_state(line: Timeline) -> Iterator[Compared]:
     handover = line.episode.handover
-    state = part(handover, "restraint_state")
     ours = items(line.limb_items)
-    if type(state) is Absent or not ours or line.handover is None:
+    if type(handover) is Absent or type(handover.restraint_state) is Absent or not ours or line.handover is None:
         return
+    state = handover.restraint_state
     off_before = [(t := i.off.epoch) is not None and t < line.handover - ROUNDING for i in ours]
-    taken_off = type(part(handover, "removed_time")) is not Absent
+    taken_off = type(handover.removed_time) is not Absent
     still_on = any(type(i.off) is Absent and i.off.state == "missing" for i in ours) and not taken_off
     clash = (state == "on" and all(off_before)) or (state == "off" and still_on)
     yield Compared(((handover, "restraint_state"), *((i, "off") for i in ours)), clash)
@@ -288,8 +291,8 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
 
 def _completed(line: Timeline) -> Iterator[Compared]:
     application = line.episode.application
-    completed = part(application, "completed").epoch
-    if completed is None or not line.secured:
+    completed = application.completed.epoch
+    if type(application) is Absent or completed is None or not line.secured:
         return
     yield Compared(((application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)
 
@@ -310,11 +313,11 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
 
 
 def _death(line: Timeline) -> Iterator[Compared]:
-    death = part(line.episode.injuries, "death")
-    time = part(death, "time").epoch
-    if time is None or part(death, "died") is not True:
+    death = line.episode.injuries.death
+    time = death.time.epoch
+    if time is None or death.died is not True:
         return
-    for vital in items(part(line.episode.monitoring, "vitals")):
+    for vital in items(line.episode.monitoring.vitals):
         at = vital.time.epoch
         if at is not None and type(vital.hr) is not Absent:
             yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
@@ -345,8 +348,8 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
 }
 
 
-#: comparison, phrase family, list (section, member), member of its items, words that hold the same.
-_TOLD: tuple[tuple[str, str, str, str | None, str, tuple[str, ...]], ...] = (
+#: Comparison, family of phrases, list (section, member of it or None), member of its items, words that say the same.
+_TOLD: tuple[tuple[str, str, MemberName, MemberName | None, MemberName, tuple[str, ...]], ...] = (
     ("prone_in_narrative", "prone_or_hogtie", "postures", None, "posture", ("prone", "hobbled", "sandwiched")),
     ("breathing_in_narrative", "breathing_complaint", "monitoring", "events", "event", ("breathing_complaint",)),
     ("weight_in_narrative", "weight_on_torso", "application", "body_weight", "place", ("neck", "chest", "back")),
@@ -354,31 +357,31 @@ _TOLD: tuple[tuple[str, str, str, str | None, str, tuple[str, ...]], ...] = (
 
 
 def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
-    """What the narrative affirms and the structured record does not hold."""
+    """(comparison, places) of what the narrative affirms: it disagrees where the structured record has no such item."""
     episode = line.episode
     for name, family, section, member, attribute, words in _TOLD:
         affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
         if not affirmed:
             continue
-        node = getattr(episode, section)
-        listed = items(node if member is None else part(node, member))
-        owner = (episode, section) if member is None or type(node) is Absent else (node, member)
-        text = tuple((episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed)
+        node: Any = getattr(episode, section)
+        listed: tuple[Node, ...] = items(node if member is None else getattr(node, member))
+        owner: _Spot = (episode, section) if member is None or type(node) is Absent else (node, member)
+        text: list[_Spot] = [(episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed]
         yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
 
 
 def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[FactBuilder]:
-    """The facts of all comparisons."""
+    """One fact for each disagreement, or one for a comparison without any. ``hits``: family -> hits in the narrative."""
     found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
     for name, compared in _narrative(line, hits):
         found.setdefault(name, []).append(compared)
     for name, compared_list in found.items():
         clashes = [compared for compared in compared_list if compared.disagrees]
         for compared in clashes or compared_list[:1]:
-            yield _draft(name, compared)
+            yield _fact(name, compared)
 
 
-def _draft(name: str, compared: Compared) -> FactBuilder:
+def _fact(name: str, compared: Compared) -> FactBuilder:
     fact = FactBuilder("pair", name, tuple([place(*spot) for spot in compared.places]))
     fact.know(pair=name, disagrees=compared.disagrees)
     fact.set("decisive", compared.decisive)

@@ -1,11 +1,12 @@
 """Deterioration and charted events, each with what followed.
 
-Abnormal readings in a row are one event. A reading belongs to a run when it
-lies beyond the widest published limit (``Quantity.abnormal``); the rules hold
-the limits themselves and compare the worst readings of the run: the worst
-without a response, the worst with a response and no recheck, the worst with
-both. A response counts from the reading to ``RESPONSE`` after it, a recheck
-to ``RECHECK`` after the response (both numbers are this project's own).
+Abnormal readings in a row are one event. A reading belongs to such a run when
+it lies beyond the widest published limit (``Quantity.limit``); the limits that
+are judged by stand in the rules. An event carries the worst reading without a
+response, the worst with a response and no recheck, and the worst with both, so
+that a response to the first reading does not hide a later one. A response
+counts from the reading to ``RESPONSE`` after it, a recheck to ``RECHECK`` after
+the response. Here "to answer" is to respond.
 """
 
 from __future__ import annotations
@@ -13,11 +14,11 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from operator import attrgetter
 from typing import Any
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
+from service.episode.member_names import MemberName
 from service.episode.words import LIMBS
 from service.wording.labels import member_label
 
@@ -25,18 +26,20 @@ from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .limbs import check_times
-from .timeline import ROUNDING, Timeline, items, limb_of, part
+from .timeline import ROUNDING, Timeline, items, limb_of
 
+#: Seconds; both numbers are this project's own.
 RESPONSE = 300
 RECHECK = 300
-#: EtCO2 and a look at the airway this close to a deep score count as watching.
+#: Seconds: EtCO2 and a breathing check this close to a reading count as watching the breath.
 WATCH = 300
-#: A limb check is due this long after a change.
+#: Seconds after an event by which a limb check is due.
 LIMB_CHECK_DUE = 300
 
 #: Tenths of mmHg from which a rise of EtCO2 is looked at: over 45 mmHg.
 RISE_FROM = 451
 
+#: What counts as a response to a danger to breathing.
 _BREATHING = frozenset(
     {
         "oxygen_given",
@@ -50,7 +53,9 @@ _BREATHING = frozenset(
         "reversal_given",
     }
 )
+#: What counts as a response to most dangers.
 _ANY = _BREATHING | {"fluid", "vasopressor", "cpr", "defibrillation", "drug_for_adverse_effect", "posture_changed"}
+#: Code of an event -> the actions that count as a response to it; ``_ANY`` for a code that is not in here.
 _RESPONSES = {
     "spo2_low": _BREATHING,
     "rr_low": _BREATHING,
@@ -78,12 +83,13 @@ _RESPONSES = {
     "arrest": frozenset({"cpr", "defibrillation", "ventilated"}),
     "equipment_failure": _ANY | {"other"},
 }
-#: Postures that count as "turned or raised".
+#: Postures that count as turning the patient or raising the head.
 _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
+#: Actions that clear an airway when the patient vomits or bleeds.
 _AIRWAY = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed", "restraints_removed"})
 
 
-#: (time, set, reading) for every set in which a quantity stands.
+#: (epoch, set, reading) of every set that has a reading of a quantity.
 _Column = list[tuple[int, record.VitalSet, int]]
 
 
@@ -91,21 +97,22 @@ _Column = list[tuple[int, record.VitalSet, int]]
 class Quantity:
     """One measured quantity that can go wrong in one direction.
 
-    ``low``: lower is worse. A reading at ``limit`` or beyond lies beyond the
-    widest published limit; 0 where the limit depends on age. ``read``: the
-    unit of the member when its number is the reading, else how the reading is
-    taken from the members ``of`` a set (None where there is none).
+    ``low``: lower is worse. A reading at ``limit`` or beyond is abnormal: the
+    first one beyond the widest published limit, 0 where the limit depends on
+    age (``_limits``). ``read``: the unit of ``member`` when its number is the
+    reading (``scaled``; "" as it is), else a function that gives the reading,
+    or None, from the members ``of`` a set.
     """
 
     code: str
-    member: str
+    member: MemberName
     low: bool
     limit: int
     read: str | Callable[..., int | None] = ""
-    of: tuple[str, ...] = ()
+    of: tuple[MemberName, ...] = ()
 
     def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
-        """The worst reading of all sets, given as columns, None where there is none."""
+        """The worst reading of all sets, None where there is none. ``columns``: member -> its value in every set."""
         read, worst = self.read, min if self.low else max
         if callable(read):
             readings = map(read, *[columns[name] for name in self.of])
@@ -115,7 +122,7 @@ class Quantity:
         return found if found is None or not read else scaled(found, read)
 
     def column(self, sets: Iterable[tuple[int, record.VitalSet]]) -> _Column:
-        """(time, set, scaled reading) for every set that has one."""
+        """(epoch, set, reading) of every set that has one."""
         read, name = self.read, self.member
         if callable(read):
             told = [(time, vital, read(*[getattr(vital, name) for name in self.of])) for time, vital in sets]
@@ -126,6 +133,8 @@ class Quantity:
 
 @dataclass(slots=True)
 class _Reading:
+    """One abnormal reading. ``control``: whether it lies after control, None where that is not known."""
+
     time: int
     value: int
     where: Evidence
@@ -137,19 +146,20 @@ class _Reading:
 
 
 def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
-    """Tenths of mg/dL; a meter reading of Low is under every limit."""
+    """Tenths of mg/dL; a meter that reads Low is under every limit."""
     if reading == "low":
         return 0
     return None if type(number) is Absent else scaled(number, "mg/dL")
 
 
 def _gcs(total: int | Absent, *parts: int | Absent) -> int | None:
+    """The total as charted, else the sum of its three parts."""
     if type(total) is not Absent:
         return total
     return None if Absent in map(type, parts) else sum(parts)  # type: ignore[arg-type]
 
 
-#: Under this end-tidal CO2 (tenths of mmHg) there is no breath to measure (8 mmHg, alarm limit for apnea).
+#: End-tidal CO2 in tenths of mmHg under which there is no breath to measure (8 mmHg, an alarm limit for apnea).
 NO_BREATH = 80
 
 
@@ -190,18 +200,18 @@ _QUANTITIES = (
 )
 
 _MEMBERS = tuple(dict.fromkeys(name for quantity in _QUANTITIES for name in quantity.of or (quantity.member,)))
-_row = attrgetter(*_MEMBERS)
+_row = declaration.getter(_MEMBERS)
 
 
 def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
-    """The limits that depend on age: the first reading beyond."""
+    """Code of a quantity -> ``Quantity.limit`` for this age."""
     adult = age_years is None or age_years >= 16
     sbp = 100 if adult or age_months is None else scales.sbp_limit(age_months)
     return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
 
 
 def _on(start: int | None, end: int | None, time: int) -> bool:
-    """Whether something with these ends, either of them perhaps not charted, was there at a time."""
+    """Whether a time lies between two ends; an end that is not charted sets no bound."""
     return (start is None or start <= time) and (end is None or end >= time)
 
 
@@ -212,14 +222,12 @@ class Events:
         self.line = line
         monitoring = line.episode.monitoring
         self.vitals = line.sets
-        self.listed_actions = part(monitoring, "actions")
+        self.listed_actions = monitoring.actions
         self.untimed_actions = [(a.action, a.time) for a in items(self.listed_actions) if type(a.time) is Absent]
         self.actions = sorted(
             ((t, a) for a in items(self.listed_actions) if (t := a.time.epoch) is not None), key=lambda p: p[0]
         )
-        self.breathing = sorted(
-            [t for c in items(part(monitoring, "breathing_checks")) if (t := c.time.epoch) is not None]
-        )
+        self.breathing = sorted([t for c in items(monitoring.breathing_checks) if (t := c.time.epoch) is not None])
         self.looks = sorted(
             [
                 t
@@ -233,7 +241,7 @@ class Events:
         )
         self.capnography = [
             (s, line.end_of(span.end)[0] or s)
-            for span in items(part(monitoring, "capnography"))
+            for span in items(monitoring.capnography)
             if (s := span.start.epoch) is not None
         ]
         self.etco2 = [t for t, v in self.vitals if type(v.etco2_mmhg) is not Absent]
@@ -241,7 +249,7 @@ class Events:
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
         self._known_responses: dict[tuple[frozenset[str], str | None], list[int]] = {}
-        covers = items(part(line.episode.custody, "face_covers"))
+        covers = items(line.episode.custody.face_covers)
         self.covers = [(cover.on.epoch, cover.off.epoch) for cover in covers]
         self.airway_taken = sorted(
             [t for t, a in self.actions if a.action in _AIRWAY]
@@ -254,15 +262,16 @@ class Events:
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
         #: Every device: on, off, whether its end is charted, whether it is the police's.
         self.devices = [
-            (device.on.epoch, device.off.epoch, type(device.off) is not Absent, police)
-            for listed, police in ((line.limb_items, False), (line.police_items, True))
-            for device in items(listed)
+            (own.on.epoch, own.off.epoch, type(own.off) is not Absent, False) for own in items(line.limb_items)
+        ] + [
+            (theirs.on.epoch, theirs.off.epoch, type(theirs.off) is not Absent, True)
+            for theirs in items(line.police_items)
         ]
 
     # ------------------------------------------------------------ helpers
 
     def _oxygen_started(self) -> list[int]:
-        """Times of sets that show oxygen after a set on air: a response, charted in the set."""
+        """Times of the sets that show oxygen after a set on air: giving it was a response."""
         out: list[int] = []
         before: bool | None = None
         for time, vital in self.vitals:
@@ -276,7 +285,7 @@ class Events:
         return out
 
     def _responses(self, code: str, limb: str | None = None) -> list[int]:
-        """Times of what counts as a response, in order."""
+        """Times of everything that counts as a response to an event, in order."""
         family = _RESPONSES.get(code, _ANY)
         known = self._known_responses.get((family, limb))
         if known is None:
@@ -301,13 +310,14 @@ class Events:
 
     @staticmethod
     def _within(points: list[int], start: int, limit: int) -> int | None:
-        """The first point from ``start`` on, no later than ``limit`` after it once rounding is taken off."""
+        """The first point from ``start`` on that is no later than ``limit`` after it, less ``ROUNDING``; else None."""
         at = bisect_right(points, start - 1)
         if at < len(points) and points[at] - start - ROUNDING <= limit:
             return points[at]
         return None
 
     def _judge(self, readings: list[_Reading], responses: list[int], again: list[int]) -> None:
+        """Say of every reading whether there was a response, and a recheck after it. ``again``: times of all readings."""
         for reading in readings:
             response = self._within(responses, reading.time, RESPONSE)
             reading.responded = response is not None
@@ -317,7 +327,7 @@ class Events:
                 reading.rechecked = at < len(again) and again[at] - response - ROUNDING <= RECHECK
 
     def _runs(self, readings: list[_Reading], order: list[int]) -> Iterator[list[_Reading]]:
-        """Abnormal readings with no normal reading, no change of care and no change of control between them."""
+        """Abnormal readings in a row, in one unit's care, before or after control. ``order``: times of all readings."""
         place_of = {time: index for index, time in enumerate(order)}
         run: list[_Reading] = []
         for reading in readings:
@@ -331,8 +341,8 @@ class Events:
         if run:
             yield run
 
-    def _stand(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
-        self.line.stand(fact, time)
+    def _set_at(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
+        self.line.set_at(fact, time)
         fact.set("in_care", in_care)
 
     # ------------------------------------------------------------ from readings
@@ -350,7 +360,7 @@ class Events:
 
     def from_vitals(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal readings of one quantity."""
-        # Most quantities never go wrong, and one look at a column of all sets tells.
+        # The worst of a column shows at once that a quantity never went wrong, as most do not.
         columns = dict(zip(_MEMBERS, zip(*[_row(vital) for _, vital in self.vitals], strict=True), strict=False))
         for quantity in _QUANTITIES if columns else ():
             limit = self._limits.get(quantity.code, quantity.limit)
@@ -371,20 +381,23 @@ class Events:
                 yield self._run(quantity, run)
 
     def _rises(self, column: _Column) -> _Column:
-        """How far EtCO2 is over what it was at first; 0 outside the stretch in which the rise is the finding."""
+        """How far each EtCO2 is over the first one, in tenths of mmHg; 0 where the rise is not what is judged."""
         baseline = self._baseline()
         if baseline is None:
             return []
-        # From 50 mmHg on the reading itself is the finding.
+        # From 50 mmHg on the reading itself is judged.
         return [(t, v, x - baseline[1] if RISE_FROM <= x < 500 else 0) for t, v, x in column if t >= baseline[0]]
 
     def from_untimed(self) -> Iterator[FactBuilder]:
-        """Abnormal readings without a time: what followed cannot be told, unless no response is charted at all."""
+        """One event for the abnormal readings of one quantity without a time.
+
+        What followed cannot be told, unless no response is charted at all.
+        """
         monitoring = self.line.episode.monitoring
-        untimed = [v for v in items(part(monitoring, "vitals")) if type(v.time) is Absent]
+        untimed = [v for v in items(monitoring.vitals) if type(v.time) is Absent]
         for quantity in _QUANTITIES if untimed else ():
             if quantity.code == "etco2_rise":
-                continue  # over what it was before, and nobody knows before what
+                continue  # without a time nobody knows which reading came first
             worst = min if quantity.low else max
             limit = self._limits.get(quantity.code, quantity.limit)
             found = [
@@ -396,7 +409,7 @@ class Events:
                 ours = all(v.before_care is not True for _, v in found)
                 places = [place(v, quantity.member) for _, v in found]
                 yield self._untimed(quantity.code, worst(value for value, _ in found), places, ours, None)
-        for check in items(part(monitoring, "limb_checks")):
+        for check in items(monitoring.limb_checks):
             if type(check.time) is not Absent:
                 continue
             refill = 0 if type(check.cap_refill_s) is Absent else scaled(check.cap_refill_s, "s")
@@ -427,7 +440,7 @@ class Events:
             fact.set("unrechecked", False)
             months = self.age_months
             fact.set("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
-        self._stand(fact, None, in_care)
+        self._set_at(fact, None, in_care)
         self._circumstances(fact, None)
         return fact
 
@@ -463,7 +476,7 @@ class Events:
         else:
             fact.unknown(("under_age_limit", "under_age_limit_unrechecked", "under_age_limit_answered"), "missing")
         fact.span = (run[0].time, run[-1].time)
-        self._stand(fact, run[0].time, run[0].in_care)
+        self._set_at(fact, run[0].time, run[0].in_care)
         self._circumstances(fact, run[0].time)
         return fact
 
@@ -478,14 +491,14 @@ class Events:
                 fact.spans[name] = fact.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
         untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
         if without and untimed:
-            # A response without a time may be the one that is looked for.
+            # A response without a time may be the missing one.
             fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 state_of(*untimed),
             )
             return
         if type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected" and without:
-            # A system with no place for actions cannot show a response: nothing is claimed either way.
+            # A system with no place for actions cannot show a response.
             fact.unknown(
                 ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst"),
                 "not_collected",
@@ -518,7 +531,9 @@ class Events:
                     continue
                 refill = 0 if type(slow) is Absent else scaled(slow, "s")
                 if absent or longer or refill > 20:
-                    member = "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
+                    member: MemberName = (
+                        "pulse" if absent else "cap_refill_s" if refill > 20 else "cap_refill_other_side"
+                    )
                     reading = _Reading(
                         time,
                         refill,
@@ -550,13 +565,13 @@ class Events:
         )
         self._answers(fact, run, max, "limb_circulation")
         fact.span = (run[0].time, run[-1].time)
-        self._stand(fact, run[0].time, run[0].in_care)
+        self._set_at(fact, run[0].time, run[0].in_care)
         self._circumstances(fact, run[0].time)
         return fact
 
     def from_breathing_checks(self) -> Iterator[FactBuilder]:
-        """Absent or agonal breathing and a blocked airway, as charted in a look at the airway."""
-        checks = items(part(self.line.episode.monitoring, "breathing_checks"))
+        """One event for each breathing check with absent or agonal breathing, or with a blocked airway."""
+        checks = items(self.line.episode.monitoring.breathing_checks)
         for check in checks:
             time = check.time.epoch
             for code, hit in (
@@ -569,9 +584,9 @@ class Events:
     # ------------------------------------------------------------ charted
 
     def charted(self) -> Iterator[FactBuilder]:
-        """Events as charted, and changes after which limbs are checked again."""
+        """One event for each charted event and each arrest seen in vital signs, and for changes after which checks are due."""
         monitoring = self.line.episode.monitoring
-        for event in items(part(monitoring, "events")):
+        for event in items(monitoring.events):
             limb = None if type(event.side) is Absent or type(event.site) is Absent else limb_of(event.side, event.site)
             yield self._charted(event.event, event.time.epoch, event.end.epoch, place(event), limb, event.before_care)
         yield from self._arrests()
@@ -585,8 +600,8 @@ class Events:
                 yield self._charted("posture_changed", began, None, place(posture), None, Absent("missing"))
 
     def _arrests(self) -> Iterator[FactBuilder]:
-        """An arrest that stands in a set of vital signs only: no heart rate, or a rhythm without output."""
-        events = items(part(self.line.episode.monitoring, "events"))
+        """An arrest that only a set of vital signs shows: no heart rate, or a rhythm without output."""
+        events = items(self.line.episode.monitoring.events)
         known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
         before = False
         for time, vital in self.vitals:
@@ -605,7 +620,7 @@ class Events:
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")
-            self._stand(fact, None, before is not True)
+            self._set_at(fact, None, before is not True)
             self._circumstances(fact, None)
             return fact
         fact.span = (time, end if end is not None and end >= time else time)
@@ -614,7 +629,7 @@ class Events:
         if not responded and type(self.listed_actions) is Absent and self.listed_actions.state == "not_collected":
             fact.unknown(("unanswered", "unrechecked"), "not_collected")
         else:
-            # A look at the same minute is not one after it.
+            # A reading in the same minute is not one after it.
             again = self._within(self.looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
         at = bisect_left(self.looks, time)
@@ -624,13 +639,14 @@ class Events:
             fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:
             fact.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
-        self._stand(fact, time, self.line.ours(before, time))
+        self._set_at(fact, time, self.line.ours(before, time))
         self._circumstances(fact, time)
         return fact
 
     # ------------------------------------------------------------ what stood around it
 
     def _circumstances(self, fact: FactBuilder, time: int | None) -> None:
+        """Set what stood around an event: face cover, posture, response for the airway, restraints off, limb checks."""
         line, episode = self.line, self.line.episode
         names = (
             "face_cover_on", "tied_supine", "airway_response", "restraints_off_charted",
@@ -639,7 +655,7 @@ class Events:
         if time is None:
             fact.unknown(names, "missing")
             return
-        covers = part(episode.custody, "face_covers")
+        covers = episode.custody.face_covers
         fact.set("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
         posture = self.posture_at(time)
         tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
@@ -658,7 +674,7 @@ class Events:
     def _limb_check(self, fact: FactBuilder, time: int) -> None:
         names = ("limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due")
         line = self.line
-        listed = part(line.episode.monitoring, "limb_checks")
+        listed = line.episode.monitoring.limb_checks
         named, limbs, due, after = fact.values.get("limb"), set(), False, None
         for limb, spans, points in self.watched_limbs:
             if (named is not None and named != limb) or not intervals.inside(time, spans):
@@ -673,7 +689,7 @@ class Events:
             fact.unknown(names[:3], listed.state)
             return
         if after is None:
-            # A check without a time may be the one that is looked for.
+            # A check without a time may be the missing one.
             untimed = [c.time for c in listed if type(c.time) is Absent and limb_of(c.side, c.site) in limbs]
             if untimed:
                 fact.unknown(names[:3], state_of(*untimed))
@@ -685,7 +701,7 @@ class Events:
             fact.know(limb_check_delay=after - time, limb_check_delay_sure=max(0, after - time - ROUNDING))
 
     def posture_at(self, time: int) -> record.Posture | None:
-        """The posture that began last before a time, if it had not ended."""
+        """The last posture that had begun at a time and not ended."""
         there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
         return there[-1] if there else None
 

@@ -10,8 +10,11 @@ import msgspec
 from service.episode import pointers
 from service.episode.absence import Absent
 from service.episode.declaration import Node
+from service.episode.member_names import MemberName
 from service.wording.labels import item_label, member_label
 
+#: Numbers are whole (seconds, hundredths of a mg, tenths of a mmHg): the engine compares some floats by their text,
+#: and reads them by the locale of the machine.
 Scalar = int | bool | str
 
 RECORDED = "recorded"
@@ -24,15 +27,15 @@ STATE_ORDER = (NOT_COLLECTED, MISSING, DECLINED)
 
 
 class Evidence(msgspec.Struct, eq=False, gc=False):
-    """One place in the episode: an object of the record, or a member of it that may be absent.
+    """One place in the episode: an object of the record, or one of its members, which may be absent.
 
-    ``chars`` is a half-open range of Unicode code points in a text. What a
-    place is called and where it stands is worked out when it is asked for:
-    most places are never shown.
+    ``chars`` is a half-open range of Unicode code points in a text. Pointer
+    and label are worked out when they are asked for: facts point at hundreds
+    of places, and a review shows a few dozen.
     """
 
     _node: Node
-    _name: str | None = None
+    _name: MemberName | None = None
     _label: str | None = None
     chars: tuple[int, int] | None = None
 
@@ -47,7 +50,7 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
 
     @property
     def where(self) -> tuple[str, str | None, tuple[int, int] | None]:
-        """``pointer``, ``member`` and ``chars``: what tells two places apart."""
+        """(``pointer``, ``member``, ``chars``): equal for equal places."""
         if self._name is None:
             return self._node.at, None, self.chars
         if type(getattr(self._node, self._name)) is Absent:
@@ -56,42 +59,43 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
 
     @property
     def member(self) -> str | None:
-        """The member that is not there, when the pointer stands for something left out."""
+        """Name of the member, where it is absent; ``pointer`` then leads to its object. Else None."""
         return self.where[1]
 
     @property
     def pointer(self) -> str:
-        """An RFC 6901 pointer that resolves in the record: for something left out the nearest place that exists."""
+        """A JSON Pointer (RFC 6901) that resolves in the record; of an absent member, that of its object."""
         return self.where[0]
 
     @property
     def label(self) -> str:
-        """What the place is called."""
+        """What the place is called, in en-US."""
         return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
 
     def by_ids(self) -> tuple[str, bool]:
-        """The pointer with the id of an item in place of its index, and False where that has none.
+        """The pointer with the id of a list item in place of its index, and whether the item has an id.
 
-        To the member itself, also where it is absent.
+        It leads to the member even where that is absent.
         """
         found, all_have = pointers.by_ids(self._node)
         return (found if self._name is None else f"{found}/{self._name}"), all_have
 
 
-#: How the builders read: ``place(check, "pulse")``.
+#: The name under which facts make one: ``place(check, "pulse")``.
 place = Evidence
 
 
 class Fact(msgspec.Struct, gc=False):
-    """One thing the rules can look at. Nothing is changed once it stands in a sheet.
+    """One thing the rules can look at. Not changed any more once it is in a sheet.
 
-    ``values`` holds the known attributes (int, bool or a word of a closed
-    set); ``states`` the state of every attribute that is not known
-    (``missing``, ``not_collected`` or ``declined``). An attribute stands in
-    exactly one of the two. ``key`` tells facts of one kind apart (limb, drug,
-    belt, phrase family) and goes into the fingerprint. ``span`` is
-    (from, to) in epoch seconds, or None; ``spans`` the one of an attribute
-    that has its own.
+    ``kind``: what it is about (limb, dose, event ...). ``key`` tells facts of
+    one kind apart (limb, drug, belt, phrase family) and goes into the
+    fingerprint of a finding. ``pointers``: its places in the record.
+    ``values``: the known attributes (int, bool or a word of a closed set).
+    ``states``: of every other attribute why it is not known (``missing``,
+    ``not_collected`` or ``declined``). ``evidence``: the places of an
+    attribute that has its own. ``span``: (from, to) in epoch seconds, or None;
+    ``spans``: the same of an attribute that has its own.
     """
 
     kind: str
@@ -104,7 +108,7 @@ class Fact(msgspec.Struct, gc=False):
     spans: dict[str, tuple[int, int]] = {}
 
     def state(self, attribute: str) -> str:
-        """``recorded`` or the state the attribute has instead (``missing`` when nothing says more)."""
+        """``recorded``, or why the attribute is not known; ``missing`` for one that the fact does not have."""
         if attribute in self.values:
             return RECORDED
         return self.states.get(attribute, MISSING)
@@ -112,9 +116,11 @@ class Fact(msgspec.Struct, gc=False):
 
 @dataclass(frozen=True, slots=True)
 class FactSheet:
-    """All facts of one episode, and for every kind the state of the list it is drawn from.
+    """All facts of one episode.
 
-    ``closed`` is when the chart was closed, else its last entry, in epoch seconds.
+    ``drawn_from``: kind of fact -> state of the list of the record that its
+    facts come from, ``recorded`` for kinds that come from no list. ``closed``:
+    when the chart was closed, else the last time in it, in epoch seconds.
     """
 
     facts: tuple[Fact, ...]

@@ -1,22 +1,39 @@
-"""The longest time without one kind of watching, while there was a duty to watch."""
+"""The longest time without one kind of watching, while there was a duty to watch.
+
+A span with no charted end is judged up to the last time of the record. A gap
+that is over the limit even so is a finding (``longest_gap_so_far``); whether
+any other grew too long nobody can tell (``longest_gap_sure`` is unknown).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from service.episode import record
 from service.episode.absence import Absent
+from service.episode.declaration import Node
+from service.episode.member_names import MemberName
 
 from . import intervals
 from .builder import FactBuilder
 from .fact import place
 from .intervals import Span
-from .timeline import ROUNDING, Timeline, dated, items, part
+from .timeline import ROUNDING, Timeline, dated, items
+
+#: Kind of watching -> the list in which it is charted.
+_MEMBERS: dict[str, MemberName] = {
+    "vitals": "vitals",
+    "vitals_sedated": "vitals",
+    "observation": "observation",
+    "capnography": "capnography",
+    "oximetry": "oximetry",
+    "ecg": "ecg",
+}
+_Watched = record.ObservationSpan | record.MonitorSpan
 
 
 def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
-    """A set counts when a sign stands in it, or when one was unsafe to attempt before control."""
+    """Whether a set counts: a sign is charted in it, or was declined before control."""
     time = vital.time.epoch
     for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
         if type(value) is not Absent:
@@ -32,7 +49,7 @@ def _window(line: Timeline, start: int | None) -> list[Span]:
 
 
 def gaps(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
+    """One fact for each kind of watching: vitals (before a sedative), vitals_sedated, observation, capnography, oximetry, ecg."""
     monitoring = line.episode.monitoring
     vitals = line.vitals
     at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
@@ -51,25 +68,30 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
             ends = tuple(place(at[t]) for t in fact.span if t in at)
             fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends or fact.pointers
         yield fact
-    for name, spell, is_open in (
-        ("observation", line.restrained, still),
-        ("capnography", sedated or list(line.restrained), line.handover is None if sedated else still),
-        ("oximetry", _oximetry(line), still),
-        ("ecg", sedated, line.handover is None),
-    ):
-        yield _cover(line, name, dated(part(monitoring, name), "start"), list(spell), is_open)
+    spans: tuple[tuple[str, tuple[_Watched, ...] | Absent, list[Span], bool], ...] = (
+        ("observation", monitoring.observation, line.restrained, still),
+        (
+            "capnography",
+            monitoring.capnography,
+            sedated or line.restrained,
+            line.handover is None if sedated else still,
+        ),
+        ("oximetry", monitoring.oximetry, _oximetry(line), still),
+        ("ecg", monitoring.ecg, sedated, line.handover is None),
+    )
+    for name, listed, window, is_open in spans:
+        yield _cover(line, name, dated(listed, [span.start for span in items(listed)]), window, is_open)
 
 
 def _oximetry(line: Timeline) -> list[Span]:
-    """Restrained time; from control on where a reading was unsafe to attempt before it."""
+    """The time restrained; only from control on where a reading was unsafe to attempt before it."""
     unsafe = any(type(v.spo2) is Absent and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
     return intervals.clip(line.restrained, line.control if unsafe else None, None)
 
 
-def _draft(line: Timeline, name: str, listed: Any, window: list[Span]) -> FactBuilder:
-    member = "vitals" if name.startswith("vitals") else name
+def _fact(line: Timeline, name: str, listed: tuple[Node, ...] | Absent, window: list[Span]) -> FactBuilder:
     monitoring = line.episode.monitoring
-    where = place(line.episode, "monitoring") if type(monitoring) is Absent else place(monitoring, member)
+    where = place(line.episode, "monitoring") if type(monitoring) is Absent else place(monitoring, _MEMBERS[name])
     fact = FactBuilder("gap", name, (where,))
     fact.know(monitor=name, due=bool(intervals.length(window)))
     fact.set("entries_charted", listed if type(listed) is Absent else bool(listed))
@@ -85,10 +107,17 @@ def _with_gap(fact: FactBuilder, worst: Span | None, is_open: bool) -> FactBuild
 
 
 def _points(
-    line: Timeline, name: str, listed: Any, points: list[int], window: list[Span], is_open: bool, *, whole: bool
+    line: Timeline,
+    name: str,
+    listed: tuple[record.VitalSet, ...] | Absent,
+    points: list[int],
+    window: list[Span],
+    is_open: bool,
+    *,
+    whole: bool,
 ) -> FactBuilder:
     """Gaps between entries; ``whole``: the time before the first entry of the window counts too."""
-    fact = _draft(line, name, listed, window)
+    fact = _fact(line, name, listed, window)
     if type(listed) is Absent:
         fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return fact
@@ -105,9 +134,11 @@ def _points(
     return _with_gap(fact, intervals.longest(found), is_open)
 
 
-def _cover(line: Timeline, name: str, listed: Any, window: list[Span], is_open: bool) -> FactBuilder:
+def _cover(
+    line: Timeline, name: str, listed: tuple[_Watched, ...] | Absent, window: list[Span], is_open: bool
+) -> FactBuilder:
     """Holes in spans of watching; a span with no end lasts to transfer of care, else to the last entry."""
-    fact = _draft(line, name, listed, window)
+    fact = _fact(line, name, listed, window)
     if type(listed) is Absent:
         fact.unknown(("longest_gap", "longest_gap_sure", "longest_gap_so_far"), listed.state)
         return fact

@@ -3,33 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from operator import attrgetter
 from typing import Any
 
 from service.episode import declaration, drugs, record
 from service.episode.absence import NOT_COLLECTED, Absent
 from service.episode.drugs import DRUGS
+from service.episode.member_names import MemberName
+from service.episode.moment import Moment
 from service.episode.words import LIMBS
 
 from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
-from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, part, unknown_end
+from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, unknown_end
 
-#: A score after a sedative is looked for this long, vital signs this long.
+#: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
-#: Low systolic pressure that explains a flat posture.
+#: Systolic pressure in mmHg under which a flat posture has a reason.
 LOW_PRESSURE = 90
 
 
-_OWNERS: dict[type, dict[str, tuple[str, str | None]]] = {}
+_OWNERS: dict[type, dict[str, tuple[MemberName, MemberName | None]]] = {}
 
 
-def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
-    """Attribute name (without the section) -> (member, member of that part or None)."""
+def _owners(cls: type) -> dict[str, tuple[MemberName, MemberName | None]]:
+    """Attribute (without the name of the section) -> the member it comes from, as (member, member of that part or None)."""
     if cls not in _OWNERS:
-        out: dict[str, tuple[str, str | None]] = {}
+        out: dict[str, tuple[MemberName, MemberName | None]] = {}
         for member in declaration.members(cls):
             if member.name in declaration.NOT_ASKED:
                 continue
@@ -46,14 +47,14 @@ def _owners(cls: type) -> dict[str, tuple[str, str | None]]:
 
 
 class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
-    """Where each member of a section stands, worked out when a finding asks."""
+    """The evidence of a section's attributes, made when a finding asks for it."""
 
     def __init__(self, node: declaration.Node, section: str) -> None:
         super().__init__()
         self._node, self._skip = node, len(section) + 1
 
     def get(self, attribute: str, default: Any = None) -> Any:
-        """The places of an attribute, or the default."""
+        """The places of an attribute, else ``default``."""
         if attribute in self:
             return self[attribute]
         owner = _owners(type(self._node)).get(attribute[self._skip :])
@@ -66,7 +67,7 @@ class _MemberPlaces(dict[str, tuple[Evidence, ...]]):
 
 
 def sections(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a section, with the state of every member."""
+    """One fact a section, absent ones too, with its members as attributes."""
     episode, wanted = line.episode, line.wanted("section")
     for member in declaration.members(record.Episode):
         if member.name == "episode_ref":
@@ -92,23 +93,21 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def _monitoring(fact: FactBuilder, line: Timeline) -> None:
-    vitals = part(line.episode.monitoring, "vitals")
-    checks = part(line.episode.monitoring, "limb_checks")
+    watch = line.episode.monitoring
+    vitals, checks = watch.vitals, watch.limb_checks
     if type(vitals) is Absent:
         fact.set("vitals_after_contact", vitals)
     else:
         ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
         fact.set("vitals_after_contact", len(ours))
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
-    untimed = [
-        entry
-        for name in ("vitals", "limb_checks", "breathing_checks", "actions", "events")
-        for entry in items(part(line.episode.monitoring, name))
-        if type(entry.time) is Absent and entry.time.state == "missing"
-    ]
+    entries: tuple[record.VitalSet | record.LimbCheck | record.BreathingCheck | record.Action | record.Event, ...] = (
+        *items(vitals), *items(checks), *items(watch.breathing_checks), *items(watch.actions), *items(watch.events)
+    )  # fmt: skip
+    untimed = [entry for entry in entries if type(entry.time) is Absent and entry.time.state == "missing"]
     fact.set("untimed_entries", len(untimed))
     fact.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
-    watched = part(line.episode.monitoring, "observation")
+    watched = watch.observation
     if type(watched) is Absent:
         fact.set("observation_out_of_view", watched)
     else:
@@ -123,9 +122,14 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _stretch(
-    fact: FactBuilder, line: Timeline, start: int | None, end: int | None, care: str | Absent, times: tuple[Any, ...]
+    fact: FactBuilder,
+    line: Timeline,
+    start: int | None,
+    end: int | None,
+    care: str | Absent,
+    times: tuple[Moment | Absent, ...],
 ) -> None:
-    """in_care, found_so, end_charted, duration, after_contact of something that lasts."""
+    """Set in_care, found_so, end_charted, duration (s) and after_contact (s) of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
     if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
@@ -144,12 +148,12 @@ def _stretch(
 
 
 def postures(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a posture; it lasts to its own end or to the start of the next one."""
+    """One fact a posture; it lasts to its own end, else to the start of the next one."""
     listed = items(line.episode.postures)
     starts = [t for t, _ in line.postures]
     pressures = [
         (t, v.sbp)
-        for v in items(part(line.episode.monitoring, "vitals"))
+        for v in items(line.episode.monitoring.vitals)
         if type(v.sbp) is not Absent and (t := v.time.epoch) is not None
     ]
     for posture in listed:
@@ -173,13 +177,13 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
             any(start is not None and abs(t - start) <= 600 and sbp < LOW_PRESSURE for t, sbp in pressures),
         )
         fact.set("reason_charted", type(posture.reason) is not Absent)
-        line.stand(fact, start)
+        line.set_at(fact, start)
         yield fact
 
 
 def body_weights(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a place where body weight went."""
-    for item in items(part(line.episode.application, "body_weight")):
+    """One fact for each place on which body weight rested."""
+    for item in items(line.episode.application.body_weight):
         fact = FactBuilder("body_weight", item.place, (place(item),))
         fact.members(item, line.wanted("body_weight"))
         _stretch(fact, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
@@ -187,12 +191,12 @@ def body_weights(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def devices(line: Timeline) -> Iterator[FactBuilder]:
-    """Devices on limbs, police devices, face covers: one fact each."""
+    """One fact for each device on a limb, police device and face cover."""
     episode = line.episode
-    checkers = {p.id for p in items(part(episode.team, "members")) if isinstance(p.id, str)}
+    checkers = {p.id for p in items(episode.team.members) if isinstance(p.id, str)}
     for item in items(line.limb_items):
         limb = limb_of(item.side, item.site)
-        fact = _device(line, item, "limb_restraint", item.device, item.on, item.off, f"limb:{limb}:{item.site}")
+        fact = _device(line, item, "limb_restraint", item.device, f"limb:{limb}:{item.site}")
         fact.know(limb=limb, secured_after_start=type(item.on) is not Absent)
         fact.set(
             "by_this_service",
@@ -204,45 +208,51 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         )
         yield fact
     for device in items(line.police_items):
-        fact = _device(line, device, "police", device.device, device.on, device.off, f"police:{device.device}")
+        fact = _device(line, device, "police", device.device, f"police:{device.device}")
         fact.set("by_this_service", False)
-        fact.set("officer", part(episode.custody, "officer"))
-        fact.set("key_at_hand", part(episode.custody, "key_at_hand"))
+        fact.set("officer", episode.custody.officer)
+        fact.set("key_at_hand", episode.custody.key_at_hand)
         fact.evidence["officer"] = (*fact.pointers, place(episode.custody, "officer"))  # type: ignore[arg-type]
         fact.evidence["key_at_hand"] = (*fact.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
         yield fact
-    for cover in items(part(episode.custody, "face_covers")):
-        fact = _device(line, cover, "face_cover", cover.cover, cover.on, cover.off, f"face:{cover.cover}")
+    for cover in items(episode.custody.face_covers):
+        fact = _device(line, cover, "face_cover", cover.cover, f"face:{cover.cover}")
         flow = cover.oxygen_l_min
         fact.set("oxygen_flowing", flow if type(flow) is Absent else flow > 0)
         yield fact
 
 
-def _device(line: Timeline, item: Any, group: str, name: Any, on: Any, off: Any, key: str) -> FactBuilder:
+def _device(
+    line: Timeline,
+    item: record.LimbRestraint | record.PoliceDevice | record.FaceCover,
+    group: str,
+    name: str | Absent,
+    key: str,
+) -> FactBuilder:
     fact = FactBuilder("device", key, (place(item),))
     fact.members(item, line.wanted("device"))
     fact.know(device_group=group)
     fact.set("name", name)
-    start, end = on.epoch, off.epoch
+    start, end = item.on.epoch, item.off.epoch
     last = end if end is not None else line.handover
     if end is not None and line.contact is not None:
         fact.set("in_care", end > line.contact)
     else:
         fact.set("in_care", True)
     reach = start if start is not None else line.contact
-    if reach is None or unknown_end(item.off, getattr(item, "replaced", None)):
+    if reach is None or unknown_end(item.off, item.replaced if isinstance(item, record.PoliceDevice) else None):
         fact.unknown(("in_transport", "after_loading"), "missing")
     else:
         fact.set("in_transport", line.in_transport(reach, last))
         fact.set("after_loading", None if line.loaded is None else last is None or last > line.loaded)
         fact.span = (reach, max(reach, last if last is not None else reach))
-    line.stand(fact, start)
+    line.set_at(fact, start)
     return fact
 
 
 def belts(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a belt."""
-    for belt in items(part(line.episode.stretcher, "belts")):
+    for belt in items(line.episode.stretcher.belts):
         fact = FactBuilder("belt", belt.place, (place(belt),))
         fact.members(belt, line.wanted("belt"))
         fact.set("on_chest", belt.place in ("chest", "abdomen"))
@@ -251,7 +261,7 @@ def belts(line: Timeline) -> Iterator[FactBuilder]:
 
 def people(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a person of the team."""
-    for person in items(part(line.episode.team, "members")):
+    for person in items(line.episode.team.members):
         fact = FactBuilder("person", "person", (place(person),))
         fact.members(person, line.wanted("person"))
         roles = person.roles
@@ -262,9 +272,9 @@ def people(line: Timeline) -> Iterator[FactBuilder]:
 
 
 def checks(line: Timeline) -> Iterator[FactBuilder]:
-    """The checks of one limb that read alike are one fact: one slip, one finding."""
+    """One fact for all checks of one limb that read alike: six checks that all lack the pulse are one finding."""
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
-    for check in items(part(line.episode.monitoring, "limb_checks")):
+    for check in items(line.episode.monitoring.limb_checks):
         time, limb = check.time.epoch, line.limbs.get(limb_of(check.side, check.site))
         if limb is None:
             restrained: bool | None = False
@@ -277,9 +287,9 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
         yield _check(line, same, restrained, after)
 
 
-#: What two checks of one limb must share to be one fact.
-_ALIKE = attrgetter(
-    "side", "site", "pulse", "cap_refill_s", "cap_refill_other_side", "motor", "sensation", "skin", "not_done"
+#: The members in which checks that are one fact are equal.
+_ALIKE = declaration.getter(
+    ("side", "site", "pulse", "cap_refill_s", "cap_refill_other_side", "motor", "sensation", "skin", "not_done")
 )
 
 
@@ -310,12 +320,12 @@ def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None
 def doses(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a dose, with what stood before and what came after it."""
     episode = line.episode
-    weight = part(episode.patient, "weight_kg")
-    basis = part(episode.patient, "weight_basis")
-    allergies = part(episode.patient, "allergies")
-    vitals = [(t, v) for v in items(part(episode.monitoring, "vitals")) if (t := v.time.epoch) is not None]
-    scores = charted_in(line.vitals, ("agitation_score",), line)
-    signs = charted_in(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
+    weight = episode.patient.weight_kg
+    basis = episode.patient.weight_basis
+    allergies = episode.patient.allergies
+    vitals = [(t, v) for v in items(episode.monitoring.vitals) if (t := v.time.epoch) is not None]
+    scores = charted_times(line.vitals, ("agitation_score",), line)
+    signs = charted_times(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
     listed = items(line.dose_items)
     for dose in listed:
         fact = FactBuilder("dose", dose.drug, (place(dose),))
@@ -357,7 +367,7 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
         fact.set("mixed_badly", mixed if type(mixed) is Absent else _mixed_badly({dose.drug, *mixed}))
         if time is not None:
             fact.span = (time, time)
-        line.stand(fact, time)
+        line.set_at(fact, time)
         yield fact
 
 
@@ -381,8 +391,14 @@ def _amounts(fact: FactBuilder, dose: record.Dose, weight: float | Absent) -> No
     fact.derive("mg_per_kg_tolerant", None if per_kg is None else drugs.tolerant(per_kg), weight)
 
 
-def _after(fact: FactBuilder, line: Timeline, time: int | None, name: str, listed: Any, due: int, state: str) -> None:
-    """<name>_due, <name>_after(_sure), no_<name>_after: what came after the dose."""
+def _after(
+    fact: FactBuilder, line: Timeline, time: int | None, name: str, listed: list[int] | Absent, due: int, state: str
+) -> None:
+    """Set <name>_due, <name>_after (s), <name>_after_sure (s) and no_<name>_after: whether something followed a dose.
+
+    ``listed``: the times at which it was charted. ``due``: seconds after the
+    dose by which it is due. ``state``: that of the attributes without a time.
+    """
     names = (f"{name}_due", f"{name}_after", f"{name}_after_sure", f"no_{name}_after")
     if time is None:
         fact.unknown(names, state)
@@ -402,11 +418,12 @@ def _after(fact: FactBuilder, line: Timeline, time: int | None, name: str, liste
         fact.set(names[0], None)
 
 
-def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
-    """Times of the sets in which one of the members stands, or was tried and declined with a reason.
+def charted_times(
+    vitals: tuple[record.VitalSet, ...] | Absent, members: tuple[MemberName, ...], line: Timeline
+) -> list[int] | Absent:
+    """Times of the sets in which one of the members is recorded, or declined with a reason that holds (``meets_duty``).
 
-    "Unsafe to attempt" counts before control only. An Absent when the list,
-    its times or the members have no place in the sender's system.
+    An Absent where ``vitals`` is one, or where the sender's system has no place for any of the members.
     """
     if type(vitals) is Absent:
         return vitals
@@ -416,7 +433,7 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
         if time is not None:
             for member in members:
                 value = getattr(vital, member)
-                if type(value) is not Absent or met(value, time, line):
+                if type(value) is not Absent or meets_duty(value, time, line):
                     found.append(time)
                     break
     if not found and vitals:
@@ -426,8 +443,11 @@ def charted_in(vitals: Any, members: tuple[str, ...], line: Timeline) -> Any:
     return sorted(found)
 
 
-def met(value: Any, time: int, line: Timeline) -> bool:
-    """Whether a member answers a duty at a time: recorded, or declined with a reason that holds then."""
+def meets_duty(value: object, time: int, line: Timeline) -> bool:
+    """Whether a member meets a duty at a time: recorded, or declined with a reason that holds then.
+
+    "Unsafe to attempt" holds before control only.
+    """
     if type(value) is not Absent:
         return True
     if value.state != "declined":
@@ -436,8 +456,8 @@ def met(value: Any, time: int, line: Timeline) -> bool:
 
 
 def drug_totals(line: Timeline) -> Iterator[FactBuilder]:
-    """One fact a drug: all its doses together."""
-    weight = part(line.episode.patient, "weight_kg")
+    """One fact for each drug: all its doses together."""
+    weight = line.episode.patient.weight_kg
     kg = None if type(weight) is Absent else weight
     by_drug: dict[str, list[record.Dose]] = {}
     for dose in items(line.dose_items):
@@ -485,7 +505,7 @@ def full_set(vital: record.VitalSet) -> tuple[int, int, int, int] | None:
 
 
 def news2(vital: record.VitalSet, scale2: bool) -> tuple[int, ...] | None:
-    """The seven parts of NEWS2 of one set, None when a part is missing."""
+    """The points of the seven parts of NEWS2 of one set, None when one cannot be told."""
     four = full_set(vital)
     if (
         four is None

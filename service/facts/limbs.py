@@ -1,21 +1,19 @@
-"""One fact a restrained limb: its time, its checks, the gaps between them."""
+"""One fact for each restrained limb: its time, its checks, the gaps between them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from service.episode import record
 from service.episode.absence import Absent
+from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder, state_of
 from .fact import place
-from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, part
+from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline
 
-#: What follows from the times of the checks of a limb. A span with no end is judged up to the last entry: a
-#: ``longest_gap_so_far`` over the limit is a finding already; ``longest_gap_sure`` stays unknown, so that a shorter one
-#: is no pass.
+#: Attributes that follow from the times of the checks of a limb.
 _DERIVED = (
     "first_check",
     "first_check_sure",
@@ -27,7 +25,7 @@ _DERIVED = (
 
 
 def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
-    """A check that was done, or tried: "unsafe to attempt" counts before control only."""
+    """Whether a check was done, or could not be done for a reason that holds: "unsafe to attempt" before control only."""
     if check.not_done != "unsafe_to_attempt":
         return True
     time = check.time.epoch
@@ -35,7 +33,7 @@ def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
 
 
 def check_times(line: Timeline, limb: str) -> list[int]:
-    """Times of the checks of one limb that count, in order."""
+    """Times of the checks of one limb that count as done, in order."""
     known = line.check_times.get(limb)
     if known is None:
         known = line.check_times[limb] = [time for time, check in line.checks[limb] if counts_as_check(line, check)]
@@ -44,7 +42,7 @@ def check_times(line: Timeline, limb: str) -> list[int]:
 
 def limbs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for every limb with a device on it in this unit's care."""
-    listed = part(line.episode.monitoring, "limb_checks")
+    listed = line.episode.monitoring.limb_checks
     checked = any(line.checks[limb] or line.untimed_checks[limb] for limb in line.limbs)
     for limb in line.limbs.values():
         fact = FactBuilder("limb", limb.limb, tuple([place(x) for x in limb.devices]))
@@ -71,14 +69,14 @@ def limbs(line: Timeline) -> Iterator[FactBuilder]:
         yield fact
 
 
-def _ends(limb: LimbTime) -> list[Any]:
+def _ends(limb: LimbTime) -> list[Moment | Absent]:
     return [time for device in limb.devices for time in (device.on, device.off)]
 
 
 def _released(fact: FactBuilder, line: Timeline, limb: LimbTime) -> None:
     """Whether a device came off before transfer of care, and whether the chart says why."""
     if line.handover is None:
-        fact.unknown(("released_early", "release_reason"), state_of(part(line.episode.handover, "time")))
+        fact.unknown(("released_early", "release_reason"), state_of(line.episode.handover.time))
         return
     early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.handover]
     fact.set("released_early", bool(early))
@@ -96,7 +94,7 @@ def _released(fact: FactBuilder, line: Timeline, limb: LimbTime) -> None:
     fact.spans["release_reason"] = (first, first)
 
 
-def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: Any) -> None:
+def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[record.LimbCheck, ...] | Absent) -> None:
     fact.set("arrival_due", _arrival_due(line, limb))
     if type(listed) is Absent:
         fact.unknown(("checks", *_DERIVED), listed.state)

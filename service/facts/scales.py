@@ -1,4 +1,4 @@
-"""Published scores, computed from the readings of one set. Pure tables with their sources."""
+"""Published scores and limits, computed from the readings of one set of vital signs; tables with their sources."""
 
 from __future__ import annotations
 
@@ -25,9 +25,10 @@ def _points(bands: tuple[tuple[int, int], ...], value: int) -> int:
 def news2_parts(
     *, rr: int, spo2: int, oxygen: bool, sbp: int, hr: int, alert: bool, temperature: int, scale2: bool
 ) -> tuple[int, int, int, int, int, int, int]:
-    """Points for rr, SpO2, oxygen, SBP, pulse, consciousness, temperature (tenths of a degree).
+    """NEWS2 points for rr, SpO2, oxygen, SBP, pulse, consciousness, temperature, in this order.
 
-    Valid from 16 years and not in pregnancy; the caller sees to that.
+    ``rr`` and ``hr`` per minute, ``spo2`` in percent, ``sbp`` in mmHg, ``temperature`` in tenths of a degree Celsius.
+    Valid from 16 years and not in pregnancy, which the caller checks.
     """
     saturation = _SPO2_1 if not scale2 else _SPO2_2_OXYGEN if oxygen else _SPO2_2_LOW
     return (
@@ -58,7 +59,7 @@ def shock_index_limit(age_years: int) -> int | None:
 
 
 def sbp_limit(age_months: int) -> int:
-    """Systolic pressure below which a patient of this age is hypotensive (PALS; the same lines in Rhode Island)."""
+    """Systolic pressure in mmHg below which a patient of this age is hypotensive (PALS; Rhode Island has the same)."""
     if age_months < 1:
         return 60
     if age_months < 12:
@@ -68,13 +69,14 @@ def sbp_limit(age_months: int) -> int:
 
 
 def rr_low_limit(age_years: int | None) -> int:
-    """Breathing rate under which a patient of this age may need help (Maryland BLS 12.2; adults: NEWS2 band)."""
+    """Breaths per minute below which a patient of this age may need help (Maryland BLS 12.2; adults: NEWS2 band)."""
     if age_years is None or age_years >= 13:
         return 12
     return 16 if age_years >= 1 else 20
 
 
-#: Lowest score of "supports restraint" (BARS has a comparison of its own) and highest of "deeply sedated", by scale (RASS: Sessler 2002; others by meaning).
+#: By scale: the lowest score that supports restraint (BARS has a comparison of its own), the highest of deep sedation,
+#: the lowest of "very agitated" (RASS: Sessler 2002; the others by the meaning of their words).
 SUPPORTS = {"rass": 2, "sat": 2, "amss": 2}
 DEEP = {"rass": -4, "sat": -3, "amss": -4, "bars": 1}
 VERY_AGITATED = {"rass": 3, "sat": 3, "amss": 3, "bars": 7}

@@ -1,11 +1,10 @@
-"""An episode in, all its facts out. Pure: no clock, no files, no randomness."""
+"""All facts of an episode. Pure: no clock, no files, no randomness."""
 
 from __future__ import annotations
 
-from typing import Any
-
 from service.episode import record
 from service.episode.absence import Absent
+from service.episode.member_names import MemberName
 from service.narrative.phrases import Hit, Phrases, scan
 
 from . import contradictions, events, gaps, items, limbs, told, whole_episode
@@ -13,8 +12,8 @@ from .builder import Asked, FactBuilder
 from .fact import RECORDED, FactSheet
 from .timeline import Timeline
 
-#: kind -> the list it is drawn from, as (section, member); None: always there.
-_LISTS: dict[str, tuple[str, str | None] | None] = {
+#: Kind of fact -> the list its facts come from, as (section, member of it or None); None: from no list.
+_LISTS: dict[str, tuple[MemberName, MemberName | None] | None] = {
     "episode": None,
     "section": None,
     "gap": None,
@@ -33,19 +32,20 @@ _LISTS: dict[str, tuple[str, str | None] | None] = {
 }
 
 
-def _state(episode: record.Episode, where: tuple[str, str | None] | None) -> str:
+def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] | None) -> str:
     if where is None:
         return RECORDED
-    value: Any = getattr(episode, where[0])
-    if type(value) is not Absent and where[1] is not None:
-        value = getattr(value, where[1])
+    section, member = where
+    value: object = getattr(episode, section)
+    if member is not None:
+        value = getattr(value, member)
     return value.state if type(value) is Absent else RECORDED
 
 
 def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
-    """All facts of an episode, in a fixed order, each with what rules need of the whole.
+    """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
-    ``asked``: what rules can ask for; what they cannot need not be worked out. Without it everything is.
+    ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
     The fact of the whole episode always gets every ``ep_`` attribute.
     """
     line = Timeline(episode, asked)

@@ -1,7 +1,7 @@
-"""When things stood how: contact, limb spans, control, sedation, transport, transfer of care.
+"""The times of an episode: contact, time restrained, control, sedation, transport, transfer of care.
 
-All times are epoch seconds. A charted time is a whole minute, so every
-maximum interval is judged after ``ROUNDING`` seconds are taken off.
+All times are epoch seconds. "Control" is when the patient is restrained or
+sedated: from then on the duties to watch hold (``Timeline._control``).
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ import functools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import attrgetter, itemgetter
-from typing import Any
+from typing import Any, TypeVar
 
 from service.episode import declaration, record
 from service.episode.absence import MISSING, Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
+from service.episode.member_names import MemberName
 from service.episode.moment import Moment
 from service.episode.words import LIMBS, SIDES, SITES
 
@@ -23,7 +24,12 @@ from .builder import Asked, FactBuilder, Wanted, state_of
 from .fact import Scalar
 from .intervals import Span
 
-#: One minute: charted times are whole minutes (replaces every other grace). Minimum intervals are judged as charted.
+T = TypeVar("T")
+N = TypeVar("N", bound=declaration.Node)
+
+#: Seconds taken off every interval that is held against a maximum: charted times are whole minutes, so two of them
+#: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
+#: judged as charted.
 ROUNDING = 60
 #: With neither device nor hold nor police device, control is reached this long after the first sedative.
 CONTROL_AFTER_SEDATIVE = 600
@@ -52,14 +58,14 @@ def limb_of(side: str, site: str) -> str:
     return _LIMB_OF[side, site]
 
 
-def items(value: Any) -> tuple[Any, ...]:
+def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
     """The items of a list, none when it is absent."""
     return () if type(value) is Absent else value
 
 
-def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
-    """(time, item) of the items with a charted time, in order; at one time in the order of their places."""
-    found = [(time, item) for item in listed if (time := getattr(item, member).epoch) is not None]
+def timed(listed: Iterable[tuple[Moment | Absent, N]]) -> list[tuple[int, N]]:
+    """(epoch, item) of the items with a charted time, in order; at one time in the order of their places."""
+    found = [(epoch, item) for time, item in listed if (epoch := time.epoch) is not None]
     found.sort(key=_TIME)
     if len({time for time, _ in found}) < len(found):
         found.sort(key=lambda entry: (entry[0], entry[1].at))
@@ -69,20 +75,17 @@ def timed(listed: Iterable[Any], member: str = "time") -> list[tuple[int, Any]]:
 _TIME = itemgetter(0)
 
 
-def part(value: Any, name: str) -> Any:
-    """A member of a part; the part's own absence when it is absent."""
-    return value if type(value) is Absent else getattr(value, name)
-
-
 @dataclass(frozen=True, slots=True)
 class _Walk:
-    """What a walk for times meets in a class: epochs of what happened, whether it says when it was written, parts, lists."""
+    """Where the times of a class are: its own, and in its parts and lists."""
 
+    #: Functions that give the epochs of what happened.
     epochs: tuple[Callable[[Any], int | None], ...]
+    #: Its objects can say when they were written.
     entered: bool
-    parts: tuple[str, ...]
-    lists: tuple[tuple[str, _Walk], ...]
-    #: There is nothing further down, as in most items of lists.
+    parts: tuple[MemberName, ...]
+    lists: tuple[tuple[MemberName, _Walk], ...]
+    #: It has neither parts nor lists.
     flat: bool
 
 
@@ -102,8 +105,11 @@ def _walk(cls: type) -> _Walk:
     return found
 
 
-def entries(node: Any) -> tuple[int | None, list[Any]]:
-    """The latest charted time of what happened (not when it was written), and the objects that say when they were written, in reading order."""
+def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
+    """(latest epoch of anything that happened or None, the objects that say when they were written in reading order).
+
+    When something was written is not a time at which it happened.
+    """
     times: set[int | None] = set()
     written: list[Any] = []
     _entries((node,), _walk(type(node)), times, written)
@@ -111,11 +117,11 @@ def entries(node: Any) -> tuple[int | None, list[Any]]:
 
 
 def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
-    """Add those of objects of one class."""
+    """Add the epochs of objects of one class to ``times``, and those with a time of writing to ``written``."""
     if walk.flat:
         for epoch in walk.epochs:
             times.update(map(epoch, listed))
-        # Often nobody charts it.
+        # Most charts do not say when anything was written: one count tells.
         if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
             written += [node for node in listed if type(node.entered) is not Absent]
         return
@@ -137,12 +143,10 @@ def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], writt
 _ENTERED = attrgetter("entered")
 
 
-def dated(listed: Any, member: str = "time") -> Any:
-    """A list, or the absence of its times when not one item has one: nothing can be worked out from it then."""
-    if type(listed) is Absent or not listed:
-        return listed
-    known = [getattr(item, member) for item in listed]
-    return Absent(state_of(*known)) if all(type(time) is Absent for time in known) else listed
+def dated(listed: tuple[T, ...] | Absent, times: Iterable[Moment | Absent]) -> tuple[T, ...] | Absent:
+    """A list, or the absence of its ``times`` when not one item has one: nothing can be worked out from it then."""
+    absent = [time for time in times if type(time) is Absent]
+    return Absent(state_of(*absent)) if absent and len(absent) == len(items(listed)) else listed
 
 
 def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
@@ -156,10 +160,13 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
 
 @dataclass(frozen=True, slots=True)
 class LimbTime:
-    """One limb: its device items of ours, its police devices, and the time it was restrained.
+    """One limb: the devices on it and when it was restrained.
 
-    ``spans`` end at the last entry where an end is not charted; ``open`` says so.
-    ``known`` is False when a time on is missing.
+    ``own``: its items of ``application.limbs``; ``police``: those of ``custody.devices``.
+    ``spans``: all time restrained, ``own_spans``: by own devices alone;
+    disjoint, in order. Where an end is not charted a span ends at the last
+    time of the record, and ``open`` is True. ``known`` is False where the
+    spans cannot be told, such as without a time on.
     """
 
     limb: str
@@ -183,23 +190,23 @@ class Timeline:
         """``asked``: what rules can ask for; without it every attribute is made."""
         self.episode = episode
         self._asked = asked
-        self.contact: int | None = part(episode.transport, "at_patient").epoch
-        self.departed: int | None = part(episode.transport, "departed").epoch
-        self.arrived: int | None = part(episode.transport, "arrived").epoch
-        self.handover: int | None = part(episode.handover, "time").epoch
-        self.closed: int | None = part(episode.chart, "closed").epoch
-        #: Objects that say when they were written, in reading order.
+        self.contact: int | None = episode.transport.at_patient.epoch
+        self.departed: int | None = episode.transport.departed.epoch
+        self.arrived: int | None = episode.transport.arrived.epoch
+        self.handover: int | None = episode.handover.time.epoch
+        self.closed: int | None = episode.chart.closed.epoch
+        #: The last time of the record, and the objects that say when they were written.
         self.last, self.written = entries(episode)
-        self.limb_items = part(episode.application, "limbs")
-        self.police_items = part(episode.custody, "devices")
-        self.dose_items = part(episode.sedation, "doses")
-        listed = part(episode.monitoring, "vitals")
-        self.vitals = dated(listed)
-        #: The sets of vital signs with a charted time, in order; so are the postures.
-        self.sets: list[tuple[int, record.VitalSet]] = timed(items(listed))
-        self.postures: list[tuple[int, record.Posture]] = timed(items(episode.postures), "start")
+        self.limb_items = episode.application.limbs
+        self.police_items = episode.custody.devices
+        self.dose_items = episode.sedation.doses
+        listed = episode.monitoring.vitals
+        self.vitals = dated(listed, [vital.time for vital in items(listed)])
+        #: (epoch, set of vital signs or posture) of those with a charted time, in order.
+        self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
+        self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
         self.checks = self._checks()
-        #: Limb -> times of the checks that count, kept by ``limbs.check_times``.
+        #: Limb -> times of the checks that count; filled by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
         self.limbs = self._limbs()
         self.holds = self._holds()
@@ -219,9 +226,9 @@ class Timeline:
 
     def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
         """Limb -> its checks with a charted time, in order."""
-        listed = items(part(self.episode.monitoring, "limb_checks"))
+        listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        for time, check in timed(listed):
+        for time, check in timed((check.time, check) for check in listed):
             out[limb_of(check.side, check.site)].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
@@ -232,7 +239,10 @@ class Timeline:
     # ------------------------------------------------------------ spans
 
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
-        """(end, open) of something without or with a charted end: its own, else transfer of care, else the last entry."""
+        """(epoch, open) of an end: as charted, else transfer of care, else the last time of the record, and then open.
+
+        No later than transfer of care.
+        """
         own = time.epoch
         if own is not None:
             return (own if self.handover is None else min(own, self.handover)), False
@@ -264,7 +274,7 @@ class Timeline:
                 if type(item.off) is Absent and item.off.state != "missing":
                     known = False
                 if end is not None and end >= start:
-                    # Straps put on before this unit came are its duty from contact on.
+                    # A device put on before this unit came is its duty from contact on.
                     own_spans.append((start if self.contact is None else min(max(start, self.contact), end), end))
             seen = []
             for device in police.get(limb, ()):
@@ -295,12 +305,15 @@ class Timeline:
         return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
 
     def _police_span(self, device: record.PoliceDevice) -> tuple[Span | None, bool, bool]:
-        """(span in this unit's care, open, known): from contact at the earliest."""
+        """(span in this unit's care or None, open, known).
+
+        A police device counts from this unit's contact: without a charted
+        contact nobody can say how long it was in this unit's care.
+        """
         on, off = device.on.epoch, device.off.epoch
         if off is not None and self.contact is not None and off <= self.contact:
             return None, False, True
         if self.contact is None or unknown_end(device.off, device.replaced):
-            # From contact on, to its end: without either nobody can tell.
             return None, False, False
         start = self.contact if on is None else max(on, self.contact)
         end, still = self.end_of(device.off)
@@ -311,7 +324,7 @@ class Timeline:
     def _holds(self) -> list[Span]:
         out: list[Span] = []
         self._hold_open = False
-        for hold in items(part(self.episode.application, "holds")):
+        for hold in items(self.episode.application.holds):
             start = hold.start.epoch
             if start is None:
                 continue
@@ -328,11 +341,13 @@ class Timeline:
         return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
 
     def _control(self) -> int | None:
+        """When the last limb was secured; without own devices when the hold ended or the last police device was on;
+        without either ``CONTROL_AFTER_SEDATIVE`` after the first sedative. None where that is not known."""
         if self.secured:
             return self.secured[-1]
         if items(self.limb_items) or type(self.limb_items) is Absent:
-            # Devices without times, or nobody knows of devices: only the charted end of the application tells.
-            completed: int | None = part(self.episode.application, "completed").epoch
+            # Devices without times, or no word on devices: only the charted end of the application tells.
+            completed: int | None = self.episode.application.completed.epoch
             return completed
         if self.holds:
             return max(end for _, end in self.holds)
@@ -342,20 +357,22 @@ class Timeline:
         return self.sedatives[0] + CONTROL_AFTER_SEDATIVE if self.sedatives else None
 
     def _loaded(self) -> int | None:
-        belts = [t for belt in items(part(self.episode.stretcher, "belts")) if (t := belt.on.epoch) is not None]
+        """When the patient was on the stretcher: the first belt or the departure."""
+        belts = [t for belt in items(self.episode.stretcher.belts) if (t := belt.on.epoch) is not None]
         known = [t for t in (min(belts, default=None), self.departed) if t is not None]
         return min(known, default=None)
 
     def in_care(self, time: int | None) -> bool | None:
-        """Whether a time lies in this unit's care; without a charted contact the record counts as this unit's."""
+        """Whether a time lies in this unit's care; without a charted contact everything counts as this unit's."""
         if time is None:
             return None
         return self.contact is None or time >= self.contact
 
     def ours(self, before_care: bool | Absent, time: int | None) -> bool:
-        """Whether an entry lies in this unit's care: by its time where contact is charted, else by its own mark.
+        """Whether an entry lies in this unit's care: by its time where contact is charted, else by its ``before_care``.
 
-        A mark "before this unit's care" on an entry timed after contact does not count.
+        Without a charted contact an entry counts as this unit's unless it says otherwise. ``before_care`` on an
+        entry timed after contact does not count.
         """
         if time is None or self.contact is None:
             return before_care is not True
@@ -371,11 +388,11 @@ class Timeline:
     # ------------------------------------------------------------ what facts carry
 
     def wanted(self, kind: str) -> Wanted:
-        """The attributes that are wanted of a kind of fact."""
+        """The attributes to make for a kind of fact."""
         return None if self._asked is None else self._asked.of(kind)
 
-    def stand(self, fact: FactBuilder, time: int | None) -> None:
-        """The ``at_`` attributes: how things stood at the fact's own time."""
+    def set_at(self, fact: FactBuilder, time: int | None) -> None:
+        """Set the ``at_`` attributes: how things stood at the fact's own time."""
         for name, stood in _standing(self.wanted(fact.kind)):
             fact.set(name, None if time is None else stood(self, time))
 
@@ -404,29 +421,27 @@ class Timeline:
         return time - given[-1] if given else None
 
     def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
-        """The ``ep_`` attributes."""
+        """(values, states) of the ``ep_`` attributes, which every fact can carry."""
         fact = FactBuilder("", "")
         episode = self.episode
         patient = episode.patient
-        self._age(fact, part(patient, "age"))
-        sex, pregnant = part(patient, "sex"), part(patient, "pregnant")
+        self._age(fact, patient.age)
+        sex, pregnant = patient.sex, patient.pregnant
         fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
-        fact.set("ep_gestation_weeks", part(patient, "gestation_weeks"))
-        transported = part(episode.transport, "transported")
+        fact.set("ep_gestation_weeks", patient.gestation_weeks)
+        transported = episode.transport.transported
         if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
             fact.set("ep_transported", True)
         else:
             fact.set("ep_transported", transported)
         fact.set("ep_handed_over", self.handover is not None)
-        present = part(episode.custody, "law_enforcement_present")
+        present = episode.custody.law_enforcement_present
         fact.set("ep_police", True if items(self.police_items) else present)
-        fact.set("ep_in_custody", part(episode.custody, "in_custody"))
+        fact.set("ep_in_custody", episode.custody.in_custody)
         own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
-        holds = part(episode.application, "holds")
+        holds = episode.application.holds
         held = holds if type(holds) is Absent else bool(holds)
-        police: Any = (
-            self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
-        )
+        police = self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
         fact.set("ep_device", own)
         fact.set("ep_hold", held)
         fact.set("ep_police_device", police)
@@ -438,24 +453,24 @@ class Timeline:
             fact.set("ep_physical", False)
         sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
         fact.set("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
-        fact.set("ep_level", part(episode.team, "highest_level"))
+        fact.set("ep_level", episode.team.highest_level)
         count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
         fact.set("ep_limbs_restrained", count)
-        target = part(patient, "oxygen_target")
+        target = patient.oxygen_target
         # Scale 2 only when the target is charted: without it the stricter limits hold.
         fact.set("ep_scale2", target == "88-92")
-        substances = part(patient, "substances")
+        substances = patient.substances
         if type(substances) is Absent:
             fact.unknown(("ep_depressant", "ep_stimulant"), substances.state)
         else:
             on_board = {s.substance for s in substances}
             fact.set("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
             fact.set("ep_stimulant", "stimulant" in on_board)
-        direction = part(episode.decision, "medical_direction")
-        contacted = part(direction, "contacted")
+        direction = episode.decision.medical_direction
+        contacted = direction.contacted
         fact.set("ep_medical_direction", contacted)
-        fact.set("ep_capacity", part(episode.decision, "capacity"))
-        self._conditions(fact, part(patient, "conditions"))
+        fact.set("ep_capacity", episode.decision.capacity)
+        self._conditions(fact, patient.conditions)
         return fact.values, fact.states
 
     @staticmethod
@@ -499,10 +514,10 @@ _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {
 
 @functools.cache
 def _standing(wanted: Wanted) -> tuple[tuple[str, Callable[[Timeline, int], Scalar | Absent | None]], ...]:
-    """Those of ``_AT`` that are wanted: the same for every record."""
+    """Those of ``_AT`` to make."""
     return tuple((name, stood) for name, stood in _AT.items() if wanted is None or name in wanted)
 
 
 def parenteral(route: str | Absent) -> bool | None:
-    """Whether a route is by injection or nose; None when it is not charted."""
+    """Whether a drug was given by injection or through the nose; None when the route is not charted."""
     return None if type(route) is Absent else ROUTE_GROUP.get(route) in PARENTERAL

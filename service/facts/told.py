@@ -12,7 +12,7 @@ from .timeline import Timeline
 
 
 def phrases(line: Timeline, found: Mapping[str, Sequence[Hit]]) -> Iterator[FactBuilder]:
-    """One fact a family with hits."""
+    """One fact for each family of phrases that has hits in the narrative."""
     for family, hits in found.items():
         fact = FactBuilder(
             "phrase",

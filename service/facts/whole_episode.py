@@ -4,29 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import groupby
-from operator import attrgetter
 from typing import Any
 
 from service.episode import declaration, record
 from service.episode.absence import NOT_COLLECTED, Absent
 from service.episode.drugs import DRUGS
+from service.episode.member_names import MemberName
 from service.episode.words import LIMBS
 
 from . import intervals, scales
 from .builder import FactBuilder, state_of
 from .fact import Evidence, place
-from .items import charted_in, met, news2
-from .timeline import ROUNDING, Timeline, items, part
+from .items import charted_times, meets_duty, news2
+from .timeline import ROUNDING, Timeline, items
 
-#: Two very agitated scores this far apart show that the struggle goes on.
+#: Seconds. Two very agitated scores this far apart show that the struggle goes on.
 STRUGGLE = 600
-#: A score this soon after contact is one before control, for a patient found restrained.
+#: For a patient found restrained, a score this soon after contact counts as one before control.
 FIRST_SCORE = 300
-#: A set this close before transfer of care is one before transfer.
+#: A set this close before transfer of care counts as the set before transfer.
 BEFORE_TRANSFER = 600
-#: An entry written this long after its time is a late one.
+#: An entry written later than this after its time is a late entry.
 LATE = 1800
-#: What follows from the sets of vital signs, and what is looked for among the things told at transfer.
+#: Attributes that follow from the sets of vital signs.
 _FROM_VITALS = (
     "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
     "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
@@ -38,8 +38,8 @@ _TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devic
 _SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
 
 
-#: Where an attribute stands whatever its state is: section, member of it or None.
-_STANDS: dict[str, tuple[str, str | None]] = {
+#: Attribute -> its place, whatever its state: (section, member of it or None).
+_STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "posture_while_restrained": ("postures", None),
     "hip_belt": ("stretcher", "belts"),
     "knee_belt": ("stretcher", "belts"),
@@ -62,30 +62,26 @@ _STANDS: dict[str, tuple[str, str | None]] = {
 
 
 class _Places(dict[str, tuple[Evidence, ...]]):
-    """Where the attributes of the whole episode stand; what ``_STANDS`` holds is worked out when a finding asks."""
+    """The evidence of the attributes; what ``_STANDS`` says is made into a place when a finding asks for it."""
 
     def __init__(self, episode: record.Episode) -> None:
         super().__init__()
         self._episode = episode
 
     def get(self, attribute: str, default: Any = None) -> Any:
-        """The places of an attribute, or the default."""
+        """The places of an attribute, else ``default``."""
         if attribute in self or attribute not in _STANDS:
             return super().get(attribute, default)
         return (_at(self._episode, *_STANDS[attribute]),)
 
 
-def _at(episode: record.Episode, section: str, member: str | None) -> Evidence:
+def _at(episode: record.Episode, section: MemberName, member: MemberName | None) -> Evidence:
     node = getattr(episode, section)
     return place(episode, section) if type(node) is Absent or member is None else place(node, member)
 
 
-def _listed(episode: record.Episode, section: str, member: str) -> Any:
-    return part(getattr(episode, section), member)
-
-
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
-    """Everything that needs more than one section."""
+    """The fact: everything that needs more than one item or section. ``shared``: the ``ep_`` attributes that are known."""
     episode = line.episode
     fact = FactBuilder("episode", "episode", (place(episode),))
     fact.evidence = _Places(episode)
@@ -100,12 +96,16 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
     _handover(fact, line)
     _record(fact, episode, line)
     age = shared.get("ep_age_years")
-    fact.derive("minor", None if age is None else age < 18, part(episode.patient, "age"))
+    fact.derive("minor", None if age is None else age < 18, episode.patient.age)
     return fact
 
 
 def _where(
-    fact: FactBuilder, names: tuple[str, ...], episode: record.Episode, section: str, member: str | None = None
+    fact: FactBuilder,
+    names: tuple[str, ...],
+    episode: record.Episode,
+    section: MemberName,
+    member: MemberName | None = None,
 ) -> None:
     where = (_at(episode, section, member),)
     for name in names:
@@ -141,7 +141,7 @@ def _time(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _team(fact: FactBuilder, line: Timeline) -> None:
-    members = _listed(line.episode, "team", "members")
+    members = line.episode.team.members
     names = ("people", "head_holder", "limb_roles_filled", "fewer_reason")
     if type(members) is Absent:
         fact.unknown(names, members.state)
@@ -158,7 +158,7 @@ def _team(fact: FactBuilder, line: Timeline) -> None:
     filled = len(every & set(LIMBS))
     fact.derive("head_holder", True if "head" in every else None if untold else False, *untold)
     fact.derive("limb_roles_filled", filled if filled == len(LIMBS) or not untold else None, *untold)
-    reason = _listed(line.episode, "team", "fewer_reason")
+    reason = line.episode.team.fewer_reason
     fact.set(
         "fewer_reason",
         reason
@@ -195,15 +195,15 @@ def _application(fact: FactBuilder, line: Timeline) -> None:
     fact.set("one_limb_left", _one_left(line))
     last = line.secured[-1] if line.secured else None
     before = None if line.departed is None or last is None else last <= line.departed
-    left = state_of(part(episode.transport, "departed"), *(i.on for i in line.limb_items))
+    left = state_of(episode.transport.departed, *(i.on for i in line.limb_items))
     fact.set("completed_before_departure", before, left)
     began = None if line.departed is None or last is None else line.secured[0] <= line.departed
     fact.set("began_before_departure", began, left)
-    released = part(episode.application, "head_released").epoch
+    released = episode.application.head_released.epoch
     fact.derive(
         "head_released_last",
         None if released is None or last is None else released >= last,
-        part(episode.application, "head_released"),
+        episode.application.head_released,
     )
     _where(fact, ("head_released_last",), episode, "application", "head_released")
     arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
@@ -212,7 +212,7 @@ def _application(fact: FactBuilder, line: Timeline) -> None:
         fact.derive("arms_apart", None, *places)
     else:
         fact.set("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
-    sequence = part(episode.application, "sequence")
+    sequence = episode.application.sequence
     if type(sequence) is not Absent and len(sequence) == 4:
         fact.set(
             "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
@@ -223,7 +223,7 @@ def _application(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _belts(fact: FactBuilder, line: Timeline) -> None:
-    belts = _listed(line.episode, "stretcher", "belts")
+    belts = line.episode.stretcher.belts
     if type(belts) is Absent:
         fact.unknown(("hip_belt", "knee_belt"), belts.state)
         return
@@ -232,7 +232,7 @@ def _belts(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _causes(fact: FactBuilder, line: Timeline) -> None:
-    causes = _listed(line.episode, "decision", "causes")
+    causes = line.episode.decision.causes
     if type(causes) is Absent:
         fact.unknown([f"{cause}_considered" for cause in _CAUSES], causes.state)
         return
@@ -241,7 +241,7 @@ def _causes(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _one_left(line: Timeline) -> bool | None:
-    """Whether releases before transfer of care left just one limb restrained for more than a minute."""
+    """Whether devices taken off before transfer of care left one limb alone restrained for more than a minute."""
     if not all(limb.known and not limb.open for limb in line.limbs.values()):
         return None
     spans = [span for limb in line.limbs.values() for span in limb.own_spans]
@@ -260,8 +260,8 @@ def _sedation(fact: FactBuilder, line: Timeline) -> None:
     episode = line.episode
     doses = line.dose_items
     names = ("sedatives", "sedative_doses", "qt_drugs", "antipsychotic", "ketamine", "weight_needed")
-    not_given = _listed(episode, "sedation", "not_given")
-    weight = _listed(episode, "patient", "weight_kg")
+    not_given = episode.sedation.not_given
+    weight = episode.patient.weight_kg
     fact.set(
         "weight_charted",
         weight
@@ -295,7 +295,7 @@ def _sedation(fact: FactBuilder, line: Timeline) -> None:
         ketamine="ketamine" in names_given,
         weight_needed=any(drug.by_weight for drug in given) or any(d.unit in ("mg/kg", "ug/kg") for d in doses),
     )
-    if doses or items(not_given):
+    if doses or not_given:
         fact.set("sedation_considered", True)
     elif type(not_given) is Absent and not_given.state == "not_collected":
         fact.set("sedation_considered", None, "not_collected")
@@ -305,8 +305,8 @@ def _sedation(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[record.Dose]) -> None:
-    """Charted when the list of complications is there or every ketamine dose says what adverse effects there were."""
-    listed = _listed(episode, "injuries", "complications")
+    """Set ``complications_charted``: by the list of complications, or by the adverse effects of every ketamine dose."""
+    listed = episode.injuries.complications
     effects = [d.adverse_effects for d in ketamine]
     _where(fact, ("complications_charted",), episode, "injuries", "complications")
     if type(listed) is not Absent or (
@@ -319,13 +319,11 @@ def _complications(fact: FactBuilder, episode: record.Episode, ketamine: list[re
         fact.set("complications_charted", listed.state == "declined")
 
 
-def _measured(line: Timeline, vitals: Any, members: tuple[str, ...]) -> bool | Absent:
-    """Whether one of the members was charted in this unit's care, or declined with a reason.
+def _measured(line: Timeline, vitals: list[record.VitalSet], members: tuple[MemberName, ...]) -> bool | Absent:
+    """Whether one of the members was charted in one of the sets, or declined with a reason.
 
-    "Unsafe to attempt" counts before control; after control the duty begins anew.
+    "Unsafe to attempt" before control does not count where there is a set after control: the duty begins anew then.
     """
-    if type(vitals) is Absent:
-        return vitals
     tried: Absent | None = None
     for vital in vitals:
         time = vital.time.epoch
@@ -352,8 +350,8 @@ def _any_after(control: int | None, vitals: Iterable[record.VitalSet]) -> bool:
 def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> None:
     episode = line.episode
     vitals = line.vitals
-    direction = _listed(episode, "decision", "medical_direction")
-    contacted = part(direction, "contacted")
+    direction = episode.decision.medical_direction
+    contacted = direction.contacted
     considered = fact.values.get("sedation_considered")
     if considered is True or contacted is True:
         fact.set("sedation_or_direction", True)
@@ -365,7 +363,8 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
             None if type(contacted) is Absent and contacted.state == "not_collected" else False,
             "not_collected",
         )
-    spans = {name: _listed(episode, "monitoring", name) for name in ("capnography", "oximetry", "ecg")}
+    watch = episode.monitoring
+    spans = {"capnography": watch.capnography, "oximetry": watch.oximetry, "ecg": watch.ecg}
     if type(vitals) is Absent:
         fact.unknown(_FROM_VITALS, vitals.state)
         for name, span in (("etco2_charted", "capnography"), ("spo2_charted", "oximetry"), ("ecg_charted", "ecg")):
@@ -375,7 +374,7 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         return
     ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
     plain = [v for _, v in ours] + [v for v in vitals if type(v.time) is Absent and v.before_care is not True]
-    questions: tuple[tuple[str, tuple[str, ...], str | None], ...] = (
+    questions: tuple[tuple[str, tuple[MemberName, ...], str | None], ...] = (
         ("spo2_charted", ("spo2",), "oximetry"),
         ("etco2_charted", ("etco2_mmhg", "etco2_waveform"), "capnography"),
         ("glucose_charted", ("glucose_mg_dl", "glucose_reading"), None),
@@ -392,11 +391,11 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         four = (vital.hr, vital.rr, vital.spo2, vital.sbp)
         absent = [value for value in four if type(value) is Absent]
         unheard = unheard or any(value.state == "not_collected" for value in absent)
-        full += all(met(value, time, line) for value in absent)
+        full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
-    signs = charted_in(vitals, ("hr", "rr", "spo2", "sbp"), line)
+    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp"), line)
     if line.handover is None or type(signs) is Absent:
-        fact.derive("set_before_transfer", None, signs, part(episode.handover, "time"))
+        fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
         fact.set("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
     _last_set(fact, line, ours, shared)
@@ -412,7 +411,10 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
 
 
 def _after_sedation(
-    fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]], spans: dict[str, Any]
+    fact: FactBuilder,
+    line: Timeline,
+    ours: list[tuple[int, record.VitalSet]],
+    spans: dict[str, tuple[record.MonitorSpan, ...] | Absent],
 ) -> None:
     first = line.sedatives[0] if line.sedatives else None
     anti = min(
@@ -424,31 +426,33 @@ def _after_sedation(
         default=None,
     )
 
-    def seen(start: int | None, member: str, span: str) -> tuple[bool | None, int | None, str]:
+    def seen(start: int | None, member: MemberName, span: str) -> tuple[bool | None, int | None, str]:
         if start is None:
             return None, None, "missing"
+        watched = spans[span]
         at = [
             max(begin, start)
-            for item in items(spans[span])
+            for item in items(watched)
             if (begin := item.start.epoch) is not None and ((end := line.end_of(item.end)[0]) is None or end > start)
         ]
-        charted = next((t for t, v in ours if t >= start and met(getattr(v, member), t, line)), None)
+        charted = next((t for t, v in ours if t >= start and meets_duty(getattr(v, member), t, line)), None)
         if charted is not None:
             at.append(charted)
         if at:
             return True, min(at) - start, "missing"
-        if type(spans[span]) is Absent and spans[span].state == "not_collected":
+        if type(watched) is Absent and watched.state == "not_collected":
             values = [getattr(v, member) for t, v in ours if t >= start]
             if values and all(type(a) is Absent and a.state == "not_collected" for a in values):
                 return None, None, "not_collected"
         return False, None, "missing"
 
-    for name, start, member, span in (
+    questions: tuple[tuple[str, int | None, MemberName, str], ...] = (
         ("spo2_after_sedation", first, "spo2", "oximetry"),
         ("etco2_after_sedation", first, "etco2_mmhg", "capnography"),
         ("ecg_after_sedation", first, "rhythm", "ecg"),
         ("ecg_after_antipsychotic", anti, "rhythm", "ecg"),
-    ):
+    )
+    for name, start, member, span in questions:
         found, delay, state = seen(start, member, span)
         fact.set(name, found, state)
         if name == "etco2_after_sedation":
@@ -466,9 +470,9 @@ def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.Vita
             "not_collected" if nowhere else "missing",
         )
         return
-    refused = [t for t, v in ours if type(v.agitation_score) is Absent and met(v.agitation_score, t, line)]
+    refused = [t for t, v in ours if type(v.agitation_score) is Absent and meets_duty(v.agitation_score, t, line)]
     declined = any(t <= begin for t in refused)
-    # Nobody can score a patient before meeting him: just after contact is as early as it gets.
+    # A patient found restrained can be scored only after contact.
     latest = max(line.control if line.control is not None else begin, (line.contact or begin) + FIRST_SCORE)
     before = [(t, v) for t, v in scored if t <= latest]
     fact.set("score_before", bool(before) or declined)
@@ -498,7 +502,7 @@ def _very_agitated(vital: record.VitalSet) -> bool:
     return type(score) is not Absent and isinstance(scale, str) and score >= scales.VERY_AGITATED[scale]
 
 
-_NEWS2 = ("rr", "spo2", "oxygen", "sbp", "hr", "acvpu", "temperature_c")
+_NEWS2: tuple[MemberName, ...] = ("rr", "spo2", "oxygen", "sbp", "hr", "acvpu", "temperature_c")
 
 
 def _last_set(
@@ -512,9 +516,7 @@ def _last_set(
         last = controlled[-1][1]
         parts = news2(last, shared.get("ep_scale2") is True)
         fact.evidence["news2"] = fact.evidence["news2_single_3"] = (place(last),)
-    lacking = (
-        [getattr(controlled[-1][1], m) for m in _NEWS2] if valid and controlled else [part(line.episode.patient, "age")]
-    )
+    lacking = [getattr(controlled[-1][1], m) for m in _NEWS2] if valid and controlled else [line.episode.patient.age]
     fact.derive("news2", None if parts is None else sum(parts), *lacking)
     fact.derive("news2_single_3", None if parts is None else 3 in parts, *lacking)
     pressures = [v for _, v in controlled if type(v.hr) is not Absent and type(v.sbp) is not Absent and v.sbp > 0]
@@ -531,7 +533,7 @@ def _last_set(
     fact.evidence["shock_index"] = fact.evidence["shock_index_over"] = (place(last, "hr"), place(last, "sbp"))
 
 
-_signs_of = attrgetter("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg")
+_signs_of = declaration.getter(("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg"))
 
 
 def _identical(fact: FactBuilder, ours: list[tuple[int, record.VitalSet]]) -> None:
@@ -546,26 +548,26 @@ def _identical(fact: FactBuilder, ours: list[tuple[int, record.VitalSet]]) -> No
 
 def _handover(fact: FactBuilder, line: Timeline) -> None:
     episode = line.episode
-    told = _listed(episode, "handover", "told")
+    told = episode.handover.told
     if type(told) is Absent:
         fact.unknown([f"{word}_told" for word in _TOLD], told.state)
     else:
         fact.values.update({f"{word}_told": word in told for word in _TOLD})
-    events = _listed(episode, "monitoring", "events")
+    events = episode.monitoring.events
     fact.set("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
-    patient = _listed(episode, "injuries", "patient")
+    patient = episode.injuries.patient
     fact.set(
         "patient_injured",
         patient if type(patient) is Absent else any(i.when in ("during_restraint", "transport") for i in patient),
     )
-    death = _listed(episode, "injuries", "death")
-    fact.set("died", part(death, "died"))
-    spray = _listed(episode, "custody", "irritant")
-    fact.set("irritant_used", part(spray, "used"))
-    since = part(spray, "time").epoch
+    death = episode.injuries.death
+    fact.set("died", death.died)
+    spray = episode.custody.irritant
+    fact.set("irritant_used", spray.used)
+    since = spray.time.epoch
     since = line.contact if since is None else since
     fact.set("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
-    weapon = _listed(episode, "custody", "energy_weapon")
+    weapon = episode.custody.energy_weapon
     if type(weapon) is Absent:
         fact.set("energy_weapon_trigger", weapon)
     elif weapon.used is not True:
@@ -578,11 +580,11 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
         )
 
 
-_OWN_TIME = ("time", "start", "on")
+_OWN_TIME: tuple[MemberName, ...] = ("time", "start", "on")
 
 
-def _own_time(node: Any) -> int | None:
-    """When what an object says happened, None where it is not charted."""
+def _own_time(node: declaration.Node) -> int | None:
+    """Epoch at which what an object tells happened or began, None where that is not charted."""
     times = declaration.shape(node.__class__).times
     return next((t for name in _OWN_TIME if name in times and (t := getattr(node, name).epoch) is not None), None)
 

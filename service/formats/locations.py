@@ -1,4 +1,8 @@
-"""Where everything of an episode stands in the document it was read from."""
+"""Where everything of an episode stands in the document of another format that it was read from.
+
+Readers keep the element of each value. A FHIRPath or XPath is put together only
+when it is asked for, as most never are.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,18 @@ from collections.abc import Iterator, Mapping
 from typing import Protocol
 
 
-class Placed(Protocol):
-    """Something in a document that can say where it stands."""
+class Located(Protocol):
+    """An element of a document."""
 
     @property
     def at(self) -> str:
-        """The place, as an expression that resolves in the document."""
+        """Where it stands, as a FHIRPath or XPath that resolves in the document."""
 
 
-class Places(Mapping[str, str]):
-    """Pointer of our episode -> place in the document. Most are never shown: each is put together when it is asked for."""
+class Locations(Mapping[str, str]):
+    """JSON Pointer into the episode -> FHIRPath or XPath into the document."""
 
-    def __init__(self, found: Mapping[str, Placed]) -> None:
+    def __init__(self, found: Mapping[str, Located]) -> None:
         self._found = found
 
     def __getitem__(self, pointer: str) -> str:

@@ -1,4 +1,4 @@
-"""The formats that are read: their names, their media types, and which of them a document is by its content."""
+"""The formats that are read: their names, their media types, and telling a document's format by its content."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ _BLANK = b" \t\r\n"
 
 
 def media_type_of(document: bytes) -> str:
-    """What a document is: XML begins with ``<``, a FHIR resource says its ``resourceType``, all else is our JSON.
+    """The media type of a document: XML begins with ``<``, a FHIR resource has a ``resourceType``, all else is our JSON.
 
-    Only a guess at whom to ask: the reader of that format then decides whether it can be read.
+    It only chooses the reader, which then says whether the document can be read.
     """
     start = document.removeprefix(b"\xef\xbb\xbf")[:64].lstrip(_BLANK)
     if start.startswith(b"<"):
         return NEMSIS
-    # The search costs next to nothing, and an episode of ours does not hold the word.
+    # The search is fast, and an episode of ours does not have the word.
     return FHIR if b'"resourceType"' in document and _is_resource(document) else JSON
 
 

@@ -1,4 +1,4 @@
-"""What a format has no place for: member paths below a table, and what a chart brought all the same."""
+"""Member paths, such as ``/application/limbs/*/anchor``: for tables of what a format has no place for."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ def _below(cls: type, path: str) -> Iterator[str]:
             yield from _below(member.kind.of, here)
 
 
-#: Every member path that a sender may state as not collected, in story order.
+#: Every member path that a sender may state as not collected, in the order of the declaration.
 EVERY_PATH = dict.fromkeys(_below(record.Episode, ""))
 
 
 def everything_below(table: Iterable[str]) -> tuple[str, ...]:
-    """The paths of a table with everything below them, one path a member."""
+    """All paths that are in a table or below one of its paths."""
     prefixes = tuple(table)
     return tuple(path for path in EVERY_PATH if any(path == p or path.startswith(f"{p}/") for p in prefixes))
 
 
 def brought(value: dict[str, Any]) -> set[str]:
-    """The member paths that an episode value holds, in any item of a list on the way."""
+    """The paths of all members that an episode, as JSON value, has; of a list those of all its items."""
     found: set[str] = set()
     _brought([value], "", found)
     return found
 
 
 def _brought(objects: list[dict[str, Any]], path: str, found: set[str]) -> None:
-    """The paths of objects that stand at one path."""
+    """Add the paths of the members of objects that stand at one path."""
     for name in set[str]().union(*objects):
         here = f"{path}/{name}"
         found.add(here)

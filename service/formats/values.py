@@ -1,7 +1,7 @@
-"""One value of a member: whether an episode takes it. Asked for each by the readers of other formats.
+"""Whether a member of the record can have a value. The readers of other formats ask this for every value.
 
-Most values are plainly good, and a look at the declaration of the member shows
-it. For any other marshmallow is asked, which owns the answer.
+For most values a look at the declaration of the member shows that it can. For
+any other marshmallow is asked, and its answer counts.
 """
 
 from __future__ import annotations
@@ -25,7 +25,10 @@ _Check = Callable[[Any], bool]
 
 
 def takes(cls: type, name: str, value: Any) -> bool:
-    """Whether a declared member of a model class can have this value, as our own JSON writes it."""
+    """Whether the member ``name`` of a class of the record can have this value, as our own JSON writes it.
+
+    Raises KeyError for a name that the class does not have.
+    """
     if _checks(cls)[name](value) or _is_absence(cls, name, value):
         return True
     try:
@@ -46,7 +49,7 @@ def same(cls: type, name: str, one: Any, other: Any) -> bool:
 
 @functools.cache
 def _checks(cls: type) -> dict[str, _Check]:
-    """What is plainly good, by member. False says nothing."""
+    """Member -> a check that is True only for values it can have; False does not mean that it cannot."""
     return {member.name: _check(member.kind) for member in declaration.members(cls)}
 
 

@@ -1,1 +1,1 @@
-"""Bytes in, an episode out; everything that cannot be read is refused here with a pointer."""
+"""Our own JSON: bytes in, an episode out; what cannot be read is refused with a pointer."""

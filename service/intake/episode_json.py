@@ -1,4 +1,7 @@
-"""Our own JSON episode: parsed value -> checked by marshmallow -> frozen model with pointers."""
+"""Our own JSON episode: bytes -> parsed value -> checked by marshmallow -> frozen objects with pointers.
+
+``fast_reader`` takes a short cut for bodies in which nothing is wrong.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +37,7 @@ class Acceptance:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something about the reading that is no finding. ``pointer`` resolves in the body."""
+    """Something that the caller should know about how the body was read. ``pointer`` resolves in that body."""
 
     code: str
     detail: str
@@ -43,10 +46,11 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class Intake:
-    """What a reader hands on.
+    """What a reader of any format hands on.
 
-    ``language`` is that of the locations in the document that was sent:
-    ``pointer`` (RFC 6901), ``fhirpath`` or ``xpath``. For the last two
+    ``digest``: ``v1:`` and the SHA-256 of the canonical JSON, without
+    ``accepted``. ``language``: how places in the document that was sent are
+    told: ``pointer`` (RFC 6901), ``fhirpath`` or ``xpath``. For the last two
     ``places`` maps pointers of our episode to expressions that resolve in
     that document; ``""`` is always among them.
     """
@@ -68,7 +72,7 @@ class Intake:
 
 
 class _Strict(Schema):
-    """Unknown members are refused; our codes in place of sentences."""
+    """Refuses unknown members, and answers with our codes instead of marshmallow's sentences."""
 
     error_messages = {"unknown": "unknown-member", "type": "not-an-object"}
 
@@ -109,7 +113,7 @@ def _nested(cls: type) -> mf.Nested:
 
 
 def schema_of(cls: type) -> Schema:
-    """The marshmallow schema of one model class (one instance a process)."""
+    """The marshmallow schema of a class of the record; one instance a process."""
     if cls not in _SCHEMAS:
         made: dict[str, Any] = {}
         for member in declaration.members(cls):
@@ -130,7 +134,7 @@ def schema_of(cls: type) -> Schema:
 
 
 def _lists(value: Any, cls: type, at: str) -> Iterator[tuple[str, int]]:
-    """Every declared list of the body with its length, whatever else is wrong with it."""
+    """(pointer, length) of every declared list of the body, whatever else is wrong with the body."""
     if type(value) is not dict:
         return
     for member in declaration.members(cls):
@@ -186,7 +190,7 @@ def _inner_class(cls: type | None, name: str) -> type | None:
 
 
 def _detail(code: str, spec: declaration.Kind | None) -> str | None:
-    """The fixed text of a code with our own words or bounds, where they help; never anything of the request."""
+    """The text of a code with the words or bounds of the member, where it has any; never anything of the request."""
     if code == "unknown-word" and isinstance(spec, (declaration.Code, declaration.Codes)):
         return f"{fields.DETAILS[code]} Words: {', '.join(spec.words)}."
     if code == "out-of-range" and isinstance(spec, (declaration.Int, declaration.Num)):
@@ -196,7 +200,7 @@ def _detail(code: str, spec: declaration.Kind | None) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class _Slip:
-    """One place that is wrong. A member that is not known has no ``detail`` yet, but its ``name`` and the ``cls`` it is in."""
+    """One place that is wrong. For an unknown member: its ``name`` and the ``cls`` it is in, and no ``detail`` yet."""
 
     pointer: str
     code: str
@@ -233,12 +237,12 @@ def _load(body: dict[str, Any]) -> dict[str, Any]:
     try:
         return dict(schema_of(record.Episode).load(body))
     except ValidationError as error:
-        # Unknown members come from a set: the order is ours, not the hash seed's.
+        # marshmallow tells unknown members from a set, whose order differs between runs.
         found = sorted(
             _flatten(error.messages, record.Episode, ""),
             key=lambda s: (pointer_order(s.pointer), s.code, s.detail, s.name),
         )
-        # The nearest known names take long to find, and a body can have many thousand members that are not known.
+        # Finding the nearest known names is slow, and a body can have many thousand unknown members: only for those shown.
         raise Rejected(422, "invalid-episode", [slip.item() for slip in found[:MOST_ERRORS]], len(found)) from None
 
 
@@ -280,11 +284,11 @@ def _trie(paths: Any) -> _Trie:
 
 @functools.lru_cache(maxsize=32)
 def _table(paths: tuple[str, ...]) -> _Trie:
-    """The same for what a format has no place for: few tables, and long ones."""
+    """``_trie`` of the table of a format: the tables are long, and there are few of them."""
     return _trie(list(paths))
 
 
-# ---------------------------------------------------------------- into the model
+# ---------------------------------------------------------------- into objects
 
 
 class _Builder:
@@ -293,7 +297,7 @@ class _Builder:
         self.slips: list[ProblemItem] = []
 
     def node(self, cls: type, data: dict[str, Any], at: str, absent: _Trie) -> Any:
-        """Build one object; members left out become MISSING or, where the system has no place, NOT_COLLECTED."""
+        """One object; members left out become MISSING or, where ``absent`` names them, NOT_COLLECTED."""
         if data.get("none") is True:
             return declaration.none_of(cls, at)
         out: dict[str, Any] = {"at": at}
@@ -327,7 +331,7 @@ class _Builder:
         return cls(**out)
 
     def items(self, cls: type, data: list[dict[str, Any]], at: str, absent: _Trie) -> tuple[Any, ...]:
-        """Build a list; ids are unique in it."""
+        """A list of objects; an id that stands in it twice is a slip."""
         out = []
         seen: set[str] = set()
         for index, item in enumerate(data):
@@ -394,19 +398,19 @@ def from_value(body: Any) -> Intake:
 
 
 def from_made(body: dict[str, Any]) -> Intake:
-    """Read a body that a reader of another format has built. Raises Rejected (422) with at most 50 places.
+    """Read a value that a reader of another format has built. Raises Rejected (422) with at most 50 places.
 
     Its ``not_collected`` is the table of what that format has no place for.
     """
     try:
         text = orjson.dumps(body)
-    except TypeError:  # what JSON has no place for
+    except TypeError:  # a number that orjson does not write
         return from_value(body)
-    return _quick(text, made=True) or from_value(body)
+    return _read_fast(text, made=True) or from_value(body)
 
 
-def _quick(body: bytes, made: bool = False) -> Intake | None:
-    """A few passes over a body that is plainly good, None for any other. ``made``: a reader of ours has written it."""
+def _read_fast(body: bytes, made: bool = False) -> Intake | None:
+    """The episode of a body in which nothing is wrong, None for any other. ``made``: another reader of ours built it."""
     parsed = fast_reader.parse(body)
     if parsed is None:
         return None
@@ -426,11 +430,11 @@ def _digest(written: bytes) -> str:
 
 def read(body: bytes) -> Intake:
     """Read the bytes of one JSON episode. Raises Rejected (400, 422)."""
-    return _quick(body) or from_value(strict_json.loads(body))
+    return _read_fast(body) or from_value(strict_json.loads(body))
 
 
 def first_time(node: Any) -> Moment | None:
-    """The first time of a record in the order of its members, for the record's own offset."""
+    """The first charted time in the order of the members, or None; its offset is the one the record is shown in."""
     for name in declaration.shape(node.__class__).timed:
         value = getattr(node, name)
         if isinstance(value, Moment):

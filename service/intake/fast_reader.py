@@ -1,22 +1,24 @@
-"""The same reading in few passes, for bodies that are plainly good.
+"""A fast way to read a body in which nothing is wrong.
 
-Most bodies are: then the strict parser, the size check, marshmallow and the
-builder of ``episode_json`` would each walk the same tree in turn. Here msgspec
-parses the bytes straight into the objects of the model and checks types,
-bounds, words and lengths of every member on the way, in C; what is left is
-done column by column, a member at a time for all items of a list. At the first
-thing that is not plainly good this gives up (``None``), and the body is read
-again from its bytes by the strict parser and marshmallow, which own every
-refusal and every message. ``tests/intake/test_quick.py`` holds that the two
-never differ on what this one accepts.
+The strict parser, the size check, marshmallow and the builder of
+``episode_json`` each walk the same tree in turn, and most bodies give none of
+them anything to say. Here msgspec parses the bytes straight into the objects
+of the record and checks types, bounds, words and lengths of every member on
+the way, in C. What is left (times, places, absences, ids) is done for one
+member of all items of a list at a time.
 
-Unknown members msgspec refuses, but of equal names it keeps the last without a
-word. So the record is written again, as the digest needs anyway, and the
-colons are counted: every member that was dropped took at least its own colon
-with it, and nothing adds one.
+Wherever there is anything to say, an error or a notice, this gives up: the
+result is None, and the body is read again from its bytes by the strict parser
+and marshmallow, which own every refusal and every message. A test holds that
+the two never differ on what this one accepts.
+
+msgspec refuses unknown members, but of two members with one name it keeps the
+last without an error. So the record is written again, which the digest needs
+anyway, and the colons are counted: a member that was dropped took at least its
+own colon with it, and nothing adds one.
 
 The objects are frozen for everybody else; while they are read, their members
-are put in place here.
+are set here.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ from typing import Annotated, Any
 import msgspec
 import orjson
 from msgspec import UNSET, Meta, UnsetType
-from msgspec.structs import force_setattr as put
+from msgspec.structs import force_setattr as set_member
 
 from service.episode import declaration, record
 from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent
@@ -43,13 +45,13 @@ from service.episode.moment import Moment
 from . import fields, strict_json
 
 
-class _Unsure(Exception):
-    """Not plainly good."""
+class _GiveUp(Exception):
+    """The strict reader has to look: it may have an error or a notice to give."""
 
 
 # ---------------------------------------------------------------- parse
 
-#: Members of a body that are no part of the record. The readers of ``episode_json`` check what is in them.
+#: Members of a body that are no part of the record; ``episode_json`` checks what is in them.
 ASIDE: dict[str, Any] = {
     "accepted": Annotated[list[Any], Meta(max_length=MOST_ITEMS)],
     "extensions": bool | int | float | str | list[Any] | dict[str, Any],
@@ -59,7 +61,7 @@ _NAMES = tuple(member.name for member in declaration.members(record.Episode))
 
 
 def _body() -> Any:
-    """An episode with what stands aside."""
+    """The struct of a body: the members of an episode and those of ``ASIDE``."""
     found: list[Any] = [(name, sent | UnsetType, UNSET) for name, sent in ASIDE.items()]
     for member in declaration.members(record.Episode):
         found.append((member.name, member.sent()) if member.required else (member.name, member.sent(), MISSING))
@@ -68,17 +70,17 @@ def _body() -> Any:
 
 
 _decode = msgspec.json.Decoder(_body()).decode
-# Fields stand in alphabetical order: dictionaries alone have to be sorted.
+# The fields of a struct are in alphabetical order, so only dictionaries have to be sorted.
 _encode = msgspec.json.Encoder(order="deterministic").encode
 
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """A body whose members have the right types and that has lost nothing.
+    """A body whose members have the right types, and of which nothing was dropped.
 
-    ``aside``: the members of ``ASIDE`` that are there. ``written``: the body
-    without ``accepted``, in canonical form. ``absences``: some plain value
-    may be one.
+    ``aside``: the members of ``ASIDE`` that were sent. ``written``: the body
+    without ``accepted``, in canonical form. ``absences``: an ``{"absent": ...}``
+    may stand in place of a plain value.
     """
 
     episode: record.Episode
@@ -88,10 +90,10 @@ class Parsed:
 
 
 def parse(body: bytes) -> Parsed | None:
-    """The parsed objects, None when the strict parser has to look."""
+    """The parsed body, None where the strict parser has to look. Raises MemoryError (``strict_json.make_room``)."""
     strict_json.make_room(body)
     if b"\\" in body and (b"\\u003a" in body or b"\\u003A" in body):
-        return None  # colons that the count would not see
+        return None  # written as escapes, colons would not be counted
     try:
         sent = _decode(body)
         colons = body.count(b":")
@@ -100,20 +102,20 @@ def parse(body: bytes) -> Parsed | None:
             sent.accepted = UNSET
             colons -= orjson.dumps({"accepted": aside["accepted"]}).count(b":")
         if "extensions" in aside:
-            # Any numbers at all, which the two libraries do not write alike.
+            # They may hold any number, and msgspec and orjson write some differently: orjson writes the digest.
             sent.extensions = msgspec.Raw(orjson.dumps(aside["extensions"], option=orjson.OPT_SORT_KEYS))
         written = _encode(sent)
-    except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
+    except Exception:  # noqa: BLE001 - the strict reader finds out what is wrong and says so
         return None
     if written.count(b":") != colons:
         return None
-    # The word may be written with escapes.
+    # The word "absent" may be written with escapes.
     absences = b"absent" in body or b"\\" in body
     return Parsed(record.Episode(**{name: getattr(sent, name) for name in _NAMES}), aside, written, absences)
 
 
 def _absent_names(written: bytes) -> set[str]:
-    """Names of members with an absence for a value, found in the canonical form."""
+    """Names of the members with ``{"absent": ...}`` for a value, found in the canonical form."""
     before = written.split(b'":{"absent":')[:-1]
     return {text[text.rindex(b'"') + 1 :].decode() for text in before}
 
@@ -126,7 +128,7 @@ _CLOCK = {f"{h:02}:{m:02}": 3600 * h + 60 * m for h in range(24) for m in range(
 
 
 class _Days(dict[str, int]):
-    """Days by their text, up to the clock: the epoch of their midnight there. Raises ValidationError."""
+    """Date up to the "T" -> epoch of its midnight in UTC; read when first asked for. Raises ValidationError."""
 
     def __missing__(self, day: str) -> int:
         self[day] = midnight = fields.read_time(f"{day}00:00:00Z").epoch
@@ -134,23 +136,23 @@ class _Days(dict[str, int]):
 
 
 class _Ends(dict[str, int]):
-    """What follows the minutes by its text: seconds to add for seconds and offset. Raises ValidationError."""
+    """What follows the minutes, such as ":30-06:00" -> seconds to add; read when first asked for. Raises ValidationError."""
 
     def __missing__(self, end: str) -> int:
         self[end] = after = fields.read_time(f"1970-01-02T00:00{end}").epoch - _DAY
         return after
 
 
-#: What can stand in place of a time stays as it is.
+#: An absence in place of a time stays as it is.
 _DECLINED = [Absent("declined", reason) for reason in DECLINED_REASONS]
 _ABSENT = {absent: absent for absent in (MISSING, NOT_COLLECTED, *_DECLINED)}
 
 
 class _Times(dict[Any, Any]):
-    """The times of one body by their text, and absences by themselves. Raises KeyError or ValidationError.
+    """Text of a time -> Moment, and an absence -> itself, for one body. Raises KeyError or ValidationError.
 
-    A body has few days and few offsets. Each is read by the strict field
-    once; the epoch of a time is put together from the two and its clock.
+    A body has few days and few offsets. The strict field reads each of them
+    once; the epoch of a time is the sum of its day, its clock and its offset.
     """
 
     __slots__ = ("_days", "_ends")
@@ -165,7 +167,7 @@ class _Times(dict[Any, Any]):
         return read
 
 
-# ---------------------------------------------------------------- into the model
+# ---------------------------------------------------------------- finishing the objects
 
 _Trie = dict[str, Any]
 _STEPS = tuple(f"/{index}" for index in range(MOST_ITEMS))
@@ -174,25 +176,27 @@ _NOTHING: _Trie = {}
 
 
 class _Walk:
-    """What one walk has met: times; what is looked at once in the end; and what it has to look for."""
+    """The state of one walk over the objects of a body."""
 
     __slots__ = ("absent_names", "idents", "items", "times")
 
     def __init__(self, absent_names: set[str]) -> None:
+        #: Names of the members that may hold an ``Absence``.
         self.absent_names = absent_names
+        #: All ids and number of all list items: checked at the end.
         self.idents: set[Any] = set()
         self.items = 0
         self.times = _Times()
 
 
-#: What comes of a value that was sent: (value, place of its object, trie of what is not collected there, walk).
+#: Gives the value of the record for one that was sent: (value, place of its object, what is not collected there, walk).
 _Finish = Callable[[Any, str, _Trie, _Walk], Any]
 _Get = Callable[[Any], Any]
 
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """What is left to do with the objects of one class; members of other kinds stay as they were parsed."""
+    """What is left to do with the objects of one class. Members that are not in here stay as they were parsed."""
 
     times: tuple[tuple[str, _Get], ...]
     idents: tuple[_Get, ...]
@@ -205,7 +209,7 @@ def _plan(cls: type) -> _Plan:
     found = [(m, attrgetter(m.name)) for m in declaration.members(cls)]
     return _Plan(
         tuple((m.name, get) for m, get in found if isinstance(m.kind, declaration.Time)),
-        # The ids of items are looked at with their list.
+        # The ids of items are checked with their list (``_items``).
         tuple(get for m, get in found if isinstance(m.kind, declaration.Ident) and m.name != "id"),
         tuple((m.name, get, _FINISH[type(m.kind)](m.name, m.kind)) for m, get in found if type(m.kind) in _FINISH),
         _CHECKS.get(cls),
@@ -213,30 +217,30 @@ def _plan(cls: type) -> _Plan:
 
 
 def _finish(cls: type, nodes: Sequence[Any], absent: _Trie, walk: _Walk) -> None:
-    """Finish objects of one class that know their place already."""
+    """Finish objects of one class whose ``at`` is set already."""
     if walk.absent_names:
-        _put_absences(cls, nodes, walk.absent_names)
+        _set_absences(cls, nodes, walk.absent_names)
     plan, times = _plan(cls), walk.times
     if len(nodes) == 1:
         for name, get in plan.times:
             if (text := get(nodes[0])) is not MISSING:
-                put(nodes[0], name, times[text])
+                set_member(nodes[0], name, times[text])
     else:
         for name, get in plan.times:
             texts = list(map(get, nodes))
             if texts.count(MISSING) < len(texts):
-                collections.deque(map(put, nodes, repeat(name), map(times.__getitem__, texts)), 0)
+                collections.deque(map(set_member, nodes, repeat(name), map(times.__getitem__, texts)), 0)
     for get in plan.idents:
         walk.idents.update(map(get, nodes))
     for name, get, finish in plan.others:
         for node in nodes:
             value = get(node)
             if value is not MISSING and (made := finish(value, node.at, absent, walk)) is not value:
-                put(node, name, made)
+                set_member(node, name, made)
     if plan.check is not None:
         plan.check(nodes)
     if absent:
-        _put_not_collected(nodes, absent)
+        _set_not_collected(nodes, absent)
 
 
 @functools.cache
@@ -249,7 +253,7 @@ def _plain(cls: type) -> frozenset[str]:
 def _words(_: str, kind: Any) -> _Finish:
     def finish(value: Any, _: str, __: _Trie, ___: _Walk) -> Any:
         if type(value) is tuple and len(set(value)) != len(value) and not kind.repeats:
-            raise _Unsure
+            raise _GiveUp
         return value
 
     return finish
@@ -266,12 +270,12 @@ def _part(name: str, kind: Any) -> _Finish:
             return declaration.none_of(cls, at)
         if _said(node) != _UNSAID:
             if any(getattr(node, name) is not MISSING for name in names):
-                raise _Unsure
+                raise _GiveUp
             absence = _said_of(kind, node)
             return declaration.none_of(cls, at) if absence is None else absence
         if required and any(getattr(node, name) is MISSING for name in required):
-            raise _Unsure
-        put(node, "at", at)
+            raise _GiveUp
+        set_member(node, "at", at)
         _finish(cls, (node,), absent.get(name, _NOTHING), walk)
         return node
 
@@ -283,12 +287,12 @@ _UNSAID = (UNSET,) * len(declaration.SAID)
 
 
 def _said_of(kind: declaration.Part | declaration.Items, node: Any) -> Absent | None:
-    """The absence that stands in place of a section or a list; None where there was none of it."""
+    """The absence that stands in place of a section or a list; None for ``{"none": true}``."""
     said = {word: value for word, value in zip(declaration.SAID, _said(node), strict=True) if value is not UNSET}
     if "absent" in said:
         return fields.absence(said)
     if said != {"none": True} or not kind.may_be_none:
-        raise _Unsure
+        raise _GiveUp
     return None
 
 
@@ -305,32 +309,32 @@ def _items(name: str, kind: Any) -> _Finish:
         ids = [node.id for node in nodes]
         found = set(ids)
         if len(found) != len(ids) and len(found - {MISSING}) != len(ids) - ids.count(MISSING):
-            raise _Unsure  # two items with one id
+            raise _GiveUp  # two items with one id
         walk.idents |= found
         at = f"{place}/{name}"
-        collections.deque(map(put, nodes, repeat("at"), map(concat, repeat(at), _STEPS)), 0)
+        collections.deque(map(set_member, nodes, repeat("at"), map(concat, repeat(at), _STEPS)), 0)
         _finish(cls, nodes, absent.get(name, _NOTHING).get("*", _NOTHING), walk)
         return tuple(nodes)
 
     return finish
 
 
-def _put_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:
-    """Put what says that a plain value is absent in its place."""
+def _set_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:
+    """Set an Absent in place of each ``Absence``."""
     for name in names & _plain(cls):
         for node in nodes:
             value = getattr(node, name)
             if type(value) is Absence:
-                put(node, name, fields.absence(msgspec.to_builtins(value)))
+                set_member(node, name, fields.absence(msgspec.to_builtins(value)))
 
 
-def _put_not_collected(nodes: Sequence[Any], absent: _Trie) -> None:
+def _set_not_collected(nodes: Sequence[Any], absent: _Trie) -> None:
     for name, inner in absent.items():
         if name and "" in inner:
             for node in nodes:
                 if getattr(node, name) is not MISSING:
-                    raise _Unsure  # sent all the same: a notice is due
-                put(node, name, NOT_COLLECTED)
+                    raise _GiveUp  # sent all the same: a notice is due
+                set_member(node, name, NOT_COLLECTED)
 
 
 def _check_scores(vitals: Iterable[record.VitalSet]) -> None:
@@ -338,13 +342,13 @@ def _check_scores(vitals: Iterable[record.VitalSet]) -> None:
         if type(score) is int and type(scale) is str:
             low, high = fields.SCORES[scale]
             if not low <= score <= high:
-                raise _Unsure
+                raise _GiveUp
 
 
 def _cap_ages(ages: Iterable[record.Age]) -> None:
     for age in ages:
         if age.unit == "a" and age.value > 89:
-            put(age, "value", 90)
+            set_member(age, "value", 90)
 
 
 _FINISH: dict[type[declaration.Kind], Callable[[str, Any], _Finish]] = {
@@ -352,14 +356,15 @@ _FINISH: dict[type[declaration.Kind], Callable[[str, Any], _Finish]] = {
     declaration.Part: _part,
     declaration.Items: _items,
 }
-#: What goes beyond one member.
+#: Checks that need more than one member.
 _CHECKS: dict[type, Callable[[Iterable[Any]], None]] = {record.VitalSet: _check_scores, record.Age: _cap_ages}
 
 
 def episode(parsed: Parsed, absent: _Trie) -> record.Episode | None:
-    """The episode of a parsed body, finished in place; None when something is not plainly good.
+    """The episode of a parsed body, finished in place; None where the strict reader has to look.
 
-    ``absent`` is the trie of ``not_collected``.
+    ``absent``: the paths of ``not_collected`` as nested dictionaries of their
+    steps; a step at which a path ends has the key "".
     """
     if _too_deep(parsed.aside.get("extensions"), strict_json.MOST_LEVELS - 1):
         return None
@@ -368,7 +373,7 @@ def episode(parsed: Parsed, absent: _Trie) -> record.Episode | None:
         _finish(record.Episode, (parsed.episode,), absent, walk)
         idents = {i for i in walk.idents if type(i) is str} if walk.absent_names else walk.idents - {MISSING}
         not_of_ids = "".join(idents).encode().translate(None, _IDENT_BYTES)
-    except Exception:  # noqa: BLE001 - whatever is odd, the strict reader says what it is
+    except Exception:  # noqa: BLE001 - the strict reader finds out what is wrong and says so
         return None
     return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else parsed.episode
 

@@ -1,4 +1,4 @@
-"""Marshmallow fields as strict as the contract: no coercion, fixed error codes, no value in any message."""
+"""marshmallow fields as strict as the contract: nothing is converted, errors are codes, no message holds a value."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _IDENT = re.compile(declaration.ID_PATTERN.strip("^$"))
 
 
 class Strict(fields.Field[Any]):
-    """Base of all fields here: null is refused with our code, required has our code."""
+    """Base of all fields here: our codes for null and for a required member that is missing."""
 
     default_error_messages = {"required": "missing-member", "null": "null-refused", "validator_failed": "not-an-object"}
 
@@ -116,7 +116,7 @@ class Word(Strict):
 
 
 class Words(Strict):
-    """A list of different words of a closed set."""
+    """A list of words of a closed set, each once unless the member takes repeats."""
 
     def __init__(self, spec: declaration.Codes, **more: Any) -> None:
         super().__init__(**more)
@@ -144,7 +144,7 @@ class Words(Strict):
 
 
 class Text(Strict):
-    """Free text up to a length, in code points."""
+    """Free text up to a number of Unicode code points."""
 
     def __init__(self, spec: declaration.Text, **more: Any) -> None:
         super().__init__(**more)
@@ -170,14 +170,14 @@ class Ident(Strict):
 
 
 def read_time(text: str) -> Moment:
-    """An RFC 3339 time with offset, in the years of ``YEARS``. Raises ValidationError."""
+    """An RFC 3339 time with offset, in the years of ``YEARS``. Raises ValidationError with one of our codes."""
     match = _TIME.fullmatch(text)
     if match is None:
         raise ValidationError("not-a-time")
     if match.group(3) is None:
         raise ValidationError("no-offset")
     if match.group(3)[-2:] > "59" and len(match.group(3)) > 1:
-        raise ValidationError("impossible-time")  # the library carries minutes of an offset over into hours
+        raise ValidationError("impossible-time")  # the standard library would read an offset of +01:75 as +02:15
     try:
         time = Moment.of(text)
     except ValueError:
@@ -188,7 +188,7 @@ def read_time(text: str) -> Moment:
 
 
 class AwareTime(Strict):
-    """An aware time."""
+    """A time with an offset."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any) -> Moment:
         if type(value) is not str:
@@ -222,7 +222,7 @@ class Items(Strict):
 
 
 class Part(Strict):
-    """One nested object; ``none`` (or an empty list) where a section may be empty."""
+    """One nested object; where a section may be empty also ``{"none": true}`` or an empty list."""
 
     def __init__(self, inner: fields.Nested, may_be_none: bool, **more: Any) -> None:
         super().__init__(**more)
@@ -240,7 +240,7 @@ class Part(Strict):
 
 
 class OrAbsent(Strict):
-    """The inner field, or an object that says why the value is absent."""
+    """The inner field, or ``{"absent": ...}`` in its place."""
 
     def __init__(self, inner: fields.Field[Any], **more: Any) -> None:
         super().__init__(**more)
@@ -253,7 +253,7 @@ class OrAbsent(Strict):
 
 
 def absence(value: dict[str, Any]) -> Absent:
-    """The state an ``{"absent": ...}`` object stands for. Raises ValidationError."""
+    """What ``{"absent": ...}`` stands for. Raises ValidationError ``not-an-absence`` for any other object."""
     if value == {"absent": "not_collected"}:
         return NOT_COLLECTED
     reason = value.get("reason")

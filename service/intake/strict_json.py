@@ -1,10 +1,10 @@
-"""RFC 8259 and RFC 7493 (I-JSON) to the letter: nothing is guessed, nothing is lost without a word.
+"""JSON by RFC 8259 and RFC 7493 (I-JSON): nothing is guessed, and no member is dropped silently.
 
 Refused with 400: bytes that are not UTF-8, a byte order mark, text that is not
 JSON, NaN and infinities (also numbers too large for a double), equal member
 names, lone surrogates, and nesting deeper than ``MOST_LEVELS``.
 
-Most bodies are plainly good and are read by the fast parser (``_plain``). At
+Most bodies have nothing of that and are read by a fast parser (``_plain``). At
 the first doubt the body is read again by ``exact``, which owns every refusal.
 """
 
@@ -22,8 +22,8 @@ from service.problems import ProblemItem, Rejected
 MOST_LEVELS = 32
 #: Longest run of digits that is read as a number (a double has 17 significant ones).
 _LONGEST_NUMBER = 400
-#: A string, or what follows a quote that nothing closes: looked for again at each later quote, that would take
-#: the square of its length.
+#: A string, or all that follows a quote that nothing closes: without that, an unclosed string would be searched for
+#: again at each later quote, in time that grows with the square of its length.
 _STRINGS = re.compile(rb'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
 _NOT_BRACKETS = bytes(c for c in range(256) if c not in b"[]{}")
 #: For counting levels: both brackets as one, nothing else kept but the quotes around strings.
@@ -45,7 +45,7 @@ _DETAILS = {
 
 
 def _refuse(code: str, where: str = "") -> NoReturn:
-    """``where``: the place, in numbers only."""
+    """Raise Rejected. ``where``: more to the detail, in numbers only."""
     raise Rejected(400, code, [ProblemItem(code, _DETAILS[code] + where, pointer="")]) from None
 
 
@@ -103,12 +103,12 @@ def _nests_deeper(body: bytes) -> bool:
 
 
 def _plain(body: bytes) -> Any:
-    """Parse a body that is plainly good. Raises ValueError for any other.
+    """Parse a body with the fast parser. Raises ValueError where it may have misread it.
 
-    The fast parser keeps the last of two equal names without a word. What is
-    lost with the first has a colon, so that a value written again with as many
-    colons as the body has lost nothing; an escape could bring one back.
-    It reads whole numbers beyond 64 bits as floats.
+    Of two members with one name it keeps the last without an error. The one
+    that is dropped takes a colon with it, so a value that is written again
+    with as many colons as the body has lost nothing, unless an escape stands
+    for a colon. It reads whole numbers beyond 64 bits as floats.
     """
     value = orjson.loads(body)
     if (
@@ -121,15 +121,12 @@ def _plain(body: bytes) -> Any:
     return value
 
 
-#: Bodies up to this size find room in what a process has in any case.
+#: Bytes of a body that is parsed in memory that a process has in any case.
 _SMALL = 1 << 20
 
 
 def make_room(body: bytes) -> None:
-    """See that a large body can be parsed. Raises MemoryError.
-
-    Parsers written in C can end the process where they get no memory.
-    """
+    """Raise MemoryError now where there is no memory to parse a large body: parsers written in C may end the process."""
     if len(body) > _SMALL:
         bytes(3 * len(body))
 
@@ -144,7 +141,7 @@ def loads(body: bytes) -> Any:
 
 
 def exact(body: bytes) -> Any:
-    """The same, with nothing taken for granted."""
+    """Parse one JSON text with every check, member by member. Raises Rejected (400)."""
     if not body.strip():
         _refuse("not-json", " It is empty.")
     if depth(body) > MOST_LEVELS:
@@ -170,7 +167,7 @@ def exact(body: bytes) -> Any:
 
 
 def canonical(value: Any) -> bytes:
-    """The value written again with sorted names and no white space, for the input digest."""
+    """The value as JSON in UTF-8 with sorted names and no white space, for the input digest."""
     try:
         return orjson.dumps(value, option=orjson.OPT_SORT_KEYS)
     except TypeError:  # whole numbers beyond 64 bits

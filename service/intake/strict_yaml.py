@@ -18,7 +18,7 @@ _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
 class YamlError(Exception):
-    """The text is not strict YAML. The message names file and line, never more than our own data."""
+    """The text is not strict YAML. The message names file and line; files are the agency's or ours, never a request."""
 
 
 class _StrictLoader(_Base):  # type: ignore[misc]

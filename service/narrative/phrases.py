@@ -2,10 +2,11 @@
 
 The method is NegEx (Chapman and others, J Biomed Inform 2001;34:301-310) with
 the scope rule of ConText (Harkema and others, J Biomed Inform 2009;42:839-851):
-a trigger reaches forward to the end of its sentence or to a terminating word,
-a trailing trigger reaches back, a pseudo-trigger is none, and history, plans
-and rules are told apart from this call. The phrases and triggers are data
-(``rules/vocabulary.yaml``); the text itself never leaves this module.
+a trigger such as "no" reaches forward to the end of its sentence or to a
+terminating word, a trailing trigger reaches back, a pseudo-trigger such as "no
+longer" does not negate, and what is history, plan or rule is not said of this
+call. Phrases and triggers are data (``rules/vocabulary.yaml``); the text itself
+never leaves this module.
 """
 
 from __future__ import annotations
@@ -16,22 +17,22 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-#: A line that begins with a capital, a digit or a sign is a new sentence; any other only goes on after a line's end.
+#: A sentence. One that is broken over two lines goes on where the second line begins with a small letter.
 _SENTENCE = re.compile(r"(?:[^.!?;\n]|\n(?=[ \t]*[a-z]))+")
 _WORD = re.compile(r"[a-z0-9]+")
 _QUOTED = re.compile(r"[\"“”][^\"“”\n]{1,300}[\"“”]")
-#: Words that a trigger reaches over: NegEx took 5, ConText the whole sentence; between the two, number ours.
+#: Words that a trigger reaches over: NegEx took 5, ConText the whole sentence; this number is our own.
 _REACH = 8
-#: Code points that hold that many words.
+#: Code points that are looked at for that many words.
 _WINDOW = 160
 _GAP = r"(?:[^\s,]+\s+){0,3}?"
-#: Small letters and the plain apostrophe (phones and tablets write a curved one), place for place.
+#: To small letters and the straight apostrophe (phones and tablets write a curved one); every character keeps its place.
 _PLAIN = str.maketrans(string.ascii_uppercase + "’", string.ascii_lowercase + "'")
 
 
 @dataclass(frozen=True, slots=True)
 class Phrases:
-    """Compiled phrase families and triggers. ``needed``: family -> words without all of which it has no hit."""
+    """Compiled families and triggers. ``needed``: family -> words; in a text without any of them it has no hit."""
 
     families: Mapping[str, re.Pattern[str]]
     needed: Mapping[str, frozenset[str]]
@@ -46,7 +47,7 @@ class Phrases:
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One hit: code point range, whether it is negated (or history, plan, rule), and whether it is somebody else's words."""
+    """One hit: its range in Unicode code points, whether it is negated (or history, plan, rule), and whether it is quoted."""
 
     start: int
     end: int
@@ -79,7 +80,7 @@ def _phrase(text: str, slots: Mapping[str, Sequence[str]]) -> str:
 def _any_of(phrases: Sequence[str], slots: Mapping[str, Sequence[str]] | None = None) -> re.Pattern[str]:
     # Longest first, so that "no evidence of" wins over "no".
     parts = [_phrase(text, slots or {}) for text in sorted(phrases, key=len, reverse=True)]
-    # A first letter that no phrase begins with is passed over at once: most words of a chart are.
+    # The lookahead on first letters makes the search pass over most words of a chart at once.
     first = "".join(sorted({letter for text in phrases for letter in _first(text, slots or {})}))
     return re.compile(rf"(?<![a-z0-9])(?=[{first}])(?:" + "|".join(parts) + r")(?![a-z0-9])")
 
@@ -92,7 +93,7 @@ def _first(text: str, slots: Mapping[str, Sequence[str]]) -> set[str]:
 
 
 def _needed(phrases: Sequence[str], slots: Mapping[str, Sequence[str]]) -> frozenset[str]:
-    """Words, as ``_WORD`` cuts them, of which a text holds at least one when it holds one of the phrases."""
+    """Words, as ``_WORD`` finds them, of which every text with one of the phrases has at least one."""
     found: set[str] = set()
     for text in phrases:
         choices = []
@@ -102,13 +103,13 @@ def _needed(phrases: Sequence[str], slots: Mapping[str, Sequence[str]]) -> froze
                 choices += [{word} for word in _WORD.findall(token.translate(_PLAIN))]
             elif slot is not None and "" not in slots[slot[1]]:
                 choices.append({_WORD.findall((word + slot[2]).translate(_PLAIN))[0] for word in slots[slot[1]]})
-        # One word of each choice always stands there; long words are rare ones.
+        # A text with this phrase has a word of every choice; one choice is enough, and long words are rarer in texts.
         found |= max(choices, key=lambda words: (min(map(len, words)), sorted(words)))
     return frozenset(found)
 
 
 def compile_phrases(data: Mapping[str, object]) -> Phrases:
-    """From the ``phrases`` part of the vocabulary."""
+    """Compile the ``phrases`` part of ``vocabulary.yaml``. Raises KeyError where a part of it is missing."""
     slots: Mapping[str, Sequence[str]] = data["words"]  # type: ignore[assignment]
     families: Mapping[str, Sequence[str]] = data["families"]  # type: ignore[assignment]
     triggers: Mapping[str, Sequence[str]] = data["triggers"]  # type: ignore[assignment]
@@ -124,10 +125,10 @@ def compile_phrases(data: Mapping[str, object]) -> Phrases:
 
 
 def scan(text: str, phrases: Phrases) -> dict[str, list[Hit]]:
-    """All hits by family, in order; overlapping hits of one family are one."""
+    """Family -> its hits, in order of the text; overlapping hits of one family are one. Families without hits are left out."""
     plain = text.translate(_PLAIN)
     words = set(_WORD.findall(plain))
-    # Most families have no word of theirs in a narrative: they are not looked for.
+    # A narrative has no word of most families: those are not searched for.
     possible = [(name, phrases.families[name]) for name, needed in phrases.needed.items() if needed & words]
     out: dict[str, list[Hit]] = {}
     if not possible:
@@ -149,7 +150,7 @@ def scan(text: str, phrases: Phrases) -> dict[str, list[Hit]]:
 
 
 class _Sentence:
-    """One sentence with a hit, and the words in it that bear on hits. Each kind is looked for once: a sentence may hold a thousand hits."""
+    """One sentence with a hit, and the triggers in it. They are searched for once: a sentence may have a thousand hits."""
 
     def __init__(self, body: str, phrases: Phrases) -> None:
         self._body = body
@@ -161,11 +162,11 @@ class _Sentence:
         self._attributions = [m.end() for m in phrases.attributions.finditer(body)]
 
     def masked(self, start: int, end: int) -> bool:
-        """Whether a hit stands in text that does not say it."""
+        """Whether a hit lies in a phrase that means something else."""
         return any(a < end and start < b for a, b in self._masks)
 
     def context(self, start: int, end: int) -> tuple[bool, bool]:
-        """(negated, or history, plan or rule; somebody else's words) of a hit, between the terminating words around it."""
+        """(negated, quoted) of a hit, as in ``Hit``, by the triggers between the terminating words around it."""
         stop = bisect_right(self._stop_ends, start)
         cut = self._stop_ends[stop - 1] if stop else 0
         told = bisect_right(self._attributions, start)

@@ -1,1 +1,1 @@
-"""What the service says about itself: allow-listed log lines, nothing of what it reads."""
+"""What the service says about itself, log lines and metrics with allowed fields only: nothing of what it reads."""

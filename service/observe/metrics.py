@@ -2,9 +2,9 @@
 
 Workers share their numbers through files in memory (``share`` says where);
 without that, as in tests, the numbers are those of this process. Labels are
-our own closed words only: route templates, codes, rule ids.
+words from closed sets of our own: route templates, codes, rule ids.
 
-Outcomes of rules are hundreds a review, so they are added up in the process
+A review has hundreds of outcomes of rules, so these are added up in the process
 and passed on once a second: a worker that is killed loses a second of them.
 """
 
@@ -27,9 +27,9 @@ MEDIA_TYPE = prometheus.CONTENT_TYPE_PLAIN_0_0_4
 _PREFIX = "restraint_review"
 _SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0)
 _BYTES = (1024.0, 4096.0, 16384.0, 65536.0, 262144.0, 1048576.0, 4194304.0, 8388608.0)
-#: The library takes the folder from here, and from nowhere else.
+#: Environment variable from which the library takes the folder; it has no other way.
 _DIRECTORY = "PROMETHEUS_MULTIPROC_DIR"
-#: Kinds of files and the bytes kept for each: tests/ops/test_metrics.py holds that they are enough.
+#: Kind of file -> bytes that are reserved for it; a test holds that they are enough.
 RESERVED = {"counter": 1 << 20, "histogram": 1 << 18, "gauge_livemax": 1 << 16, "gauge_livesum": 1 << 16}
 
 
@@ -71,7 +71,7 @@ class _Numbers:
 
 
 class _Shared:
-    """Where this process and its workers keep their numbers. ``slot``: the name it writes under."""
+    """Where this process and its workers keep their numbers. ``slot``: the name under which it writes."""
 
     folder: Path | None = None
     slot = "master"
@@ -83,9 +83,9 @@ _builds: list[tuple[str, str, str, str, str]] = []
 
 
 def share(folder: Path, workers: int) -> None:
-    """Keep the numbers of this process and of the workers forked from it in files of a folder, from 0.
+    """Keep the numbers of this process and of the workers forked from it in files of a folder, starting at 0.
 
-    In the master, before anything is counted. Raises OSError when there is no room for them.
+    Called in the first process, before anything is counted. Raises OSError when there is no room for the files.
     """
     global _numbers
     _shared.folder = folder
@@ -94,18 +94,18 @@ def share(folder: Path, workers: int) -> None:
     # Twice as many as there are workers: at SIGHUP the new ones come before the old ones go.
     for place in range(2 * workers):
         reserve(f"worker-{place}")
-    # Files by place and not by process id: their number stays that of the workers, however many have come and gone.
+    # Files are named by slot and not by process id, so that their number does not grow with workers that are replaced.
     values.ValueClass = values.MultiProcessValue(process_identifier=lambda: _shared.slot)  # type: ignore[no-untyped-call,unused-ignore]
     _numbers = _Numbers()
 
 
 def take_slot(name: str) -> None:
-    """Write as ``name`` from now on: a worker takes the place of one that has ended and counts on from there."""
+    """Write under ``name`` from now on. A worker that replaces another takes its slot and continues its counts."""
     _shared.slot = name
 
 
 def reserve(name: str) -> None:
-    """Keep room for the numbers of a place, since a write to a mapped file on a full disk ends the process.
+    """Reserve room for the numbers of a slot: writing to a memory-mapped file on a full disk kills the process.
 
     Raises OSError when there is none.
     """
@@ -116,7 +116,7 @@ def reserve(name: str) -> None:
 
 
 class _Pending:
-    """Outcomes not yet passed on."""
+    """Outcomes of rules that are not yet in the shared numbers."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -148,9 +148,9 @@ _pending = _Pending()
 
 
 def runs(builds: list[tuple[str, str, str, str, str]], rules: Iterable[str]) -> None:
-    """What runs in this process and those forked from it: version, ruleset, its digest, profile, its digest.
+    """What this process and those forked from it run: (version, ruleset, its digest, profile, its digest) each.
 
-    What must never happen is counted from 0: a count that first appears as 1 does not rise, and sets off no alert.
+    Counts of what must never happen start at 0 here: a series that first appears as 1 does not rise, so no alert sees it.
     """
     _builds[:] = builds
     for rule in rules:
@@ -163,7 +163,7 @@ def runs(builds: list[tuple[str, str, str, str, str]], rules: Iterable[str]) -> 
 
 
 def worker_ready() -> None:
-    """This worker reviews what ``runs`` has said."""
+    """This worker can review, with what ``runs`` was told."""
     for build in _builds:
         _numbers.info.labels(*build).set(1)
     _numbers.ready.set(1 if _builds else 0)
@@ -191,7 +191,7 @@ def reviewed(outcomes: Mapping[str, str], disagreements: tuple[str, ...]) -> Non
 
 
 def fed_back(accepted: int, overridden: int, reasons: Mapping[str, int]) -> None:
-    """Feedback came: cards accepted, cards overridden, and reasons (our own codes) of the latter."""
+    """Feedback on cards: how many were accepted and overridden, and how often each reason (our own code) was given."""
     _numbers.feedback.labels("accepted", "").inc(accepted)
     for reason, count in reasons.items():
         _numbers.feedback.labels("overridden", reason).inc(count)
@@ -199,7 +199,7 @@ def fed_back(accepted: int, overridden: int, reasons: Mapping[str, int]) -> None
 
 
 def bad_http() -> None:
-    """The server refused what is not HTTP it takes."""
+    """The server refused a request that is not HTTP, or that it does not take."""
     _numbers.bad_http.inc()
 
 
@@ -214,12 +214,12 @@ def file_not_read(setting: str) -> None:
 
 
 def worker_ended(how: str) -> None:
-    """In the master: a worker has ended by itself, with an exit status or by a signal."""
+    """A worker has ended unasked; ``how``: ``exit 1``, or the name of a signal. Called in the first process."""
     _numbers.ended.labels(how).inc()
 
 
 def worker_gone(slot: str) -> None:
-    """In the master: what the worker said of itself alone (that it is ready) no longer counts."""
+    """A worker is gone: its gauges (that it is ready) no longer count. Called in the first process."""
     multiprocess.mark_process_dead(slot)  # type: ignore[no-untyped-call,unused-ignore]
 
 

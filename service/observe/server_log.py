@@ -1,9 +1,9 @@
-"""The server's own messages, as lines of ours.
+"""The messages of gunicorn as log lines of ours.
 
 gunicorn writes request lines and parts of headers into some of its messages.
-So its texts are not passed on: a message on the list below becomes an event
-with the arguments named there (process ids, signals, our own address), and
-any other becomes an event with the place it was written at.
+So their texts are not passed on: a message in the table below becomes an event
+with the arguments named there (process ids, signals), and any other becomes an
+event with the place in gunicorn that wrote it.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from gunicorn import glogging  # type: ignore[import-untyped,unused-ignore]
 
 from . import log, metrics
 
-#: What is written elsewhere, with more in it, or says nothing to whoever runs this.
+#: Messages that are left out: the service writes the same with more in it, or they are of no use to operators.
 _LEFT_OUT = frozenset({"Listening at: %s (%s)", "Using worker: %s"})
-#: Template of the server -> (event, field of each argument; "" drops the argument).
+#: Text of a message before its arguments are filled in -> (event, field for each argument; "" drops the argument).
 _KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
     "Starting gunicorn %s": ("server-starting", ("",)),
     "Booting worker with pid: %s": ("worker-starting", ("worker",)),
@@ -35,7 +35,7 @@ _KNOWN: dict[str, tuple[str, tuple[str, ...]]] = {
 
 
 class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-ignore]
-    """gunicorn's logger with every way out replaced."""
+    """gunicorn's logger with every method that writes replaced."""
 
     def setup(self, cfg: Any) -> None:
         """Take the level from the server's configuration."""
@@ -44,27 +44,27 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
 
     @property
     def access_log_enabled(self) -> bool:
-        """Off: requests are written where the route is known."""
+        """Off: the application writes a line for each request."""
         return False
 
     def critical(self, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on as an error."""
+        """Write an error."""
         self._pass_on("error", msg, args)
 
     def error(self, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on as an error."""
+        """Write an error."""
         self._pass_on("error", msg, args)
 
     def warning(self, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on as a warning."""
+        """Write a warning."""
         self._pass_on("warning", msg, args)
 
     def info(self, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on."""
+        """Write it."""
         self._pass_on("info", msg, args)
 
     def debug(self, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on if it is known."""
+        """Write it if it is in the table."""
         self._pass_on("debug", msg, args)
 
     def exception(self, msg: Any, *args: Any, **kwargs: Any) -> None:
@@ -72,7 +72,7 @@ class ServerLog(glogging.Logger):  # type: ignore[misc,no-any-unimported,unused-
         log.crash("server-crash", sys.exc_info()[1])
 
     def log(self, lvl: Any, msg: Any, *args: Any, **kwargs: Any) -> None:
-        """Pass on."""
+        """Write it."""
         self._pass_on("info", msg, args)
 
     def access(self, resp: Any, req: Any, environ: Any, request_time: Any) -> None:

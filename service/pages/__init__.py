@@ -1,1 +1,1 @@
-"""A review, the rulebook, formats and measures as people read them: in a browser, on paper, in a terminal."""
+"""Reviews, the rulebook, formats and measures as people read them: in a browser, on paper, in a terminal."""

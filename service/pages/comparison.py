@@ -1,4 +1,4 @@
-"""What differs between two profiles or rulesets, as a person reads it in a terminal."""
+"""The comparison of two profiles or rulesets, as a person reads it in a terminal."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from service.wording.headings import SEVERITIES, count
 from service.wording.quantities import quantity
 from service.wording.words import word
 
-#: How a change reads of one finding, and of several.
+#: Change of findings -> its verb for one finding, and for several.
 _CHANGES = {
     "appears": ("appears", "appear"),
     "vanishes": ("vanishes", "vanish"),
@@ -20,7 +20,10 @@ _CHANGES = {
 
 
 def render(document: Mapping[str, Any], width: int = 80) -> str:
-    """Both sides, the counts, what is set otherwise and what follows from it rule by rule, with some records to look at. ``width`` in columns."""
+    """A comparison as text: both sides, the counts, and rule by rule what is set differently and which findings change.
+
+    ``document``: of ``batch.compare``; ``width`` in columns.
+    """
     out: list[str] = []
     for side in ("left", "right"):
         found = document["findings"][side]

@@ -26,7 +26,7 @@ _SYSTEMS = {
 
 
 def render(document: Mapping[str, Any]) -> bytes:
-    """The page in UTF-8. ``document``: of ``formats.document``."""
+    """The page in UTF-8. ``document``: of ``representations.formats_document``."""
     mapping, profile = document["nemsis_mapping"], document["fhir_profile"]
     return html.page(
         "formats.html",
@@ -93,7 +93,7 @@ def _code(code: Mapping[str, str]) -> str:
 
 
 def _table(table: Mapping[str, Any]) -> dict[str, Any]:
-    """Rows of one meaning and source together, so that a table of thirty codes is a few lines."""
+    """A table of codes, with the codes of one meaning and source in one row."""
     rows: dict[tuple[str, str, str, bool], list[str]] = {}
     for each in table["codes"]:
         system = _SYSTEMS.get(each["system"], each["system"]) if "system" in each else ""

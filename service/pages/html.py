@@ -1,7 +1,7 @@
 """What the pages share: templates, one style sheet, and the policy under which they are shown.
 
 A page is one self-contained document: no script, no request to anywhere, one
-inline style sheet whose digest stands in the policy.
+inline style sheet whose digest is in the policy.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ _STYLE = _TEMPLATES.get_template("style.css").render().strip()
 #: The style sheet as the policy names it (CSP 3, hash-source).
 STYLE_SOURCE = f"'sha256-{base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()}'"
 
-#: ``Content-Security-Policy`` of the review page and the rulebook page. Who may
-#: frame them is the host's business: the API adds ``frame-ancestors`` if it wants.
+#: ``Content-Security-Policy`` of pages without a form. Who may frame a page is for the host to say: the API adds
+#: ``frame-ancestors``.
 READ_POLICY = f"default-src 'none'; style-src {STYLE_SOURCE}; base-uri 'none'; form-action 'none'"
 #: ``Content-Security-Policy`` of the start page, which has forms.
 FORM_POLICY = f"default-src 'none'; style-src {STYLE_SOURCE}; base-uri 'none'; form-action 'self'"

@@ -1,8 +1,8 @@
-"""What the picture of an episode shows, lane by lane, before anything has a place on the page.
+"""What the picture of an episode shows, lane by lane; ``picture`` draws it.
 
-Times are epoch seconds. Nothing here judges: a thing is colored only where a
-finding points at it, and a stretch counts as a gap only where the record has
-no check at all or a finding says so.
+Times are epoch seconds. Nothing here judges: a thing has a color only where a
+finding points at it, and a stretch is a gap only where the record has no check
+at all or a finding says so.
 """
 
 from __future__ import annotations
@@ -19,24 +19,27 @@ from service.episode.words import LIMBS
 from service.facts import intervals
 from service.facts.intervals import Span
 from service.facts.limbs import check_times
-from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of, part
+from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.rule import Rule
 from service.wording.clock import Clock
 from service.wording.headings import SEVERITIES, sentence
-from service.wording.places import Places, name, reach
+from service.wording.places import Places, item_name, time_of
 from service.wording.quantities import quantity
 from service.wording.words import number, word
 
 from .limits import Limit, gap_limits, limits
 
-#: Kinds of fact that are not at one moment: their findings stand where the things stand that they point at.
+#: Kinds of fact without a time of their own: a finding about one is drawn where the things are that it points at.
 _TIMELESS = frozenset({"episode", "section", "pair", "person", "phrase"})
+#: List of spans on a monitor -> the reading in whose lane they are drawn.
 _MONITORS = {"capnography": "etco2_mmhg", "oximetry": "spo2", "ecg": "hr"}
 _READINGS = {"etco2_mmhg": "EtCO2", "spo2": "SpO2", "rr": "Breathing rate", "hr": "Heart rate"}
 _UNITS = {"etco2_mmhg": "mmHg", "spo2": "%", "rr": "/min", "hr": "/min"}
+#: Other members of a set of vital signs -> the reading in whose lane their findings are drawn.
 _OF_MEMBER = {"etco2_waveform": "etco2_mmhg", "rhythm": "hr", "qtc_ms": "hr"}
+#: State of an absent list -> what its empty lane says.
 _NONE = {
     "missing": "no entry",
     "not_collected": "the sender has no place for it",
@@ -46,7 +49,7 @@ _NONE = {
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A stretch of time. ``kind``: own, police, watch, care; ``open``: its end is not charted."""
+    """A stretch of time. ``kind``: own, police, watch or care, for its color; ``open``: its end is not charted."""
 
     start: int
     end: int
@@ -58,7 +61,7 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Dot:
-    """A moment: on the bar, or with ``label`` on a line of its own."""
+    """A moment: drawn on the bar, or with ``label`` as text on a line of its own. ``hollow``: a check that was not done."""
 
     time: int
     text: str
@@ -78,7 +81,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Where a finding happened: its number on the page, and the finding."""
+    """A finding in a lane: when it happened, its number on the page, and the finding."""
 
     time: int
     number: int
@@ -87,7 +90,7 @@ class Mark:
 
 @dataclass(slots=True)
 class Lane:
-    """One lane. ``none`` says why nothing stands in it."""
+    """One lane. ``none``: what it says where nothing is in it."""
 
     key: str
     title: str
@@ -102,13 +105,13 @@ class Lane:
 
     @property
     def empty(self) -> bool:
-        """Nothing to draw."""
+        """Whether there is nothing to draw."""
         return not (self.bars or self.dots or self.readings or self.gaps)
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """All lanes, the time they cover, what lies outside it, and the findings that have no place in time."""
+    """All lanes, the ``window`` of time that is drawn, how many moments lie outside it, and the findings without a time."""
 
     lanes: tuple[Lane, ...]
     window: Span
@@ -117,7 +120,7 @@ class Picture:
 
 
 class Lanes:
-    """Collects the lanes of one review."""
+    """Makes the lanes of one review. ``numbered``: (number on the page, finding)."""
 
     def __init__(
         self, review: Review, book: Rulebook, numbered: Sequence[tuple[int, Mapping[str, Any]]], places: Places
@@ -137,7 +140,7 @@ class Lanes:
     # ------------------------------------------------------------ findings
 
     def _stains(self) -> dict[str, str]:
-        """Place in the episode -> the gravest severity of a finding from what is charted there."""
+        """Pointer -> the gravest severity of a finding about what is charted there."""
         out: dict[str, str] = {}
         for finding in self.findings:
             if finding["category"] == "completeness":
@@ -207,13 +210,13 @@ class Lanes:
             if finding["span"] is not None and not timeless:
                 return lane, _seconds(finding["span"]["from"])
             item = self.places.item(pointer)
-            when = reach(item) if item is not None else None
+            when = time_of(item) if item is not None else None
             if when is not None:
                 return lane, when[0]
         return None
 
     def picture(self) -> Picture:
-        """Put the findings on the lanes and choose the time to draw."""
+        """The lanes with the findings on them, and the time to draw."""
         unplaced = []
         for amount, finding in self.numbered:
             spot = self._spot(finding)
@@ -261,13 +264,13 @@ class Lanes:
         ):
             if start is not None and end is not None and end > start:
                 lane.bars.append(Bar(start, end, "care", text))
-        told = part(transport, "facility_told_time").epoch
+        told = transport.facility_told_time.epoch
         named = (
             *zip(times, ("contact", "left scene", "arrived", "transfer of care"), strict=True),
             (told, "facility told"),
         )
         lane.dots += [Dot(time, text, None, True) for time, text in named if time is not None]
-        died = part(part(self.episode.injuries, "death"), "time").epoch
+        died = self.episode.injuries.death.time.epoch
         if died is not None:
             lane.dots.append(Dot(died, "death", self.stains.get("/injuries/death"), True))
         if isinstance(handover, Absent) and not lane.empty:
@@ -294,7 +297,7 @@ class Lanes:
             lane.bars += self._some(self._bar(device, device.on, device.off, "police", f"{word(device.device)}{place}"))
         for cover in items(custody.face_covers):
             lane.bars += self._some(self._bar(cover, cover.on, cover.off, "own", word(cover.cover)))
-        sprayed = part(custody.irritant, "time").epoch
+        sprayed = custody.irritant.time.epoch
         if sprayed is not None:
             lane.dots.append(Dot(sprayed, "irritant", None, True))
         return lane
@@ -336,20 +339,20 @@ class Lanes:
         lane = Lane(
             "holds",
             "Holds and weight",
-            self._none(application if isinstance(application, Absent) else application.holds),
+            self._none(application.holds),
         )
-        for hold in items(part(application, "holds")):
-            lane.bars += self._some(self._bar(hold, hold.start, hold.end, "own", name(hold)))
-        for weight in items(part(application, "body_weight")):
+        for hold in items(application.holds):
+            lane.bars += self._some(self._bar(hold, hold.start, hold.end, "own", item_name(hold)))
+        for weight in items(application.body_weight):
             ours = weight.care == "this_unit"
             lane.bars += self._some(
-                self._bar(weight, weight.start, weight.end, "own" if ours else "care", name(weight))
+                self._bar(weight, weight.start, weight.end, "own" if ours else "care", item_name(weight))
             )
         return lane
 
     def _limbs(self) -> list[Lane]:
         allowed = gap_limits(self.book, self.findings, self._limb_of_finding)
-        listed = part(self.episode.monitoring, "limb_checks")
+        listed = self.episode.monitoring.limb_checks
         out = []
         for limb in LIMBS:
             lane = Lane(limb, sentence(word(limb)), self._none(self.line.limb_items, "no device charted"))
@@ -386,7 +389,7 @@ class Lanes:
         points = check_times(self.line, found.limb)
         never = not any(intervals.inside(t, found.spans) for t in points)
         if never:
-            # Nothing stands in the record, whatever the limits are; a sender without a place for checks shows no gap.
+            # No check is charted: a gap whatever the limits are. A sender without a place for checks has no gap.
             lane.gaps += (
                 []
                 if isinstance(listed, Absent) and listed.state != "missing"
@@ -402,8 +405,8 @@ class Lanes:
 
     def _belts(self) -> Lane:
         stretcher = self.episode.stretcher
-        lane = Lane("belts", "Belts", self._none(part(stretcher, "belts")))
-        for belt in items(part(stretcher, "belts")):
+        lane = Lane("belts", "Belts", self._none(stretcher.belts))
+        for belt in items(stretcher.belts):
             lane.bars += self._some(self._bar(belt, belt.on, belt.off, "own", word(belt.place)))
         return lane
 
@@ -427,7 +430,9 @@ class Lanes:
         return lane
 
     def _readings(self) -> list[Lane]:
-        vitals = part(self.episode.monitoring, "vitals")
+        watch = self.episode.monitoring
+        vitals = watch.vitals
+        spans = {"capnography": watch.capnography, "oximetry": watch.oximetry, "ecg": watch.ecg}
         every = limits(self.book, self.document, self.sheet.facts[0])
         out = []
         for member, title in _READINGS.items():
@@ -441,14 +446,14 @@ class Lanes:
                     lane.readings.append(Reading(time, float(value), self._stain(vital, member)))
                 if member == "etco2_mmhg" and vital.etco2_waveform == "lost":
                     lane.readings.append(Reading(time, None, self._stain(vital, "etco2_waveform")))
-            monitor = next(m for m in (*_MONITORS, "") if _MONITORS.get(m, member) == member)
-            for span in items(part(self.episode.monitoring, monitor)) if monitor else ():
-                lane.bars += self._some(self._bar(span, span.start, span.end, "watch", monitor))
+            for monitor in (monitor for monitor, measured in _MONITORS.items() if measured == member):
+                for span in items(spans[monitor]):
+                    lane.bars += self._some(self._bar(span, span.start, span.end, "watch", monitor))
             out.append(lane)
         return out
 
     def _vitals(self) -> Lane:
-        vitals = part(self.episode.monitoring, "vitals")
+        vitals = self.episode.monitoring.vitals
         lane = Lane("vitals", "Sets of vital signs", self._none(vitals))
         for vital in items(vitals):
             time = vital.time.epoch
@@ -467,7 +472,7 @@ class Lanes:
         return lane
 
     def _observation(self) -> Lane:
-        spans = part(self.episode.monitoring, "observation")
+        spans = self.episode.monitoring.observation
         lane = Lane("observation", "Observation", self._none(spans))
         for span in items(spans):
             text = "watched" if isinstance(span.seat, Absent) else f"watched, {word(span.seat)}"
@@ -475,7 +480,7 @@ class Lanes:
         return lane
 
     def _checks(self) -> Lane:
-        looks = part(self.episode.monitoring, "breathing_checks")
+        looks = self.episode.monitoring.breathing_checks
         lane = Lane("checks", "Breathing and need", self._none(looks))
         for look in items(looks):
             time = look.time.epoch
@@ -489,12 +494,13 @@ class Lanes:
         return lane
 
     def _events(self) -> Lane:
-        events = part(self.episode.monitoring, "events")
+        events = self.episode.monitoring.events
         lane = Lane("events", "Events and actions", self._none(events))
-        for item in (*items(events), *items(part(self.episode.monitoring, "actions"))):
+        listed: tuple[record.Event | record.Action, ...] = (*items(events), *items(self.episode.monitoring.actions))
+        for item in listed:
             time = item.time.epoch
             if time is not None:
-                lane.dots.append(Dot(time, name(item), self._stain(item), True))
+                lane.dots.append(Dot(time, item_name(item), self._stain(item), True))
         return lane
 
 
@@ -513,7 +519,7 @@ def _moments(lane: Lane) -> Iterable[int]:
     yield from (reading.time for reading in lane.readings)
 
 
-#: Longer than this is a slip of a date more often than an episode; the picture then shows what lies around its middle.
+#: Seconds. A longer record has a wrong date more often than not, so the picture shows the time around its middle.
 _LONGEST = 12 * 3600
 
 

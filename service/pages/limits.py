@@ -1,4 +1,4 @@
-"""The limits of one profile for what the picture draws, read from the rules themselves."""
+"""The limits that the picture draws, read from the rules and the profile of a review."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _OPS: dict[str, Callable[[Any, Any], bool]] = {
     "eq": operator.eq, "ne": operator.ne, "lt": operator.lt, "le": operator.le, "gt": operator.gt, "ge": operator.ge,
 }  # fmt: skip
 _BELOW, _ABOVE = ("lt", "le"), ("gt", "ge")
-#: Codes of abnormal runs -> the member they are read from and whether low is bad.
+#: Code of an event -> (member that is measured, whether a low reading is bad).
 _CODES = {
     "spo2_low": ("spo2", True),
     "rr_low": ("rr", True),
@@ -30,7 +30,10 @@ _CODES = {
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """Readings beyond ``value`` (the value itself too when ``inclusive``) are what a rule of this severity is about."""
+    """A limit of a rule for readings of ``member``. ``low``: readings below it are bad, else those above.
+
+    ``inclusive``: a reading of ``value`` itself is bad too. ``severity``: of the rule under the profile.
+    """
 
     member: str
     low: bool
@@ -40,12 +43,12 @@ class Limit:
 
 
 def profile_of(book: Rulebook, document: Mapping[str, Any]) -> Profile:
-    """The profile a review was made under."""
+    """The profile under which a review (``document``) was made."""
     return book.profiles[document["versions"]["profile"].rsplit(" ", 1)[0]]
 
 
 def _in_scope(leaves: tuple[Leaf, ...], whole: Fact) -> bool:
-    """Whether what a rule asks of the whole episode (age, oxygen target) is known and true."""
+    """Whether what a rule asks about the whole episode (age, oxygen target) is known and true."""
     asked = [leaf for leaf in leaves if leaf.attribute.startswith("ep_") and leaf.op in _OPS]
     return all(
         leaf.attribute in whole.values and _OPS[leaf.op](whole.values[leaf.attribute], leaf.value) for leaf in asked
@@ -69,9 +72,10 @@ def _of_rule(rule: Rule, profile: Profile, whole: Fact, units: Mapping[str, tupl
 
 
 def limits(book: Rulebook, document: Mapping[str, Any], whole: Fact) -> list[Limit]:
-    """Every limit that the profile sets for this patient, outermost last, each value once with its gravest severity.
+    """Every limit of the profile for this patient, each value once with its gravest severity; of each side the outermost last.
 
-    Rules that are switched off, or whose age range is not known to hold, set none.
+    Rules that are switched off, or that are not known to hold for this patient, set none. ``whole``: the fact of the
+    whole episode.
     """
     profile = profile_of(book, document)
     off = {entry["rule"] for entry in document["off"]}
@@ -92,7 +96,10 @@ def limits(book: Rulebook, document: Mapping[str, Any], whole: Fact) -> list[Lim
 def gap_limits(
     book: Rulebook, findings: list[Mapping[str, Any]], limb_of_finding: Callable[[Mapping[str, Any]], str | None]
 ) -> dict[str, tuple[int | None, int | None]]:
-    """For every limb with a finding about its checks: (limit of the first check, limit between two), seconds, None where not found."""
+    """Limb -> (longest time to its first check, longest time between two), in seconds, from the findings about it.
+
+    None where no finding has such a limit. ``limb_of_finding`` gives the limb of a finding, or None.
+    """
     out: dict[str, tuple[int | None, int | None]] = {}
     for finding in findings:
         rule = book.find(finding["rule"]["id"])

@@ -1,7 +1,7 @@
 """The measures as a page: rates with their intervals, control charts, funnels, times. Inline SVG, no script.
 
-Nothing is green and nothing is ranked; a rate that rests on few of the records
-is greyed with the share that could not be assessed.
+Nothing is green and nothing is ranked. A rate that rests on too few of the
+records is grey, with the share that could not be assessed.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def render(document: Mapping[str, Any]) -> bytes:
 
 
 def percent(rate: float | None) -> str:
-    """``85.7 %`` that no line breaks; a dash where nothing was counted."""
+    """``85.7 %`` with a no-break space; a dash where nothing was counted."""
     return "–" if rate is None else f"{100 * rate:.1f}\u00a0%"
 
 
@@ -67,7 +67,7 @@ def _entry(measure: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str,
     trend, funnel = measure.get("trend") or {"points": []}, measure.get("funnel") or {"groups": []}
     shown = [*trend["points"], *funnel["groups"]]
     charts = []
-    # A line that never leaves its edge is no picture, and of the many rules those are drawn that ask for a look.
+    # A rate of 0 or 1 has no chart: its line would lie on the edge. Of the many rules only those beyond a limit have one.
     if 0 < (measure["documentation_rate"] or 0) < 1 and (
         measure["kind"] != "rule" or any(point["beyond"] for point in shown)
     ):
@@ -85,7 +85,7 @@ def _entry(measure: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str,
 
 
 def _reach(measure: Mapping[str, Any]) -> Markup:
-    """The rate with its interval between 0 and 100 %; the figures stand beside it as text."""
+    """A small picture of the rate and its interval from 0 to 100 %; the numbers stand beside it as text."""
     interval = measure["interval_95"]
     if interval is None:
         return Markup("")
@@ -109,7 +109,7 @@ def _time(time: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def minutes(seconds: float | None) -> str:
-    """``4 min``, ``4.5 min``; a dash where there is none."""
+    """Seconds as ``4 min`` or ``4.5 min``; a dash for None."""
     return "–" if seconds is None else f"{seconds / 60:.1f}".removesuffix(".0") + " min"
 
 
@@ -121,7 +121,7 @@ def _y(rate: float, top: float) -> float:
 
 
 def _top(values: Sequence[float]) -> float:
-    """The upper end of the scale: the first of these that holds every value."""
+    """The upper end of the scale, between 0 and 1."""
     return next(end for end in (0.05, 0.1, 0.2, 0.5, 1.0) if max(values) <= end)
 
 
@@ -132,7 +132,7 @@ def _both(
     label = escape(f"{'p-chart' if draw is _trend else 'Funnel'}: {measure['title']}")
     out = Markup()
     for kind, width in _WIDTHS.items():
-        # All text that comes from outside was escaped where it was put in.
+        # ``draw`` has escaped all text of the document.
         body = Markup("".join(draw(data, width)))
         out += Markup('<svg class="picture {}" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>').format(
             kind, width, _HEIGHT, label, body
@@ -154,7 +154,7 @@ def _path(kind: str, points: Sequence[tuple[float, float]]) -> str:
 
 
 def _mark(x: float, y: float, beyond: bool, title: str) -> str:
-    """A dot; one beyond its limits is a hollow square, so that shape tells it and not color."""
+    """A dot, or a hollow square for one beyond its limits: told by shape, not by color."""
     hint = f"<title>{escape(title)}</title>"
     if beyond:
         return f'<rect class="dot hollow" x="{x - 5}" y="{y - 5}" width="10" height="10">{hint}</rect>'
@@ -172,7 +172,7 @@ def _trend(trend: Mapping[str, Any], width: int) -> list[str]:
     xs = [round(_LEFT + step * (index + 0.5), 1) for index in range(len(points))]
     parts = _frame(top, width)
     for name in ("upper", "lower"):
-        # A limit belongs to its own period, so it is a step.
+        # Every period has limits of its own, so the line goes in steps.
         line = [
             (round(x + side * step / 2, 1), _y(p[name], top))
             for x, p in zip(xs, points, strict=True)
@@ -215,7 +215,7 @@ def _funnel(funnel: Mapping[str, Any], width: int) -> list[str]:
     for name in ("95", "99.8"):
         for side in ("upper", "lower"):
             points = [(x(g["denominator"]), _y(g["limits"][name][side], top)) for g in groups]
-            # A little beyond the first and the last group, so that groups of one size have a line too.
+            # A little beyond the first and the last group, so that there is a line where all groups are of one size.
             ends = ((points[0][0] - _BESIDE, points[0][1]), (points[-1][0] + _BESIDE, points[-1][1]))
             parts.append(_path("limit" if name == "99.8" else "stem", [ends[0], *points, ends[1]]))
     parts.append(_path("rule", [(_LEFT, _y(funnel["target"], top)), (width - _RIGHT, _y(funnel["target"], top))]))

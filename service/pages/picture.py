@@ -1,12 +1,13 @@
 """The picture of an episode as inline SVG, drawn for a wide page and for a narrow one.
 
-Colors and line styles are classes of the shared style sheet; the drawing
-holds shapes only. Every finding is a link to its text; all else is hidden
-from assistive technology, which gets the same entries as a table.
+It is written by hand for a page whose policy allows neither script nor inline
+style, in two color schemes, with a link on every finding: plotting libraries
+write inline styles and fixed colors, chart libraries of the browser need
+script. Colors and line styles are classes of the shared style sheet. Only the
+links are for assistive technology, which gets all else as a table.
 
-Written by hand: the page allows no script and no inline style, and shows two
-color schemes. matplotlib writes inline styles and fixed colors; the chart
-libraries of browsers need script.
+Every lane is an ``<svg>`` of its own, so that paper breaks between lanes and a
+screen reader says the name of a lane before its findings.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from math import ceil
 
 from markupsafe import Markup, escape
@@ -25,15 +27,21 @@ from service.wording.words import number
 from .lanes import Bar, Dot, Lane, Mark, Picture
 from .limits import Limit
 
+#: Heights in user units: the times at the top, a row of bars, a row of words, the readings, space above and below a lane.
 _AXIS, _ROW, _LABEL, _PLOT, _PAD = 22, 15, 16, 54, 7
-#: A mark and its share of the page: at least 24 CSS pixels either way (WCAG 2.2, 2.5.8).
+#: Size of a finding's mark, and of the link around it: at least 24 CSS pixels each way (WCAG 2.2, 2.5.8).
 _MARK_WIDTH, _MARK_HEIGHT, _GRID_X, _GRID_Y = 29, 20, 32, 27
+#: Minutes between two times of the axis.
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240)
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Sizes in user units, which are CSS pixels at full width. ``gutter``: room for lane titles beside the lanes."""
+    """Sizes in user units, which are CSS pixels at full width.
+
+    ``gutter``: room for lane titles beside the lanes, 0 for titles above them;
+    ``ticks``: the most times on the axis; ``letter``: width of a letter.
+    """
 
     name: str
     width: int
@@ -47,10 +55,7 @@ NARROW = Layout("narrow", 300, 0, 4, 6.9)
 
 
 def draw(picture: Picture, clock: Clock, layout: Layout, label: str) -> Markup:
-    """One ``<svg>`` for the times and one for each lane; ``label`` is the name of all.
-
-    So paper breaks between lanes, and a screen reader says the name of a lane before its findings.
-    """
+    """The picture in one layout: an ``<svg>`` for the times and one for each lane, in a group named ``label``."""
     return _Drawing(picture, clock, layout).whole(label)
 
 
@@ -59,14 +64,14 @@ def _n(value: float) -> str:
 
 
 def _near(limits: Sequence[Limit], values: Sequence[float], *, low: bool) -> list[float]:
-    """The limits of one side worth drawing: those that a reading goes beyond, and two more."""
+    """The limits of one side that the scale must show: those that a reading goes beyond, and two more."""
     side = [limit.value for limit in limits if limit.low is low]
     crossed = sum(any(v < edge if low else v > edge for v in values) for edge in side)
     return side[: crossed + 2]
 
 
 class _Rows:
-    """Packs stretches of a line into as few rows as they need without touching."""
+    """Puts stretches of a line into as few rows as they need so that none touch."""
 
     def __init__(self) -> None:
         self._ends: list[float] = []
@@ -99,7 +104,7 @@ class _Drawing:
             bottom = self._lane(lane)
             self._ticks(0, bottom)
             shapes = f'<g aria-hidden="true">{"".join(self.stems)}{"".join(self.shapes)}</g>'
-            # What has no link holds nothing that the table does not say.
+            # A lane without a link has nothing that is not in the table.
             named = f'role="group" aria-label="{escape(lane.title)}"' if self.links else 'aria-hidden="true"'
             parts.append(self._svg(bottom, named, f"{shapes}<g>{''.join(self.links)}</g>" if self.links else shapes))
         return Markup(
@@ -110,7 +115,7 @@ class _Drawing:
         return f'<svg {named} viewBox="0 0 {self.layout.width} {_n(height)}">{content}</svg>'
 
     def _head(self) -> str:
-        """The times, and the pattern that every lane uses."""
+        """The axis, and the pattern of gaps that every lane uses."""
         self._ticks(18, _AXIS, told=True)
         name = self.layout.name
         hatch = (
@@ -143,10 +148,10 @@ class _Drawing:
         return len(text) * self.layout.letter
 
     def _ticks(self, top: float, bottom: float, told: bool = False) -> None:
-        """Lines at even times behind everything; with their times, where ``told``."""
+        """Lines at round times behind everything; ``told``: with the times."""
         minutes = (self.high - self.low) / 60
         step = next((s for s in _STEPS if minutes / s <= self.layout.ticks), _STEPS[-1]) * 60
-        offset = int((self.clock.at(self.low).utcoffset() or self.clock.at(0) - self.clock.at(0)).total_seconds())
+        offset = int((self.clock.at(self.low).utcoffset() or timedelta(0)).total_seconds())
         time = -(-(self.low + offset) // step) * step - offset
         out = []
         while time <= self.high:
@@ -163,7 +168,7 @@ class _Drawing:
     # ------------------------------------------------------------ one lane
 
     def _lane(self, lane: Lane) -> float:
-        """Draw it; returns its height."""
+        """Draw a lane; its height."""
         self.shapes.append(f'<path class="rule" d="M0 .5H{self.layout.width}"/>')
         y = float(_PAD)
         if self.layout.gutter:
@@ -193,7 +198,10 @@ class _Drawing:
         return ceil(max(y, floor) + _PAD)
 
     def _bars(self, lane: Lane, y: float, labels: list[Dot]) -> tuple[float, float]:
-        """Bars in as few rows as they need; a text that does not fit becomes a label below. Returns (bottom, bottom of the first row)."""
+        """Draw the bars of a lane in as few rows as they need; (bottom, bottom of the first row).
+
+        A text that does not fit on its bar is added to ``labels``.
+        """
         rows = _Rows()
         told: set[str] = set()
         for bar in lane.bars:
@@ -211,7 +219,7 @@ class _Drawing:
                 continue
             told.add(bar.text)
             room = start + self._wide(bar.text) + 8
-            # The moments of a lane stand on its first row.
+            # The dots of a lane are drawn on its first row.
             covered = row == 0 and any(start <= self._x(dot.time) <= room for dot in lane.dots if not dot.label)
             if room <= end and not covered:
                 self.shapes.append(self._text(start + 5, at + 11.5, bar.text, f"t on-bar {bar.kind}"))
@@ -258,10 +266,10 @@ class _Drawing:
             x, kind = self._x(dot.time), dot.severity or ""
             lines = textwrap.wrap(dot.text, int((self.layout.width - 16) / self.layout.letter))
             wide = max(map(self._wide, lines)) + 14
-            # Near the right edge the words stand before their tick.
+            # Near the right edge a label stands to the left of its tick.
             flip = x + wide > self.layout.width and x - wide >= 0
             start = x - wide if flip else min(x - 2, max(self.layout.width - wide, 0))
-            # Words that need more than one line fill the whole width, so that their lines come one under the other.
+            # A label of several lines takes the whole width of its rows, so that they come one under the other.
             reach = (start, start + wide) if len(lines) == 1 else (0, self.layout.width)
             for place, line in enumerate(lines):
                 at = y + rows.place(*reach) * _LABEL
@@ -313,7 +321,7 @@ class _Drawing:
             grave = len(SEVERITIES) - 1
             said = -100.0
             for limit in (m for m in lane.limits if m.low is low):
-                # Beyond a grave limit nothing is less grave.
+                # Beyond a limit of one severity nothing is drawn less severe.
                 grave = min(grave, SEVERITIES.index(limit.severity))
                 edge = at(limit.value)
                 top, height = (edge, y + _PLOT - edge) if low else (y, edge - y)

@@ -1,7 +1,7 @@
-"""A review as a page: what stands and who acts, the episode as a picture, every finding, every rule accounted for.
+"""A review as a page: findings by who acts, the episode as a picture, and an account of every rule.
 
-The page repeats what the review says and decides nothing. It needs no script
-and asks nothing of the network.
+The page shows what the review says and decides nothing. It needs no script and
+no network.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _NOTES = {
     "reviewer": "These entries stay as charted; review looks at them.",
     "author": "If something was done, add it as a late entry with the time it was done. If it was not, chart that and why.",
 }
-#: Headings named at the top for each reader; the rest is counted.
+#: Headings shown at the top for each reader; the rest is only counted.
 _FIRST = 5
 _CONFIDENCE = {
     "read": "source read",
@@ -54,7 +54,7 @@ _CONFIDENCE = {
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where one finding is: its number on the page, its time, its places in words and as sent."""
+    """One finding: its number on the page, its time as text, and its places as (in words, as sent)."""
 
     number: int
     finding: Mapping[str, Any]
@@ -64,9 +64,11 @@ class Spot:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """Findings that differ in their place only, under one heading, and those of their cascade folded under them.
+    """Findings that differ in their place only, under one heading.
 
-    ``finding``: the first of them, for what they have in common; ``said``: their message, None where each says its own.
+    ``finding``: the first of them, for what they have in common; ``said``:
+    their message, None where they differ in it; ``elsewhere``: numbers of other
+    findings of their cascade; ``folded``: headings of the cascade shown under this one.
     """
 
     finding: Mapping[str, Any]
@@ -119,7 +121,7 @@ class _Page:
         return [finding for finding in self.document["findings"] if finding["handled_by"] == handler]
 
     def _tree(self, handler: str) -> list[tuple[str, list[_Head]]]:
-        """(phase, headings with those of their cascade folded under them) for one reader; the worst of a cascade comes first in a review."""
+        """(phase, headings) for one reader; under each heading the others of its cascade, of which the worst comes first."""
         heads: list[_Head] = []
         head_of: dict[str, list[list[Mapping[str, Any]]]] = {}
         for group in together(self._of(handler)):
@@ -201,7 +203,7 @@ class _Page:
         return [(phase, by_phase[phase]) for phase in self.book.vocabulary.phases if phase in by_phase]
 
     def _tell_now(self) -> list[tuple[str, list[int]]]:
-        """Each sentence once, with the numbers of its findings."""
+        """(sentence, numbers of the findings with it), each sentence once."""
         told: dict[str, list[int]] = {}
         for finding in self.document["findings"]:
             if "tell_now" in finding:
@@ -209,7 +211,7 @@ class _Page:
         return [(text, sorted(numbers)) for text, numbers in told.items()]
 
     def _first(self, handler: str) -> dict[str, Any]:
-        """The gravest headings of one reader with their first number and how many findings they have, and how many findings are not named."""
+        """``first``: (first number, finding, number of findings) of the gravest headings; ``more``: how many findings are left."""
         groups = together(self._of(handler))
         first = [(self.numbers[group[0]["fingerprint"]], group[0], len(group)) for group in groups[:_FIRST]]
         return {"first": first, "more": sum(len(group) for group in groups[_FIRST:])}

@@ -22,13 +22,13 @@ POLICY = html.READ_POLICY
 
 _OPS = {"eq": "is", "ne": "is not", "lt": "is under", "le": "is at most", "gt": "is over", "ge": "is at least"}
 _STATE_WORDS = {"recorded": "is charted", "missing": "has no entry", "declined": "was declined with a reason"}
-#: Units that the loader tells apart and a reader does not.
+#: Unit of a parameter -> unit that is shown: the rulebook has two for one unit where attributes have two scales.
 _UNITS = {"mmHg-etco2": "mm[Hg]", "refill-s": "s"}
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What a profile chooses otherwise for one parameter of a rule."""
+    """A number that a profile chooses for one parameter of a rule, as text beside the default."""
 
     profile: str
     rule: str
@@ -121,7 +121,7 @@ def _rule(rule: Rule, book: Rulebook, entry: dict[str, Any], choices: list[Choic
 
 
 def _message(rule: Rule, kind: FactKind) -> str:
-    """The message with the names of its numbers in brackets."""
+    """The message with the names of its placeholders in brackets."""
     names = {p.name: word(p.name) for p in rule.parameters}
     text = rule.message
     for name in (*names, *kind.attributes):

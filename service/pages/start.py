@@ -1,4 +1,4 @@
-"""The start page: what this is, and a way to try it. Nothing that is sent is kept.
+"""The start page: what the service is, and forms to try it. Nothing that is sent is kept.
 
 Both forms post to ``ACTION`` as ``multipart/form-data``; the answer is the
 review page, or this page again with what was wrong.
@@ -36,7 +36,7 @@ class Demo:
 
 @dataclass(frozen=True, slots=True)
 class Wrong:
-    """Why the last attempt could not be reviewed: the title of its problem, and (place, detail) of every error. Fixed text only."""
+    """Why the last attempt could not be reviewed: title of the problem, and (place, detail) of every error. Fixed text only."""
 
     title: str
     errors: Sequence[tuple[str, str]] = ()

@@ -21,12 +21,11 @@ def render(
     color: bool = False,
     story: str = "",
 ) -> str:
-    """Lay out one review: counts, findings by who acts and severity, what could not be checked, notices, cautions.
+    """A review as text: counts, what to tell at once, findings by who acts and severity, what could not be assessed, notices.
 
-    ``document`` is the review as the service answers it; ``rules`` gives (phase,
-    title) for the id of every rule; ``width`` in columns; ``color``
-    adds ANSI colors; ``story`` stands under the title. What to tell at once
-    stands before any finding.
+    ``document``: the review as the service answers it; ``rules``: id of a rule
+    -> (phase, title); ``width`` in columns; ``color``: with ANSI colors;
+    ``story``: text under the title.
     """
     page = _Page(max(_NARROWEST, min(width, _WIDEST)), color)
     page.heading(title)
@@ -66,7 +65,7 @@ def _counts(summary: Mapping[str, Any]) -> str:
 
 
 def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
-    # Several findings of one rule say the same sentence; once is enough here.
+    # Several findings of one rule have the same sentence: each is shown once.
     told = {each["tell_now"]: each["rule"]["id"] for each in findings if "tell_now" in each}
     if told:
         page.gap()
@@ -79,7 +78,7 @@ _LANGUAGES = ("pointer", "fhirpath", "xpath")
 
 
 def _clock(finding: Mapping[str, Any]) -> str:
-    """When it was, in the record's own time: " 18:28", " 18:28 to 18:40", or nothing."""
+    """When a finding was, in the record's own offset: " 18:28", " 18:28 to 18:40", or ""."""
     span = finding.get("span")
     if span is None:
         return ""
@@ -88,7 +87,7 @@ def _clock(finding: Mapping[str, Any]) -> str:
 
 
 def rule(document: Mapping[str, Any], width: int = 80) -> str:
-    """One rule as a person reads it. ``document``: as ``/v1/rules/{id}`` answers."""
+    """One rule as text. ``document``: the answer of ``GET /v1/rules/{id}``; ``width`` in columns."""
     page = _Page(width, False)
     page.heading(f"{document['id']} {document['title']}")
     page.text(
@@ -156,7 +155,7 @@ def _condition(group: Mapping[str, Any], indent: int = 0) -> Iterable[str]:
 
 
 def _findings(page: _Page, group: Sequence[Mapping[str, Any]]) -> None:
-    """Findings that differ in their place only: one heading, the places, what to do once."""
+    """A group of findings that differ in their place only: one heading, all places, one remediation."""
     first = group[0]
     said = said_once(group)
     page.gap()
@@ -184,7 +183,7 @@ def _places(finding: Mapping[str, Any]) -> str:
 
 
 def _not_assessable(page: _Page, entries: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
-    """By reason, then by phase: the id and the title of each rule."""
+    """The rules that cannot be assessed, by the state of what is not known, then by phase."""
     if not entries:
         return
     page.gap()

@@ -24,7 +24,7 @@ from .operation_outcome import counted, limits, name_of, rules_by_outcome, sourc
 
 
 def discovery() -> bytes:
-    """The answer of ``GET /cds-services``: one service under two hooks."""
+    """The answer of ``GET /cds-services`` in UTF-8: one service under two hooks."""
     about = (
         "Reads the charting of a restraint episode and says what is missing, what shows a danger and what disagrees. "
         "It supports review, is not a medical device and gives no medical or legal advice; "
@@ -54,7 +54,9 @@ def discovery() -> bytes:
     return orjson.dumps({"services": services})
 
 
+#: Characters of a card's summary (CDS Hooks 2.0, "Card Attributes": under 140).
 _LONGEST_SUMMARY = 139
+#: Category of a finding -> codes of the reasons that a person may give for setting its card aside.
 _ANSWERS = {
     "completeness": ("charted-elsewhere", "not-applicable", "late-entry", "finding-wrong"),
     "safety": ("passed-on", "not-applicable", "finding-wrong"),
@@ -63,21 +65,25 @@ _ANSWERS = {
 _MARKS = re.compile(r"([\\`*_\[\]<>#|~])")
 
 
-#: The refusal of a chart that does not concern this service. A hook fires for every encounter of its kind, and a client
-#: shows a refusal as a fault: the specification has an empty array of cards for a service that has nothing to say
-#: (CDS Hooks 2.0, "CDS Service Response").
+#: Code of the refusal that is answered with no cards. A hook fires for every encounter of its kind, and clients show a
+#: refusal as a fault; a service with nothing to say answers an empty array (CDS Hooks 2.0, "CDS Service Response").
 NOTHING_TO_SAY = "no-restraint"
 
 
 def no_cards() -> bytes:
-    """The answer of a service that has nothing to say."""
+    """The answer for an encounter in which nothing tells of a restraint, in UTF-8."""
     return orjson.dumps({"cards": []})
 
 
 def render(review: Review, request: HookRequest, base_url: str | None = None, checkpoint: Checkpoint = never) -> bytes:
-    """The cards of a review: one for each critical finding and each warning of safety or consistency (a cascade is
-    one, under its worst), one for all other warnings about missing documentation, and always a last one that
-    accounts for every rule. ``base_url``: where this service is reached, for links; no links without it."""
+    """The cards of a review, in UTF-8.
+
+    One for each critical finding and each warning of safety or consistency, a
+    cascade on one card with its worst finding first; one for all other
+    warnings, which are about missing documentation; and always a last one that
+    accounts for every rule. ``base_url``: where this service is reached, for
+    links; without it there are none.
+    """
     document = review.document
     cards, folded = [], set()
     others = {f["fingerprint"]: f for f in document["findings"] if _alone(f)}
@@ -206,5 +212,5 @@ def _reasons(category: str) -> list[dict[str, str]]:
 
 
 def _plain(text: str) -> str:
-    """Text that GitHub Markdown shows as it is."""
+    """The text with a backslash before every sign that means something in GitHub Flavored Markdown."""
     return _MARKS.sub(r"\\\1", text)

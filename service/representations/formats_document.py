@@ -1,8 +1,9 @@
-"""What each format can say and where, as data: made from the readers' own tables, and from examples that they read.
+"""What each format can say and where, as data for ``GET /v1/formats``.
 
-Where a member stands in a format is not written down anywhere: the readers say
-it themselves, by the places they give for the examples. The tests hold that
-the examples bring every member that a format carries, and no other.
+Where a member stands in a format is not written down by hand: the readers read
+the example documents of ``service/formats/examples`` and the demo episodes, and
+the places that they give are shown. A test holds that the examples bring every
+member that a format carries, and no other.
 """
 
 from __future__ import annotations
@@ -53,7 +54,7 @@ OUTPUTS: dict[str, tuple[str, str]] = {
     ),
     "text/html": ("A page for people, without script.", "Places stand under each finding."),
 }
-#: How a place reads, by the language of the format.
+#: Language of the places of a format -> what it is called.
 _PLACES = {
     "pointer": "JSON Pointer (RFC 6901) into the episode",
     "fhirpath": "FHIRPath from the Bundle",
@@ -63,7 +64,7 @@ _PLACES = {
 
 @dataclass(frozen=True, slots=True)
 class Examples:
-    """Documents of the service's own, as they lie in its folders. ``episodes``: JSON, together with every member."""
+    """The service's own example documents as bytes. ``episodes``: JSON episodes that together have every member."""
 
     episodes: tuple[bytes, ...]
     fhir: bytes
@@ -73,7 +74,7 @@ class Examples:
 
 
 def document(examples: Examples) -> dict[str, Any]:
-    """The answer of ``GET /v1/formats``."""
+    """The answer of ``GET /v1/formats`` as plain data; the shape is in the contract."""
     plain_fhir = fhir_reader.read(examples.fhir)
     plain_nemsis = [read() for read in nemsis_reader.read_all(examples.nemsis)]
     episode = episode_json.read(examples.episodes[0])
@@ -167,7 +168,7 @@ def _gather(read: Iterable[tuple[Intake, Callable[[str], Place | None]]]) -> dic
         for pointer, at in intake.places.items():
             place = place_of(at)
             if place is not None and isinstance(pointers.resolve(intake.episode, pointer), Absent):
-                # Charted there in words that nobody here understands: neither a value nor missing.
+                # Charted there in words that the reader does not understand: neither a value nor missing.
                 place["understood"] = False
             listed = found.setdefault(_INDEX.sub("/*", pointer), [])
             if place is not None and place not in listed:
@@ -176,13 +177,13 @@ def _gather(read: Iterable[tuple[Intake, Callable[[str], Place | None]]]) -> dic
 
 
 def _of_profile(body: bytes) -> tuple[Intake, Callable[[str], Place | None]]:
-    """An episode as it is read back from the Bundle that we write."""
+    """A JSON episode written as a Bundle of the profile and read back, and what tells its places."""
     bundle = fhir_writer.bundle(episode_json.read(body).episode)
     return fhir_reader.read(json.dumps(bundle).encode()), _fhir_place(bundle)
 
 
 def _fhir_place(bundle: dict[str, Any]) -> Callable[[str], Place | None]:
-    """A FHIRPath as type and elements without indexes, with the code by which the resource or component is known."""
+    """A function from a FHIRPath to its resource type and elements without indexes, with the code of the resource or component."""
 
     def place(at: str) -> Place | None:
         found = _RESOURCE.fullmatch(at)
@@ -205,7 +206,7 @@ def _fhir_place(bundle: dict[str, Any]) -> Callable[[str], Place | None]:
 
 
 def _by_code(resource: dict[str, Any]) -> bool:
-    """Whether its code says what a resource is about, rather than being a value itself."""
+    """Whether the code of a resource says what it is about; in other resources it is a value."""
     return resource["resourceType"] in ("Observation", "Procedure")
 
 

@@ -33,7 +33,7 @@ MEDIA_TYPE = "application/fhir+json"
 _SEVERITY = {"critical": "error", "warning": "warning", "info": "information"}
 #: Severities of a DetectedIssue (R4 value set detectedissue-severity).
 _HARM = {"critical": "high", "warning": "moderate", "info": "low"}
-#: Of a problem by HTTP status: severity and R4 issue type.
+#: HTTP status of a problem -> (severity, R4 issue type).
 _BY_STATUS = {
     400: ("fatal", "structure"),
     401: ("error", "login"),
@@ -52,7 +52,7 @@ _BY_STATUS = {
     500: ("fatal", "exception"),
     503: ("fatal", "transient"),
 }
-#: Of a problem by its code, where that says more than the status.
+#: Code of a problem -> the same, where the code says more than the status.
 _BY_CODE = {
     "bad-query": ("error", "value"),
     "unknown-profile": ("error", "value"),
@@ -62,7 +62,7 @@ _BY_CODE = {
     "review-too-slow": ("fatal", "timeout"),
     "not-evaluated": ("fatal", "exception"),
 }
-#: How a source is known, where it was not read itself.
+#: Confidence of a source -> what is said of one that was not read itself.
 _KNOWN = {
     "read_secondary": " (as another source tells it)",
     "memory": " (from memory)",
@@ -87,8 +87,7 @@ def render_resources(review: Review, checkpoint: Checkpoint = never) -> bytes:
     """
     document = review.document
     outcome = _outcome(review)
-    chart = review.intake.episode.chart
-    closed = getattr(chart, "closed", None)
+    closed = review.intake.episode.chart.closed
     recorded = stamp(closed) if isinstance(closed, Moment) else None
     if recorded is None:
         text = "There is no Provenance: the record has no time at which the chart was closed."
@@ -113,7 +112,7 @@ def problem_outcome(
     *,
     fhir: bool = False,
 ) -> bytes:
-    """A refusal as OperationOutcome: the same code, text and places as the RFC 9457 problem.
+    """A refusal as OperationOutcome in UTF-8, with the code, text and places of the RFC 9457 problem.
 
     ``fhir``: the body was a Bundle, so pointers into its entries are given as FHIRPath too.
     ``omitted``: places that are wrong beyond those listed.
@@ -123,7 +122,7 @@ def problem_outcome(
     for error in errors:
         issue = _issue("error", issue_type, error.detail, _problem_coding(error.code))
         place = error.pointer or error.location
-        if place:  # FHIR has no empty text; without a place it is the whole document
+        if place:  # "" is the whole document, and FHIR has no empty text
             issue["extension"] = [_extension("finding-place", [_part("location", place)])]
         if error.pointer is not None:
             entry = _ENTRY.match(error.pointer)
@@ -139,7 +138,7 @@ def problem_outcome(
 
 
 def rules_by_outcome(document: Mapping[str, Any]) -> dict[str, list[str]]:
-    """Every rule of the profile by its outcome, ``off`` among them; outcomes that no rule has are left out."""
+    """Outcome -> ids of the rules with it, ``off`` too; outcomes that no rule has are left out."""
     found: dict[str, list[str]] = {outcome: [] for outcome in (*OUTCOMES, "off")}
     for account in document["accounts"]:
         found[account["outcome"]].append(account["rule"])
@@ -157,12 +156,12 @@ def counted(document: Mapping[str, Any]) -> str:
 
 
 def limits(finding: Mapping[str, Any]) -> str:
-    """``max gap 15 min``, comma between several; empty where a rule has none."""
+    """The parameters of a finding as text, such as ``max gap 15 min``; "" where it has none."""
     return ", ".join(f"{word(name)} {quantity(p['value'], p['unit'])}" for name, p in finding["parameters"].items())
 
 
 def sources(finding: Mapping[str, Any]) -> str:
-    """Publisher, title, edition and place of every source, and how it is known where it was not read."""
+    """The sources of a finding as text: publisher, title, edition, place, and how it is known where it was not read."""
     said = []
     for each in finding["sources"]:
         known = _KNOWN.get(each["confidence"], "")
@@ -172,7 +171,7 @@ def sources(finding: Mapping[str, Any]) -> str:
 
 
 def name_of(document: Mapping[str, Any], what: str) -> str:
-    """The UUID of version 5 that one part of one review has whenever it is made."""
+    """The UUID (version 5) of one part of one review: the same for the same input and ``what``."""
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"{BASE}/reviews/{document['input_digest']}/{what}"))
 
 
@@ -238,13 +237,13 @@ def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str
 
 
 def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
-    """Add what a program wants to know of a finding, and where it points."""
+    """Add to an issue what a program needs of its finding, and its places."""
     issue["extension"] = _marks(finding, review.intake.language)
     return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
 
 
 def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
-    """As extensions; places in the language of the document that was sent."""
+    """What a program needs of a finding, as extensions; places in the language of the sent document."""
     said: list[Resource] = [
         _code("finding-severity", finding["severity"]),
         _code("finding-category", finding["category"]),
@@ -265,7 +264,7 @@ def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
             parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
         said.append(_extension("finding-place", parts))
     if finding["related"]:
-        # One text for all: in a long cascade each names every other.
+        # One text for all: in a long cascade every finding names all others.
         said.append(_extension("finding-related", " ".join(finding["related"])))
     return said
 
@@ -299,7 +298,7 @@ def _of_unknown(entry: Mapping[str, Any], review: Review) -> Resource:
 
 
 def _expressed(issue: Resource, places: Iterable[str], review: Review) -> Resource:
-    """With FHIRPath expressions, each once, where the chart came as FHIR."""
+    """Add the places as FHIRPath expressions, each once, where the chart came as FHIR."""
     expressions = list(dict.fromkeys(places)) if review.intake.language == "fhirpath" else []
     if expressions:
         issue["expression"] = expressions

@@ -8,5 +8,5 @@ from service.review.build import Review
 
 
 def render(review: Review) -> bytes:
-    """The document in UTF-8, members in the order of the contract."""
+    """The review in UTF-8, members in the order of the contract."""
     return orjson.dumps(review.document)

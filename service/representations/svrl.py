@@ -1,14 +1,14 @@
 """A review as SVRL, the report language of Schematron (ISO/IEC 19757-3, Annex D), for systems that read it already.
 
-One ``fired-rule`` for every rule that is on, ``role`` its outcome, so that a
-rule which could not be assessed does not read like one that passed; after it
-a ``failed-assert`` for each of its findings, or a ``successful-report`` for
-each that the sender has accepted. ``flag`` is our own severity. Notices,
+Every rule that is on is a ``fired-rule`` with its outcome as ``role``, so that
+a rule which could not be assessed does not read like one that passed. After it
+comes a ``failed-assert`` for each of its findings, or a ``successful-report``
+for each that the sender has accepted. ``flag`` is our own severity. Notices,
 switched-off rules, counts and cautions are ``text``.
 
-Words in ``role``: critical is ``[ERROR]``, warning and info are ``[WARNING]``.
-``[FATAL]`` tells a receiver to refuse the record, and nobody should be pushed
-to change an entry to get a chart through: it is never used.
+The ``role`` of an assert is ``[ERROR]`` for critical, ``[WARNING]`` for warning
+and info. ``[FATAL]`` is never used: it tells a receiver to refuse the record,
+and nobody should be pushed to change an entry to get a chart through.
 
 Two findings of one rule may not share an ID in one document (xsd:ID), so an
 assert is ``<rule id>.<fingerprint>``.
@@ -31,7 +31,7 @@ MEDIA_TYPE = "application/xml"
 SVRL = "http://purl.oclc.org/dsdl/svrl"
 _WORDS = {"critical": "[ERROR]", "warning": "[WARNING]", "info": "[WARNING]"}
 
-# Only what the document is written with: the names of the prefixes mean nothing to a reader of namespaces.
+# The prefixes under which the document is written.
 ET.register_namespace("svrl", SVRL)
 ET.register_namespace(PREFIX, NEMSIS)
 
@@ -106,7 +106,7 @@ def _finding(root: ET.Element, tag: str, finding: Mapping[str, Any], review: Rev
     told = f"{finding['tell_now']} " if "tell_now" in finding else ""
     _text(node, f"{told}{finding['title']}. {finding['message']} {finding['remediation']}")
     if language == "xpath":
-        # The shape in which a charting system finds its own fields; agency and record ids are not kept here.
+        # The shape in which NEMSIS names the elements of a finding. Ids of agency and record are left out: none is kept.
         holder = ET.SubElement(
             ET.SubElement(node, _name("diagnostic-reference"), {"diagnostic": "nemsisDiagnostic"}),
             f"{{{NEMSIS}}}nemsisDiagnostic",

@@ -1,1 +1,1 @@
-"""Outcomes, facts and profile in; findings, accounts and explanations out."""
+"""The review: outcomes, facts and profile in; findings, accounts and explanations out."""

@@ -41,11 +41,11 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """One review. ``document`` is what presentations render.
+    """One review. ``document``: the ``Review`` of the contract, which every representation is made of.
 
-    ``outcomes``: rule id -> outcome. ``disagreements``: rules on which engine
-    and evaluator disagreed. ``intake`` and ``sheet`` are what it rests on, for
-    presentations that draw the episode.
+    ``outcomes``: rule id -> outcome. ``disagreements``: ids of the rules on
+    which engine and evaluator disagreed. ``intake`` and ``sheet``: what the
+    review rests on, for the pages that draw the episode.
     """
 
     document: dict[str, Any]
@@ -55,7 +55,7 @@ class Review:
     sheet: FactSheet
 
 
-#: Pointer, member and characters of a place, and the place.
+#: (``Evidence.where``, the place itself).
 _Placed = tuple[tuple[str, str | None, tuple[int, int] | None], Evidence]
 
 
@@ -84,18 +84,21 @@ def _in_the_record(placed: _Placed) -> tuple[Any, ...]:
     return _order(pointer), member or "", chars or (0, 0)
 
 
-#: Pointers into the model come again and again, and hold nothing of any record.
+#: The same pointers come in review after review, and hold nothing of any record.
 _order = functools.lru_cache(maxsize=2048)(pointer_order)
 
 
 def fingerprint(rule: Rule, fact: Fact, places: Iterable[str]) -> str:
-    """``v1:`` and a hash of rule id, kind, the fact's own key and the pointers with item ids in place of indexes."""
+    """``v1:`` and 32 hexadecimal digits, the same for the same finding of a later version of the record.
+
+    A hash of the rule's id, the fact's kind and key, and ``places``: its pointers with item ids in place of indexes.
+    """
     text = orjson.dumps([rule.id, fact.kind, fact.key, sorted(set(places))])
     return "v1:" + hashlib.sha256(text).hexdigest()[:32]
 
 
 class _Zone:
-    """Times in the record's own offset."""
+    """Times in the offset from UTC of the record's first time."""
 
     def __init__(self, episode: record.Episode) -> None:
         first = first_time(episode)
@@ -104,14 +107,14 @@ class _Zone:
         self._texts: dict[int, str] = {}
 
     def text(self, seconds: int) -> str:
-        """RFC 3339 in whole seconds."""
+        """Epoch seconds in RFC 3339."""
         known = self._texts.get(seconds)
         if known is None:
             known = self._texts[seconds] = datetime.fromtimestamp(seconds, self._zone).isoformat()
         return known
 
     def day(self, seconds: int) -> str:
-        """The calendar day there."""
+        """The calendar day of epoch seconds, YYYY-MM-DD."""
         return self.text(seconds)[:10]
 
 
@@ -143,7 +146,7 @@ def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
 
 
 class _Static:
-    """What is said of one rule whatever the episode is; made once a rule."""
+    """What a review says of one rule whatever the episode is."""
 
     __slots__ = (
         "accounts", "bound", "compiled", "head", "opening", "order", "parameters", "remedy", "rule_id", "sources", "spans",
@@ -176,7 +179,7 @@ class _Static:
         }
 
     def account(self, tally: int) -> tuple[str, dict[str, Any]]:
-        """(outcome, account) for a tally over 0. Few tallies are common, and those are kept."""
+        """(outcome, account) for a tally (``engine.generated``) over 0. Most reviews have the same few tallies: kept."""
         outcome = generated.first(tally)
         made = (outcome, {"rule": self.rule_id, "outcome": outcome, "facts": generated.counts(tally)})
         if len(self.accounts) < _MOST_ACCOUNTS:
@@ -184,13 +187,13 @@ class _Static:
         return made
 
 
-#: Accounts of one rule that are kept (a tally holds four counts and nothing of any record).
+#: The most accounts of one rule that are kept. A tally holds four counts and nothing of any record.
 _MOST_ACCOUNTS = 64
 
 
 @dataclass(frozen=True, slots=True)
 class Ruleset:
-    """One profile's side of every review: bound rules, and what never changes about them."""
+    """All that reviews under one profile share. ``accounts``: for each rule a function from a tally to its kept account."""
 
     book: Rulebook
     profile: Profile
@@ -203,7 +206,7 @@ class Ruleset:
 
     @classmethod
     def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
-        """Prepare for reviews under one profile."""
+        """What reviews under this profile share. ``service`` and ``api``: versions."""
         versions = {
             "api": api,
             "service": service,
@@ -213,17 +216,14 @@ class Ruleset:
             "profile_digest": book.profile_digests[profile.id],
         }
         static = tuple(_Static(b, book) for b in bound)
-        ids, met = tuple(s.rule_id for s in static), tuple(s.accounts.get for s in static)
-        return cls(book, profile, bound, versions, static, range(len(bound)), ids, met)
+        ids, kept = tuple(s.rule_id for s in static), tuple(s.accounts.get for s in static)
+        return cls(book, profile, bound, versions, static, range(len(bound)), ids, kept)
 
 
 def _finding(
     static: _Static, message: Message, fact: Fact, disputed: bool, zone: _Zone, intake: Intake
 ) -> tuple[tuple[Any, ...], dict[str, Any]]:
-    """(what it is sorted by, the finding).
-
-    Order: severity, phase, rule, then the episode's own pointer, so that every format has one order.
-    """
+    """(sort key, finding). The key: severity, phase, rule, then pointer into the episode, the same for every format."""
     bound, rule = static.bound, static.bound.rule
     places = _places(static, fact, disputed)
     span = fact.span
@@ -252,7 +252,7 @@ def _finding(
 
 
 def _relate(found: Iterable[tuple[_Static, dict[str, Any]]]) -> None:
-    """Findings of one cascade name each other."""
+    """Let the findings of one cascade name each other in ``related``."""
     groups: dict[str, list[dict[str, Any]]] = {}
     for static, finding in found:
         cascade = static.bound.rule.cascade
@@ -264,7 +264,7 @@ def _relate(found: Iterable[tuple[_Static, dict[str, Any]]]) -> None:
 
 
 def _unknown(static: _Static, facts: Sequence[Fact], sheet: FactSheet, intake: Intake) -> list[dict[str, Any]]:
-    """What is not known of the facts that leave a rule open; of the kind itself where there is none."""
+    """What is not known of the facts that leave a rule not assessable; without facts, of the kind as such."""
     about = static.bound.rule.about
     if not facts:
         return [{"fact": about, "state": sheet.drawn_from.get(about, "missing"), "pointers": []}]
@@ -312,7 +312,7 @@ def _explain(
 def _switches(
     profile: Profile, closed: int | None, zone: _Zone
 ) -> tuple[dict[str, dict[str, str]], list[dict[str, Any]]]:
-    """Rules off for this record, by the record's own day, and notices about switch-offs that have ended."""
+    """(rule id -> switch-off that holds on the record's own day, notices about those that have ended)."""
     off: dict[str, dict[str, str]] = {}
     notices = []
     for switch in profile.off:
@@ -371,7 +371,7 @@ def _counts(values: Iterable[str], words: Sequence[str]) -> dict[str, int]:
 
 
 def _untold_dangers(unassessed: Iterable[tuple[_Static, Sequence[Fact]]]) -> list[dict[str, Any]]:
-    """A danger that stands in the record, and no way to tell from it what was done: said by name, never passed over."""
+    """A notice that names the rules about a charted danger that could not be assessed; empty where there is none."""
     rules = [
         static.rule_id
         for static, facts in unassessed
@@ -384,7 +384,7 @@ def _untold_dangers(unassessed: Iterable[tuple[_Static, Sequence[Fact]]]) -> lis
 
 
 def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
-    """Duties that fall due after closing: said, never found."""
+    """Notices about duties that fall due after closing. They are never findings."""
     whole = sheet.facts[0].values
     if whole.get("destination_duty_due"):
         return [
@@ -398,7 +398,7 @@ def _due_later(sheet: FactSheet) -> list[dict[str, Any]]:
 
 
 class _Read:
-    """The decisions under one profile as the review needs them, without the rules that are switched off."""
+    """The outcomes, accounts and facts of the rules that are not switched off."""
 
     def __init__(self, ruleset: Ruleset, decisions: Decisions, sheet: FactSheet, off: Iterable[str]) -> None:
         self._decisions, self._sheet = decisions, sheet
@@ -406,7 +406,7 @@ class _Read:
         self.on = [n for n, s in enumerate(ruleset.static) if s.rule_id not in skipped] if skipped else ruleset.numbers
         self._static = ruleset.static
         odd, tallies = decisions.odd, decisions.tallies
-        # Hundreds of rules a review: a tally that was met before is one look-up.
+        # A review has hundreds of rules: for a tally with a kept account this is one look-up each, in C.
         told = list(map(call, ruleset.accounts, tallies))
         for number in (*compress(ruleset.numbers, map(is_, told, repeat(None))), *odd):
             told[number] = self._account(number)
@@ -430,7 +430,7 @@ class _Read:
         return static.without_facts[self._decisions.without_facts(number)]
 
     def found(self, number: int) -> list[tuple[Fact, bool]]:
-        """The facts that are findings of a rule, and whether that is disputed."""
+        """(fact, whether it is disputed) of the facts that are findings of a rule."""
         odd = self._decisions.odd.get(number)
         if odd is None:
             return [(self._sheet.facts[index], False) for index in self._decisions.found.get(number, ())]
@@ -441,7 +441,7 @@ class _Read:
         ]
 
     def unassessed(self) -> list[tuple[_Static, list[Fact]]]:
-        """The rules that cannot be assessed, with the facts that leave them open."""
+        """The rules that cannot be assessed, each with the facts that are the reason."""
         out = []
         for number in compress(self.on, map(eq, self.outcomes.values(), repeat(NOT_ASSESSABLE))):
             odd = self._decisions.odd.get(number)
@@ -455,7 +455,7 @@ class _Read:
 
 
 def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisions, *, explain: bool) -> Review:
-    """Put the answer together."""
+    """The review of one episode. ``explain``: with what decided each rule for each fact."""
     words = ruleset.book.vocabulary
     zone = _Zone(intake.episode)
     off, notices = _switches(ruleset.profile, sheet.closed, zone)

@@ -24,7 +24,7 @@ def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
 
 
 def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
-    """One rule as a document: everything but its examples."""
+    """One rule as JSON data, without its examples."""
     out: dict[str, Any] = {
         "id": rule.id,
         "name": rule.name,
@@ -64,7 +64,7 @@ def _ruleset(book: Rulebook) -> dict[str, str]:
 
 
 def rules_document(book: Rulebook) -> dict[str, Any]:
-    """Every rule, complete and unpaged."""
+    """Every rule as JSON data, in the order of ids."""
     return {"ruleset": _ruleset(book), "rules": [rule_entry(rule, book) for rule in book.rules]}
 
 
@@ -88,7 +88,7 @@ def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
 
 
 def profiles_document(book: Rulebook) -> dict[str, Any]:
-    """Every profile and its choices."""
+    """Every profile with its choices as JSON data, in the order of ids."""
     return {
         "ruleset": _ruleset(book),
         "profiles": [_profile(book.profiles[name], book) for name in sorted(book.profiles)],

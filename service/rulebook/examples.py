@@ -1,4 +1,4 @@
-"""A rule's own examples, as facts: values written as people write them, read into scaled integers."""
+"""A rule's own examples as facts: ``"12 min"`` becomes the integer 720 of an attribute in seconds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 from service.facts.fact import Fact
 
-from .message import _divisor
+from .message import divisor_of
 from .profiles import bind, scaled
 from .rule import BoundRule, Rule
 from .vocabulary import Attribute, Vocabulary
@@ -19,7 +19,7 @@ _WITH_UNIT = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)")
 
 @dataclass(frozen=True, slots=True)
 class FactExample:
-    """One example that gives a fact. ``bound`` has the example's own parameters in place."""
+    """One example that gives a fact. ``bound``: the rule with the example's own parameters; ``default_numbers``: it has none."""
 
     name: str
     bound: BoundRule
@@ -29,7 +29,7 @@ class FactExample:
 
 
 def value_of(text: Any, attribute: Attribute, units: Mapping[str, tuple[str, int]]) -> int | bool | str:
-    """A value of an example. Raises ValueError when it does not fit the attribute."""
+    """A value of an example as the attribute has it: ``units`` as in ``Vocabulary``. Raises ValueError where it does not fit."""
     if attribute.type == "int":
         if type(text) is int:
             return text
@@ -37,11 +37,13 @@ def value_of(text: Any, attribute: Attribute, units: Mapping[str, tuple[str, int
         if match is None or match.group(2) not in units:
             raise ValueError(f"{attribute.name}: write a whole number or a number with a unit")
         unit, _ = units[match.group(2)]
-        plain = attribute.unit.rsplit("/", 1)[0] if _divisor(attribute.unit) in (10, 100) else attribute.unit
+        plain = attribute.unit.rsplit("/", 1)[0] if divisor_of(attribute.unit) in (10, 100) else attribute.unit
         if attribute.unit not in (unit, "reading") and plain != unit:
             raise ValueError(f"{attribute.name}: {attribute.unit} is not given in {match.group(2)}")
         return scaled(float(match.group(1)), match.group(2), units) * (
-            _divisor(attribute.unit) if plain == unit and attribute.unit != unit and attribute.unit != "reading" else 1
+            divisor_of(attribute.unit)
+            if plain == unit and attribute.unit != unit and attribute.unit != "reading"
+            else 1
         )
     if attribute.type == "bool" and type(text) is bool:
         return text
@@ -51,7 +53,7 @@ def value_of(text: Any, attribute: Attribute, units: Mapping[str, tuple[str, int
 
 
 def fact_examples(rule: Rule, vocabulary: Vocabulary) -> Iterator[FactExample]:
-    """Every example with ``facts``. Raises ValueError naming the slip."""
+    """Every example with ``facts``. Raises ValueError that names what is wrong."""
     attributes = vocabulary.kinds[rule.about].attributes
     for entry in rule.raw["examples"]:  # type: ignore[attr-defined]
         if "facts" not in entry:

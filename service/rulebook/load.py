@@ -1,7 +1,7 @@
-"""Read the rulebook from its directory, check every rule, work out the digests.
+"""Reads the rulebook from its directory, checks every rule, and computes the digests.
 
-Errors are collected: ``RulebookError.lines`` has one line a slip, naming file
-and member.
+Errors are collected: ``RulebookError.lines`` has one line for each, with the
+file and the member that is wrong.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _ID = re.compile(r"RR-\d{4}")
 _NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)+")
 #: A rule is named for the problem, so that "allow X" reads well.
 FORBIDDEN_NAMES = re.compile(r"^(?:avoid|use|do-not|dont|check|ensure|must|should)-")
-#: Stands where a new rule has to be filled in; no rule that is served holds it.
+#: What a template has where a new rule has to be filled in; a rule with it is refused.
 PLACEHOLDER = "FILL-IN"
 _DIGITS_IN_UNIT = {"count", "score"}
 
@@ -42,7 +42,7 @@ CASCADES = ("breathing", "sedation", "limb", "fall_in_pressure")
 
 
 class RulebookError(Exception):
-    """The rulebook cannot be used. ``lines``: one a slip."""
+    """The rulebook cannot be used. ``lines``: one for each thing that is wrong."""
 
     def __init__(self, lines: list[str]) -> None:
         super().__init__("\n".join(lines))
@@ -51,7 +51,8 @@ class RulebookError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Rulebook:
-    """Everything of one release: rules in order of their id, profiles by id, sources, words, digests."""
+    """Everything of one release. ``rules`` in order of their ids; ``messages`` by rule id; ``facts``: published facts that
+    rules answer; ``by_key``: rule by id and by name."""
 
     name: str
     version: str
@@ -67,12 +68,12 @@ class Rulebook:
     by_key: Mapping[str, Rule] = field(repr=False)
 
     def find(self, id_or_name: str) -> Rule | None:
-        """The rule with this id or name, redirects followed."""
+        """The rule of this id or name, or to which ``redirects.yaml`` leads from it; None when there is none."""
         return self.by_key.get(self.redirects.get(id_or_name, id_or_name))
 
 
 def digest(value: object) -> str:
-    """``sha256:`` over the value as JSON with sorted names and no white space."""
+    """``sha256:`` and the hash of the value as JSON with sorted names and no white space."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
 
@@ -253,7 +254,7 @@ def _rule_files(directory: Path, vocabulary: Vocabulary) -> list[Path]:
 def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     """Load ``directory`` and, if given, an agency's ``extra`` directory of the same shape.
 
-    Raises RulebookError with every slip found.
+    Raises RulebookError with everything that is wrong.
     """
     slips: list[str] = []
     try:

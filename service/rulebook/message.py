@@ -1,4 +1,4 @@
-"""Messages: fixed text with derived numbers in it, never a value of judgement or anybody's words."""
+"""Messages of rules: fixed text with attributes and parameters filled in, never anybody's words."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from .vocabulary import Attribute, Vocabulary
 _PLACE = re.compile(r"\{([a-z0-9_]+)\}")
 
 
-def _divisor(unit: str) -> int:
+def divisor_of(unit: str) -> int:
+    """By what an attribute in this unit is divided for people: seconds to minutes, tenths and hundredths to wholes."""
     if unit == "s":
         return 60
     tail = unit.rsplit("/", 1)[-1]
@@ -23,7 +24,7 @@ def _divisor(unit: str) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A compiled message. ``attributes`` are the ones that must be known when it is rendered."""
+    """A compiled message. ``attributes``: the attributes that it names."""
 
     text: str
     attributes: tuple[str, ...]
@@ -31,9 +32,9 @@ class Message:
     _pieces: tuple[str, ...]
 
     def render(self, values: Mapping[str, Scalar], parameters: Mapping[str, int | float]) -> str:
-        """Fill in. An attribute that is not known reads "not charted"."""
+        """The text with ``parameters`` and the known attributes (``values``) filled in; any other reads "not charted"."""
         out = list(self._pieces)
-        for place in range(1, len(out), 2):  # every second piece is a name
+        for place in range(1, len(out), 2):  # every second piece is the name of a placeholder
             name = out[place]
             if name in parameters:
                 out[place] = number(parameters[name])
@@ -61,9 +62,9 @@ def compile_message(
     leaves: tuple[Leaf, ...],
     vocabulary: Vocabulary,
 ) -> Message:
-    """Check the placeholders and prepare the formats. Raises KeyError with the unknown name.
+    """Check the placeholders and prepare how each is written. Raises KeyError with the unknown name.
 
-    A ``reading`` has the scale of the parameter it is compared with.
+    An attribute in the unit ``reading`` has the scale of the parameter that it is compared with.
     """
     by_name = {p.name: p for p in parameters}
     reading = 1
@@ -78,7 +79,7 @@ def compile_message(
         attribute = attributes[name]
         used.append(name)
         if attribute.type == "int":
-            divisor = reading if attribute.unit == "reading" else _divisor(attribute.unit)
+            divisor = reading if attribute.unit == "reading" else divisor_of(attribute.unit)
             formats[name] = _scaled(divisor)
         elif attribute.type == "bool":
             formats[name] = lambda value: "yes" if value else "no"

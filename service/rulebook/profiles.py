@@ -1,4 +1,4 @@
-"""An agency's choices, checked against what each rule allows, and the rules bound to them."""
+"""Profiles: an agency's choices, checked against what each rule allows, and rules bound to them."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
 def load_profiles(
     directory: Path, rules: Mapping[str, Rule], sources: Mapping[str, Any]
 ) -> tuple[dict[str, Profile], list[str]]:
-    """Every profile of a directory by its id, and one line for every slip."""
+    """Every profile of a directory by its id, and one line for each thing that is wrong."""
     out: dict[str, Profile] = {}
     slips: list[str] = []
     for path in sorted(directory.glob("*.yaml")):
@@ -112,7 +112,7 @@ def load_profiles(
 
 
 def scaled(value: int | float, unit: str, units: Mapping[str, tuple[str, int]]) -> int:
-    """A number in a parameter's unit as the integer of the attribute, half up."""
+    """A number in a parameter's unit as the integer of the attribute, half up. ``units`` as in ``Vocabulary``."""
     exact = value * units[unit][1]
     return int(exact + 0.5) if exact >= 0 else -int(-exact + 0.5)
 
@@ -132,7 +132,7 @@ def _bound(group: Group, literals: Mapping[str, int]) -> Group:
 def bind(
     rule: Rule, units: Mapping[str, tuple[str, int]], values: Mapping[str, int | float], severity: str | None = None
 ) -> BoundRule:
-    """The rule with the numbers in ``values`` (else its defaults) as scaled literals."""
+    """The rule with ``values`` (parameter name -> number), else its defaults, as literals in the attributes' units."""
     chosen = {p.name: values.get(p.name, p.default) for p in rule.parameters}
     literals = {p.name: scaled(chosen[p.name], p.unit, units) for p in rule.parameters}
     return BoundRule(
@@ -141,7 +141,7 @@ def bind(
 
 
 def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tuple[str, int]]) -> tuple[BoundRule, ...]:
-    """Every rule under one profile, the switched-off ones too (the review decides by the record's own date)."""
+    """Every rule under one profile, also those switched off: whether one is off depends on the date of the record."""
     return tuple(
         bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id)) for rule in rules
     )

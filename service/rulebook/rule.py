@@ -13,7 +13,7 @@ from typing import Literal
 
 Scalar = int | bool | str
 
-#: Operators that ask about a value's state (design: true or false, unknown when not collected).
+#: Operators that ask about a value's state (true or false; unknown when it is ``not_collected``).
 STATE_OPS = ("recorded", "missing", "declined")
 #: Operators that compare a value (unknown unless the state is ``recorded``).
 VALUE_OPS = ("eq", "ne", "lt", "le", "gt", "ge")
@@ -130,7 +130,7 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class BoundRule:
-    """A rule with one profile's numbers in place: all that the engine and the evaluator see.
+    """A rule with one profile's numbers as literals: what the engine and the evaluator decide by.
 
     ``values``: parameter name -> value in the parameter's own unit, for messages.
     """

@@ -1,7 +1,7 @@
-"""The closed words of the rulebook: kinds of fact, their attributes, units.
+"""The words that a rule may use: kinds of fact, their attributes, units.
 
-Everything is read from ``vocabulary.yaml`` and from the episode model, so that
-a member of the record is declared once.
+They come from ``vocabulary.yaml`` and from the declaration of the record, so
+that a member of the record is declared once.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 from service.episode import declaration, record, words
 from service.wording.labels import member_label
 
-#: Scale of a number of the record, by its unit: value x factor, half up, gives the attribute.
+#: Unit of a decimal member -> (unit of its attribute, factor): the value times the factor, half up, is the attribute.
 MEMBER_SCALE = {
     "kg": ("kg/10", 10),
     "L/min": ("L/min/10", 10),
@@ -23,7 +23,7 @@ MEMBER_SCALE = {
     "mg/dL": ("mg/dL/10", 10),
     "": ("count/100", 100),
 }
-#: Scale of a whole number of the record stays as it is, except where the unit names another attribute unit.
+#: Unit of a whole-number member -> unit of its attribute, which has the same value.
 WHOLE_UNITS = {
     "wk": "wk",
     "deg": "deg",
@@ -38,7 +38,10 @@ WHOLE_UNITS = {
 
 @dataclass(frozen=True, slots=True)
 class Attribute:
-    """One attribute of a kind of fact. ``type``: int, bool or enum; ``values`` the words of an enum."""
+    """One attribute of a kind of fact. ``type``: int, bool or enum; ``values``: the words of an enum.
+
+    ``from_record``: it stands in the record as it is, so that a rule may ask whether it is missing or declined.
+    """
 
     name: str
     type: str
@@ -50,7 +53,7 @@ class Attribute:
 
 @dataclass(frozen=True, slots=True)
 class FactKind:
-    """One kind of fact, its attributes, and the outcome of a rule when no such fact is there."""
+    """One kind of fact. ``when_none``: the outcome of its rules where the list it is ``drawn_from`` holds no such fact."""
 
     name: str
     doc: str
@@ -61,7 +64,7 @@ class FactKind:
 
 @dataclass(frozen=True, slots=True)
 class Vocabulary:
-    """Everything a rule may say."""
+    """Everything a rule may say. ``units``: unit of a parameter -> (unit of the attributes it fits, factor)."""
 
     phases: tuple[str, ...]
     categories: tuple[str, ...]
@@ -73,12 +76,12 @@ class Vocabulary:
 
     @property
     def catalogue(self) -> dict[str, Mapping[str, Attribute]]:
-        """Kind -> attribute name -> attribute, as the engine's compiler wants it."""
+        """Kind of fact -> attribute name -> attribute."""
         return {name: kind.attributes for name, kind in self.kinds.items()}
 
     @property
     def when_none(self) -> dict[str, str]:
-        """Kind -> outcome when the list is there and holds nothing of the kind."""
+        """Kind of fact -> outcome of its rules where its list is recorded and holds none."""
         return {name: kind.when_none for name, kind in self.kinds.items()}
 
 
@@ -101,10 +104,10 @@ def _declared(name: str, entry: Mapping[str, Any]) -> Attribute:
 
 
 def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
-    """The attributes that the members of one record class give, named ``prefix`` + member."""
+    """The attributes that the members of a class of the record give, by name: ``prefix`` and the member's name."""
     out: dict[str, Attribute] = {}
 
-    def put(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
+    def add(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
         out[prefix + name] = Attribute(prefix + name, kind, unit, member_label(name), values, True)
 
     for member in declaration.members(cls):
@@ -112,29 +115,29 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
         if member.name in declaration.NOT_ASKED:
             continue
         if isinstance(spec, declaration.Flag):
-            put(member.name, "bool")
+            add(member.name, "bool")
         elif isinstance(spec, declaration.Code):
-            put(member.name, "enum", values=frozenset(spec.words))
+            add(member.name, "enum", values=frozenset(spec.words))
         elif isinstance(spec, declaration.Codes):
-            put(member.name, "int", "count")
+            add(member.name, "int", "count")
             for word in spec.words:
-                put(f"{member.name}_has_{word.replace('-', '_')}", "bool")
+                add(f"{member.name}_has_{word.replace('-', '_')}", "bool")
         elif isinstance(spec, declaration.Int):
-            put(member.name, "int", WHOLE_UNITS[spec.unit])
+            add(member.name, "int", WHOLE_UNITS[spec.unit])
         elif isinstance(spec, declaration.Num):
-            put(member.name, "int", MEMBER_SCALE[spec.unit][0])
+            add(member.name, "int", MEMBER_SCALE[spec.unit][0])
         elif isinstance(spec, declaration.Items):
-            put(member.name, "int", "count")
+            add(member.name, "int", "count")
         elif isinstance(spec, declaration.Part):
-            put(member.name, "bool")
+            add(member.name, "bool")
             out.update(member_attributes(spec.of, f"{prefix}{member.name}_"))
         else:  # times, ids, text: only their state can be asked for
-            put(member.name, "bool")
+            add(member.name, "bool")
     return out
 
 
 def section_attributes() -> dict[str, Attribute]:
-    """The members of every section, named ``<section>_<member>``; sections that are lists give a count."""
+    """The attributes of all sections, named ``<section>_<member>``; a section that is a list gives its length."""
     out: dict[str, Attribute] = {}
     for member in declaration.members(record.Episode):
         if isinstance(member.kind, declaration.Part):
@@ -156,7 +159,7 @@ def _merge(into: dict[str, Attribute], more: Mapping[str, Attribute]) -> None:
 
 
 def parse(data: Mapping[str, Any]) -> Vocabulary:
-    """Build the vocabulary from the loaded ``vocabulary.yaml``. Raises KeyError or ValueError on a slip in it."""
+    """The vocabulary from the loaded ``vocabulary.yaml``. Raises KeyError or ValueError where that is wrong."""
     shared = {name: _declared(name, entry) for name, entry in data["shared"].items()}
     fact_kinds: dict[str, FactKind] = {}
     for name, entry in data["kinds"].items():

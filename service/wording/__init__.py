@@ -1,1 +1,1 @@
-"""What every representation says things with: quantities, times, places and labels in words, limits as numbers."""
+"""Quantities, times, places and labels in en-US words, the same in every representation."""

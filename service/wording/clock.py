@@ -1,4 +1,4 @@
-"""Times of one record as people write them."""
+"""The times of one record as people write them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,10 @@ from service.intake.episode_json import first_time
 
 
 class Clock:
-    """Times of one record in the record's own offset: that of its first time."""
+    """The times of one record, in the offset from UTC of its first time.
+
+    ``charted``: it has a time at all. ``mixed``: its times have several offsets.
+    """
 
     def __init__(self, episode: record.Episode) -> None:
         first = first_time(episode)
@@ -40,7 +43,7 @@ class Clock:
         return datetime.fromtimestamp(seconds, UTC).astimezone(self._zone)
 
     def text(self, seconds: int) -> str:
-        """``22:14``; on another day than the first with that day before it."""
+        """``22:14``, or ``2031-04-13 00:10`` on any but the first day of the record."""
         time = self.at(seconds)
         shown = f"{time:%H:%M:%S}" if time.second else f"{time:%H:%M}"
         return shown if time.date() == self._first_day else f"{time:%Y-%m-%d} {shown}"
@@ -50,7 +53,7 @@ class Clock:
         return self.text(start) if start == end else f"{self.text(start)} to {self.text(end)}"
 
     def span_of(self, span: Mapping[str, str]) -> str:
-        """The same of a span of a finding."""
+        """``span`` of ``{"from": ..., "to": ...}`` in RFC 3339, as findings have it."""
         return self.span(*(int(datetime.fromisoformat(span[end]).timestamp()) for end in ("from", "to")))
 
 

@@ -1,4 +1,4 @@
-"""What the page and the terminal say alike: who acts, how grave, what it rests on; findings that differ in their place only."""
+"""Headings and groups of findings, the same on the page and in the terminal."""
 
 from __future__ import annotations
 
@@ -6,20 +6,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 SEVERITIES = ("critical", "warning", "info")
-#: What a finding rests on, by category: absence looks different from what is charted.
+#: Category of a finding -> what it rests on.
 BASIS = {"completeness": "No entry", "safety": "Charted", "consistency": "Two places disagree"}
-#: A state in place of a value, as the reader is told.
+#: State of a value -> how the reader is told of it.
 STATES = {
     "missing": "no entry",
     "not_collected": "the sender has no place for it",
     "declined": "declined, with a reason",
 }
-#: Who acts -> the heading over their findings. In this order everywhere: what is charted as dangerous first.
+#: Who acts -> the heading over their findings, in the order in which they are shown.
 HANDLERS = {"reviewer": "For the reviewer", "author": "For the author"}
 
 
 def sentence(text: str) -> str:
-    """With a capital first letter."""
+    """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
 
 
@@ -34,12 +34,16 @@ def severity_counts(findings: Iterable[Mapping[str, Any]]) -> str:
     return ", ".join(f"{found.count(severity)} {severity}" for severity in SEVERITIES if severity in found)
 
 
-#: What findings that are shown together have in common: all but message, places, time and fingerprint.
+#: Members in which findings that are shown together are equal.
 _SAME = ("severity", "handled_by", "title", "remediation", "tell_now", "disputed")
 
 
 def together(findings: Iterable[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
-    """Findings of one rule, and of one cascade, that differ in their place only (four limbs and one hole in their checks), each such group where its first stood."""
+    """Groups of findings that differ in their place only, such as one gap in the checks of four limbs.
+
+    They are of one rule and one cascade, and are shown with one remediation and a list of places; in the review each
+    stays a finding of its own. A group stands where its first finding stood.
+    """
     groups: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
     for finding in findings:
         story = tuple(sorted({finding["fingerprint"], *finding["related"]})) if finding["related"] else ()
@@ -49,6 +53,6 @@ def together(findings: Iterable[Mapping[str, Any]]) -> list[list[Mapping[str, An
 
 
 def said_once(findings: Sequence[Mapping[str, Any]]) -> str | None:
-    """The message that all of them share, None where each says its own."""
+    """The message that all findings of a group share, None where they differ."""
     first = str(findings[0]["message"])
     return first if all(finding["message"] == first for finding in findings) else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import re
 
-#: Member names, or parts of them, that do not read well as they are.
+#: Member names, with spaces for underscores, that do not read well as they are.
 _READ_AS = {
     "hr": "heart rate",
     "rr": "breathing rate",

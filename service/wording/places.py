@@ -1,4 +1,4 @@
-"""Places of a record in words: section, item with its time, member."""
+"""Places of a record in words, such as "monitoring, check of left wrist (22:14), pulse"."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from .clock import Clock
 from .labels import item_label
 from .words import word
 
-#: What an item is called where its own code does not say it.
+#: What an item is called, before or in place of its code.
 _ITEMS: dict[type, str] = {
     record.LimbCheck: "check of",
     record.VitalSet: "vital signs",
@@ -33,8 +33,8 @@ _STARTS = ("time", "start", "on")
 _ENDS = ("end", "off")
 
 
-def reach(node: Node) -> tuple[int, int] | None:
-    """When an item was, as charted: (from, to) in epoch seconds; a missing end counts as its start."""
+def time_of(node: Node) -> tuple[int, int] | None:
+    """(from, to) of an item as charted, in epoch seconds; without an end the start twice, without a start None."""
     start = next((t for name in _STARTS if (t := getattr(node, name, MISSING).epoch) is not None), None)
     if start is None:
         return None
@@ -42,8 +42,8 @@ def reach(node: Node) -> tuple[int, int] | None:
     return start, max(start, end)
 
 
-def name(node: Node) -> str:
-    """What an item is: its kind and the codes that tell it apart."""
+def item_name(node: Node) -> str:
+    """An item in words: its kind and the codes that say which one it is."""
     said = [] if type(node) not in _ITEMS else [_ITEMS[type(node)]]
     codes = {
         m.name: word(getattr(node, m.name))
@@ -60,7 +60,7 @@ def name(node: Node) -> str:
 
 
 class Places:
-    """Finds what a location in the sent document means in the episode."""
+    """Finds the objects of the episode that the locations of a finding mean. A location is told in the sent document."""
 
     def __init__(self, intake: Intake) -> None:
         self._episode = intake.episode
@@ -72,11 +72,11 @@ class Places:
         )
 
     def location(self, entry: Mapping[str, Any]) -> str:
-        """The location as sent."""
+        """The location of an entry of a finding's ``pointers``, in the language of the sent document."""
         return str(entry[self._language])
 
     def pointer(self, entry: Mapping[str, Any]) -> str:
-        """The location as a pointer of our episode."""
+        """The same as a JSON Pointer into the episode; "" where it is not known."""
         place = self.location(entry)
         return place if self._language == "pointer" else self._back.get(place, "")
 
@@ -91,21 +91,21 @@ class Places:
                     found = here
             elif isinstance(here, Node):
                 here = getattr(here, step, None)
-                if isinstance(here, Node) and reach(here) is not None:
+                if isinstance(here, Node) and time_of(here) is not None:
                     found = here
             if here is None or isinstance(here, Absent):
                 break
         return found
 
     def describe(self, entry: Mapping[str, Any], clock: Clock) -> str:
-        """One place of a finding in words: section, item with its time, member."""
+        """An entry of a finding's ``pointers`` in words: section, item with its time, member."""
         pointer = self.pointer(entry)
         steps = pointer.split("/")[1:]
         item = self.item(pointer)
         said = [word(steps[0])] if steps else ["the whole record"]
         if item is not None and item.at.split("/")[-1].isdigit():
-            when = reach(item)
-            said.append(name(item) if when is None else f"{name(item)} ({clock.span(*when)})")
+            when = time_of(item)
+            said.append(item_name(item) if when is None else f"{item_name(item)} ({clock.span(*when)})")
         label = str(entry["label"])
         if word(label) not in said and (item is None or label != item_label(type(item))):
             said.append(label)

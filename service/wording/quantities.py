@@ -21,5 +21,5 @@ def unit(text: str) -> str:
 
 
 def quantity(value: float, of: str) -> str:
-    """A number with its unit."""
+    """A number with its unit: ``92 mmHg``. ``of``: UCUM unit."""
     return f"{number(value)} {unit(of)}".rstrip()

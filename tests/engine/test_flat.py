@@ -20,7 +20,7 @@ ALL = (generated.FOUND, generated.OPEN, generated.CLEAR_, 0)
 
 def _said(kind: generated.Kind, fact: Fact, rules: int) -> list[str]:
     """What each rule (by number) says of a fact, the rules that its word rules out included."""
-    part, says = kind.put(fact)
+    part, says = kind.ask(fact)
     said = dict.fromkeys(range(rules), "not_applicable")
     return list((said | {n: generated.outcome_of(s) for n, s in zip(part.rules, says, strict=True)}).values())
 
@@ -32,7 +32,7 @@ def test_random_rules(seed: int) -> None:
     (kind,) = catalogue
     rules = random_rules(rng, catalogue, 60)
     literals, compiled = literals_of(rules), [compile_rule(rule) for rule in rules]
-    built = generated.kinds(rules, catalogue)[kind]
+    built = generated.compile_kinds(rules, catalogue)[kind]
     for _ in range(200):
         fact = random_fact(rng, kind, catalogue, literals, unknown=rng.choice((0.0, 0.2, 0.6)))
         assert _said(built, fact, len(rules)) == [rule.outcome(fact) for rule in compiled]
@@ -41,11 +41,11 @@ def test_random_rules(seed: int) -> None:
 def test_the_real_rulebook() -> None:
     decider, catalogue, literals = subject()
     rng = random.Random(5)
-    built = generated.kinds(decider.rules, catalogue)
+    built = generated.compile_kinds(decider.rules, catalogue)
     seen: Counter[str] = Counter()
     for kind, of in built.items():
         rules = [rule for rule in decider.rules if rule.rule.about == kind]
-        own = generated.kinds(rules, catalogue)[kind]
+        own = generated.compile_kinds(rules, catalogue)[kind]
         assert own.whole.rules == tuple(range(len(rules)))
         assert len(of.whole.rules) == len(rules)
         compiled = [compile_rule(rule) for rule in rules]
@@ -67,10 +67,10 @@ def test_a_fact_is_put_to_the_rules_of_its_word_alone() -> None:
         bound(3, "limb", Group("all", (Leaf("b", "eq", True),)), fails),
         bound(4, "limb", group({"any": [{"side": {"eq": "left"}}, {"b": {"eq": True}}]}), fails),
     ]
-    kind = generated.kinds(rules, catalogue)["limb"]
+    kind = generated.compile_kinds(rules, catalogue)["limb"]
     assert kind.attribute == "side"
     for word, expected in (("left", (0, 2, 3)), ("right", (1, 2, 3)), ("none_seen", (2, 3)), (None, (0, 1, 2, 3))):
-        assert kind.put(Fact("limb", "", (), {} if word is None else {"side": word}))[0].rules == expected
+        assert kind.ask(Fact("limb", "", (), {} if word is None else {"side": word}))[0].rules == expected
 
 
 def test_tallies() -> None:

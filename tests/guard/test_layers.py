@@ -154,6 +154,15 @@ def test_every_arrow_between_rooms_is_used() -> None:
     assert used == ROOMS
 
 
+def test_no_two_modules_import_each_other() -> None:
+    """Neither directly nor round about; imports inside functions and for types alone count too."""
+    below = {name: {target for target, ours in imports(name) if ours and target in MODULES} for name in MODULES}
+    while leaves := {name for name, targets in below.items() if not targets & below.keys()}:
+        for name in leaves:
+            del below[name]
+    assert below == {}
+
+
 @pytest.mark.parametrize("name", PURE)
 def test_nothing_that_could_differ_between_two_runs(name: str) -> None:
     """No web framework, clock, environment, log, random number, socket or file between intake and presentation."""

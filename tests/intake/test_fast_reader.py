@@ -126,7 +126,7 @@ def test_same_answer_on_mutated_episodes() -> None:
             mutate(rng, base, paths), ensure_ascii=rng.random() < 0.5, indent=rng.choice((None, 1))
         ).encode()
         assert by_read(body) == by_strict(body)
-        taken += episode_json._quick(body) is not None
+        taken += episode_json._read_fast(body) is not None
     assert taken > 60, "the quick way was hardly taken: the test would prove nothing"
 
 
@@ -145,7 +145,7 @@ def test_same_answer_on_mutated_bytes() -> None:
             put = rng.choice((b"", body[start:end] * 2, rng.choice(scraps)))
             body = body[:start] + put + body[end:]
         assert by_read(body) == by_strict(body)
-        taken += episode_json._quick(body) is not None
+        taken += episode_json._read_fast(body) is not None
     assert taken > 60, "the quick way was hardly taken: the test would prove nothing"
 
 
@@ -167,16 +167,16 @@ def test_members_written_twice_or_unknown_are_never_dropped() -> None:
             '"no_such"', json.dumps(f"\\u{ord(path[-1][0]):04x}{path[-1][1:]}").replace("\\\\", "\\")
         )
         assert twice != text != unknown and escaped not in (twice, unknown), value
-        assert episode_json._quick(twice.encode()) is None
-        assert episode_json._quick(escaped.encode()) is None
+        assert episode_json._read_fast(twice.encode()) is None
+        assert episode_json._read_fast(escaped.encode()) is None
         if path[0] not in ("extensions", "accepted"):
-            assert episode_json._quick(unknown.encode()) is None
+            assert episode_json._read_fast(unknown.encode()) is None
 
 
 def test_a_colon_that_is_written_as_an_escape_makes_up_for_nothing() -> None:
     for colon in ("\\u003a", "\\u003A"):
         body = f'{{"episode_ref": "a", "narrative": "a", "narrative": "b{colon}c"}}'.encode()
-        assert episode_json._quick(body) is None
+        assert episode_json._read_fast(body) is None
         assert by_read(body)[1] == "duplicate-member"
 
 
@@ -201,13 +201,13 @@ def test_extensions_nest_as_deep_as_any_value(levels: int) -> None:
         inner = opening * levels + "1" + closing * levels
         body = (json.dumps(exemplary())[:-1] + f', "extensions": {inner}}}').encode()
         assert by_read(body) == by_strict(body)
-        assert (episode_json._quick(body) is not None) == (levels <= 31)
+        assert (episode_json._read_fast(body) is not None) == (levels <= 31)
 
 
 def test_long_lists_go_the_strict_way() -> None:
     for name, item in (("accepted", {"fingerprint": "v1:0", "reason": "a"}), ("not_collected", "/stretcher/height")):
         body = json.dumps(exemplary() | {name: [item] * 2001}).encode()
-        assert episode_json._quick(body) is None
+        assert episode_json._read_fast(body) is None
         assert by_read(body) == by_strict(body)
 
 
@@ -282,7 +282,7 @@ def test_no_thread_misses_its_absences() -> None:
 @pytest.mark.parametrize("size", SIZES)
 def test_large_episodes_are_read_the_same(size: int) -> None:
     body = json.dumps(episode(size)).encode()
-    assert episode_json._quick(body) is not None
+    assert episode_json._read_fast(body) is not None
     assert by_read(body) == by_strict(body)
 
 
@@ -295,20 +295,20 @@ def test_an_absence_takes_the_quick_way(pointer: str, state: dict[str, str]) -> 
     document = exemplary()
     put(document, pointer, state)
     body = json.dumps(document).encode()
-    assert episode_json._quick(body) is not None
+    assert episode_json._read_fast(body) is not None
     assert by_read(body) == by_strict(body)
     put(document, pointer, state | {"value": 3})
     more = json.dumps(document).encode()
-    assert episode_json._quick(more) is None
+    assert episode_json._read_fast(more) is None
     assert by_read(more) == by_strict(more)
 
 
 def test_what_is_no_part_of_the_record_is_counted_too() -> None:
     """Extensions and acceptances with colons and members of their own; equal names in them are still seen."""
     body = json.dumps(varied()).encode()
-    assert exact(episode_json._quick(body)) == by_strict(body)
+    assert exact(episode_json._read_fast(body)) == by_strict(body)
     twice = body.replace(b'"h": {}', b'"h": {}, "h": {}')
-    assert episode_json._quick(twice) is None
+    assert episode_json._read_fast(twice) is None
     assert by_read(twice)[1] == "duplicate-member"
     for name in ("extensions", "accepted", "not_collected"):
         null = json.dumps(exemplary() | {name: None}).encode()
@@ -325,7 +325,7 @@ def test_what_a_reader_has_made_is_read_the_same() -> None:
 
 
 def test_plain_episode_takes_the_quick_way() -> None:
-    assert episode_json._quick(json.dumps(exemplary()).encode()) is not None
+    assert episode_json._read_fast(json.dumps(exemplary()).encode()) is not None
 
 
 def test_equal_names_never_take_the_quick_way() -> None:

@@ -1,1 +1,1 @@
-"""CDS Hooks 2.0 in: the chart of a request, and what people answer to cards."""
+"""CDS Hooks 2.0: reading the chart of a request, and what people answer to cards."""

@@ -15,7 +15,7 @@ from service.problems import ProblemItem
 
 from .parts import item, member, refuse, text, uuid
 
-#: What a person may answer to a card. None of them changes the finding, and none invites to change a charted danger.
+#: Code of a reason -> its text. None changes a finding, and none invites anybody to change a charted danger.
 REASONS = {
     "charted-elsewhere": "It stands elsewhere in the record",
     "not-applicable": "It does not apply to this patient",
@@ -39,8 +39,9 @@ class Feedback:
 
 
 def read_feedback(body: bytes) -> Feedback:
-    """Read ``POST /cds-services/restraint-review/feedback``. Whether a card was ever shown cannot be told: nothing is kept.
+    """Read the body of ``POST /cds-services/restraint-review/feedback``.
 
+    Whether a card was ever shown cannot be checked: the service keeps nothing.
     Raises Rejected: 400 not JSON; 422 ``invalid-feedback``.
     """
     value = strict_json.loads(body)
@@ -69,7 +70,7 @@ def read_feedback(body: bytes) -> Feedback:
 
 
 def _read_answer(entry: Mapping[str, Any], at: str, slips: list[ProblemItem]) -> str | None:
-    """Check one answer; the code of its reason."""
+    """Add to ``slips`` what is wrong with one answer; the code of its reason, ``other`` for one that is not ours, or None."""
     uuid(entry, "card", at, slips)
     outcome = entry.get("outcome")
     if outcome not in ("accepted", "overridden"):

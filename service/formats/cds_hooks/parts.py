@@ -1,4 +1,4 @@
-"""Parts of a request looked at one by one, and what is said of those that are wrong."""
+"""Checks of single members of a request, and the texts of what is wrong with them."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ _UUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
 
 
 def member(value: Any, name: str) -> Any:
-    """A member of an object; None where there is none, or no object."""
+    """A member of a JSON value; None where there is none, or the value is no object."""
     return value.get(name) if type(value) is dict else None
 
 
 def item(code: str, pointer: str) -> ProblemItem:
-    """What is wrong at a place of the request (JSON Pointer)."""
+    """One place of the request that is wrong; ``pointer``: JSON Pointer."""
     return ProblemItem(code, _DETAILS[code], pointer=pointer)
 
 
 def refuse(code: str, slips: list[ProblemItem]) -> NoReturn:
-    """Raises Rejected (422)."""
+    """Raise Rejected (422)."""
     raise Rejected(422, code, slips)
 
 

@@ -1,6 +1,6 @@
 """The chart that a CDS Hooks request brings (https://cds-hooks.hl7.org/2.0/, "Calling a CDS Service").
 
-The service works on what a request brings and calls no FHIR server, ever:
+The service works on what a request brings and never calls a FHIR server:
 ``fhirServer`` and ``fhirAuthorization`` are not read.
 """
 
@@ -24,8 +24,8 @@ DISCHARGE = "encounter-discharge"
 CHART_CLOSE = "example.restraint-review.chart-close"
 _JSON, _FHIR = "application/json", "application/fhir+json"
 
-#: Prefetch key -> FHIR query. Without the first five a chart cannot be judged: an entry that was not sent
-#: would be called not charted.
+#: Prefetch key -> FHIR query. Without these a chart cannot be judged: an entry that was not sent would be called not
+#: charted.
 _NEEDED = {
     "patient": "Patient/{{context.patientId}}",
     "encounter": "Encounter/{{context.encounterId}}",
@@ -33,15 +33,16 @@ _NEEDED = {
     "medications": "MedicationAdministration?context={{context.encounterId}}",
     "observations": "Observation?encounter={{context.encounterId}}",
 }
-_WELCOME = {
+#: The same for what may be left out; the account card names what was not sent.
+_OPTIONAL = {
     "conditions": "Condition?encounter={{context.encounterId}}",
     "allergies": "AllergyIntolerance?patient={{context.patientId}}",
     "communications": "Communication?encounter={{context.encounterId}}",
     "compositions": "Composition?encounter={{context.encounterId}}",
     "devices": "Device?patient={{context.patientId}}",
 }
-PREFETCH = _NEEDED | _WELCOME
-#: Read by id, so never a Bundle: whose chart this is must be beyond doubt.
+PREFETCH = _NEEDED | _OPTIONAL
+#: Key -> type of the one resource that it reads, by id. A Bundle would leave open whose chart this is.
 _ONE = {"patient": "Patient", "encounter": "Encounter"}
 
 
@@ -49,9 +50,9 @@ _ONE = {"patient": "Patient", "encounter": "Encounter"}
 class HookRequest:
     """A chart taken out of a request: ``body`` and ``media_type`` are for the pipeline.
 
-    ``not_sent``: welcome prefetch keys that were left out. ``homes``: where
-    the chart stood, as a pointer into the request; for an assembled Bundle
-    one for each of its entries.
+    ``not_sent``: optional prefetch keys that were left out. ``home``: JSON
+    Pointer in the request of what the chart was taken from; ``homes``: for a
+    Bundle made of the prefetch, the same of each of its entries.
     """
 
     hook: str
@@ -62,7 +63,7 @@ class HookRequest:
     homes: tuple[str, ...] = ()
 
     def pointer(self, pointer: str) -> str:
-        """A pointer into the chart as one into the request."""
+        """A JSON Pointer into the chart as one into the request."""
         if not self.homes:
             return self.home + pointer
         entry = re.match(r"/entry/(\d+)(?:/resource)?(.*)", pointer)
@@ -78,7 +79,7 @@ class HookRequest:
         return _path(self.home) + location.removeprefix("Bundle")
 
     def rejected(self, refusal: Rejected) -> Rejected:
-        """What the pipeline refused, with its places in the request."""
+        """A refusal of the pipeline with its places in the request in place of those in the chart."""
         out = Rejected(
             refusal.status,
             refusal.code,
@@ -95,7 +96,7 @@ def read_request(body: bytes) -> HookRequest:
     """Read ``POST /cds-services/restraint-review``.
 
     Raises Rejected: 400 not JSON; 412 ``missing-prefetch`` when a needed key is
-    left out or holds a part only; 422 ``invalid-hook-request``.
+    left out or does not hold everything; 422 ``invalid-hook-request``.
     """
     value = strict_json.loads(body)
     if type(value) is not dict:
@@ -128,7 +129,7 @@ def read_request(body: bytes) -> HookRequest:
 def _assembled(hook: str, context: Mapping[str, Any], prefetch: Mapping[str, Any]) -> HookRequest:
     """One Bundle of all that was prefetched, in the order of the keys."""
     slips: list[ProblemItem] = []
-    # A server's own OperationOutcome in place of the answer brings nothing.
+    # An OperationOutcome in place of resources is the error of the client's server: the same as not sent.
     lacking = [key for key in _NEEDED if key not in prefetch or _type(prefetch[key]) == "OperationOutcome"]
     short = [item("missing-prefetch", f"/prefetch/{key}") for key in lacking]
     entries: list[dict[str, Any]] = []
@@ -176,12 +177,12 @@ def _assembled(hook: str, context: Mapping[str, Any], prefetch: Mapping[str, Any
     short += [item("reference-not-sent", homes[number]) for number in _dangling(bundle)]
     if short:
         raise Rejected(412, "missing-prefetch", short)
-    not_sent = tuple(key for key in _WELCOME if key not in prefetch or _type(prefetch[key]) == "OperationOutcome")
+    not_sent = tuple(key for key in _OPTIONAL if key not in prefetch or _type(prefetch[key]) == "OperationOutcome")
     return HookRequest(hook, strict_json.canonical(bundle), _FHIR, not_sent, "/prefetch", tuple(homes))
 
 
 def _dangling(bundle: dict[str, Any]) -> list[int]:
-    """Entries that refer to a device or drug which is not there: it would be called not charted."""
+    """Indexes of the entries that refer to a device or drug which was not sent: it would be called not charted."""
     index = Index(bundle)
     found: dict[int, None] = {}
     for el in index.resources:
@@ -198,5 +199,5 @@ def _type(value: Any) -> str:
 
 
 def _path(pointer: str) -> str:
-    """A pointer made here as FHIRPath from the request: ``prefetch.procedures.entry[2].resource``."""
+    """A pointer of ``homes`` as FHIRPath from the request, such as ``prefetch.procedures.entry[2].resource``."""
     return re.sub(r"\.(\d+)", r"[\1]", pointer[1:].replace("/", "."))

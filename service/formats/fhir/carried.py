@@ -1,8 +1,8 @@
-"""What plain FHIR R4, without the profile we suggest, has no place for.
+"""What plain FHIR R4, without the profile that we suggest, has no place for.
 
-Stated for every chart as ``not_collected``, member by member, unless a code or
-an extension of the profile brought the member. A place that FHIR has only as
-free text is no place: words are not read for what they may mean.
+Every chart gets these members as ``not_collected``, except those that a code or
+an extension of the profile brought. Where FHIR has only free text for a member
+it counts as no place: text is not interpreted.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Any
 
 from service.formats.member_paths import brought, everything_below
 
-#: Member paths; a path stands for all that is below it, too.
+#: Member paths; each stands for all below it too.
 NOT_CARRIED = (
     "/patient/oxygen_target",
     "/patient/substances",
@@ -96,7 +96,7 @@ NOT_CARRIED = (
 )
 
 
-#: The table with everything below, one path a member.
+#: The same with every path below them.
 EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
 
 

@@ -1,11 +1,12 @@
-"""What has been read so far: items, sections, places, notices. Only values our schema takes get in."""
+"""What has been read of a Bundle so far: items, sections, their places, notices. It takes only values that members can have."""
 
 from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
@@ -16,10 +17,7 @@ from service.problems import ProblemItem, Rejected
 from . import profile
 from .tree import El, Index, codings
 
-if TYPE_CHECKING:
-    from .people import People
-
-#: At most so many notices of one code are told one by one.
+#: The most notices of one code; one more says how many were left out.
 MOST_OF_A_CODE = 20
 
 #: code -> what the caller reads. Nothing here quotes the document.
@@ -62,16 +60,16 @@ DETAILS = {
     "unknown-part": "This part of the extension is no member of the episode; it was not used.",
 }
 
-#: Something is charted there, and we cannot tell what: never a pass, and never missing.
+#: In place of a value that is charted and not understood: neither a value nor missing.
 CANNOT_TELL = {"absent": "not_collected"}
 
 _OFFSET = re.compile(r"T.*([Zz]|[+-]\d\d:\d\d)$")
 
 
 class Found:
-    """One object on its way into the episode: its values by member, and where each stands.
+    """One object that is being read. ``data``: its values by member, as our own JSON has them.
 
-    ``places`` has the members' relative paths (``takedown/time``) as keys.
+    ``places``: relative path of a member (``takedown/time``) -> its element.
     """
 
     __slots__ = ("cls", "data", "el", "own", "places")
@@ -81,12 +79,25 @@ class Found:
         self.el = el
         self.data: dict[str, Any] = {}
         self.places: dict[str, El] = {}
-        #: Read from a resource that is written to our profile: nothing is concluded beside it.
+        #: Read from a resource that is written to our profile: then nothing is derived from its other elements.
         self.own = False
 
 
+@dataclass(slots=True)
+class Persons:
+    """Everybody who took part: ``people`` fills it.
+
+    ``ids``: id of a person by what refers to them. ``found``: the object of
+    each person whom the sender gave no id, by the id given here. ``taken``: every id.
+    """
+
+    ids: dict[str, str] = field(default_factory=dict)
+    found: dict[str, Found] = field(default_factory=dict)
+    taken: set[str] = field(default_factory=set)
+
+
 class Chart:
-    """The state of one reading."""
+    """What one Bundle has given so far."""
 
     def __init__(self, index: Index) -> None:
         self.index = index
@@ -99,14 +110,14 @@ class Chart:
         self.last: datetime | None = None
         #: Whether anything in the document says that the patient was restrained.
         self.restrained = False
-        #: Sections of which the sender says that there was none of it.
+        #: Sections that the sender marks as ``none``.
         self.none: dict[str, El] = {}
-        #: Where the reason of a restraint stands in free text, and where a posture is not understood.
+        #: Element with the reason of a restraint in free text, and with a posture that is not understood.
         self.reason: El | None = None
         self.posture: El | None = None
-        #: Responses to drugs, read once every dose is known.
+        #: (subject, Observation) of responses to drugs: they are read once every dose is known.
         self.later: list[tuple[str, El]] = []
-        self.people: People
+        self.persons = Persons()
         self._notices: list[Notice] = []
         self._told: Counter[str] = Counter()
         self._seen: set[tuple[str, str]] = set()
@@ -114,7 +125,7 @@ class Chart:
     # ------------------------------------------------------------ notices
 
     def notice(self, code: str, at: str) -> None:
-        """Say what could not be used, and where."""
+        """Add a notice. ``code``: of ``DETAILS``; ``at``: FHIRPath."""
         if (code, at) in self._seen:
             return
         self._seen.add((code, at))
@@ -123,7 +134,7 @@ class Chart:
             self._notices.append(Notice(code, DETAILS[code], at))
 
     def notices(self) -> tuple[Notice, ...]:
-        """All of them; beyond the cap one line a code says how many more there are."""
+        """All notices; for a code with too many one more says how many were left out."""
         more = [
             Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", "Bundle")
             for code, count in sorted(self._told.items())
@@ -145,15 +156,19 @@ class Chart:
         return found
 
     def section(self, name: str, el: El) -> Found:
-        """The one object of a section; made by the first thing that belongs there."""
+        """The object of a section; made when it is first asked for, with that element as its place."""
         if name not in self.sections:
             self.sections[name] = Found(profile.SECTIONS[name], el)
         return self.sections[name]
 
     # ------------------------------------------------------------ values
 
-    def put(self, found: Found, name: str, value: Any, el: El) -> bool:
-        """Set a member, if our schema takes the value; a notice otherwise. The first of two different values stands."""
+    def set_value(self, found: Found, name: str, value: Any, el: El) -> bool:
+        """Set a member, if it can have the value, else add a notice; whether it has the value now.
+
+        The first of two different values stays, with a notice. Times other than
+        ``entered`` widen ``first`` and ``last``.
+        """
         if name in found.data:
             if found.data[name] != value:
                 self.notice("conflict", el.at)
@@ -178,34 +193,34 @@ class Chart:
         found.places[name] = el
         return True
 
-    def put_part(self, section: Found, name: str, part: Found) -> None:
+    def set_part(self, section: Found, name: str, part: Found) -> None:
         """Set a nested object with the places of its members."""
-        if name not in section.data and self.put(section, name, part.data, part.el):
+        if name not in section.data and self.set_value(section, name, part.data, part.el):
             section.places.update({f"{name}/{member}": el for member, el in part.places.items()})
         elif section.data.get(name) != part.data:
             self.notice("conflict", part.el.at)
 
-    def put_time(self, found: Found, name: str, el: El) -> bool:
-        """Set a time, if it has a time of day and an offset."""
+    def set_time(self, found: Found, name: str, el: El) -> bool:
+        """Set a time, if it has a time of day and an offset; whether it was set."""
         if not el:
             return False
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
             return False
-        return self.put(found, name, el.text, el)
+        return self.set_value(found, name, el.text, el)
 
-    def put_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
-        """Set start and end of an item from the time of its resource."""
+    def set_span(self, found: Found, resource: El, stem: str, start: str | None, end: str | None) -> None:
+        """Set the members ``start`` and ``end`` (None: no such member) from the element ``<stem>[x]`` of a resource."""
         what, when = resource.choice(stem, "DateTime", "Period", "Instant")
         if what == "Period":
             for name, side in ((start, "start"), (end, "end")):
                 if name:
-                    self.put_time(found, name, when.get(side))
+                    self.set_time(found, name, when.get(side))
         elif start:
-            self.put_time(found, start, when)
+            self.set_time(found, start, when)
 
-    def put_id(self, found: Found, ident: str, el: El) -> None:
-        """Set the id of an item from the id of its resource, where it fits."""
+    def set_id(self, found: Found, ident: str, el: El) -> None:
+        """Set the id of an item, unless it has one or the text cannot be an id of ours."""
         if ident and "id" not in found.data and re.fullmatch(declaration.ID_PATTERN, ident):
             found.data["id"] = ident
             found.places["id"] = el
@@ -213,12 +228,12 @@ class Chart:
     # ------------------------------------------------------------ our own extensions
 
     def merge_parts(self, found: Found, extension: El) -> None:
-        """Members from a complex extension of the profile; ``id`` of the extension goes before that of the resource."""
+        """Set members from a complex extension of the profile. Its ``id`` replaces that of the resource."""
         data, places = self._parts(found.cls, extension, "")
         for name, value in data.items():
             if name == "id":
                 found.data.pop("id", None)
-            if self.put(found, name, value, places[name]) and type(value) in (dict, list):
+            if self.set_value(found, name, value, places[name]) and type(value) in (dict, list):
                 found.places.update({path: el for path, el in places.items() if path.startswith(f"{name}/")})
 
     def _parts(self, cls: type, extension: El, under: str) -> tuple[dict[str, Any], dict[str, El]]:
@@ -233,7 +248,7 @@ class Chart:
                 if name not in ("given", "none", "not_collected", "accepted"):
                     self.notice("unknown-part", part.at)
             elif name not in data and "extension" not in part.value and type(declared.kind) in _PLAIN:
-                # Most parts by far: one value, and nothing to say about it.
+                # Most parts by far: one value, and no notice.
                 data[name] = part.choice("value", *_TYPES[type(declared.kind)])[1].value
                 places[f"{under}{name}"] = part
             else:
@@ -258,7 +273,7 @@ class Chart:
                 self.notice("conflict", part.at)
                 return
             item = self._list_item(kind.of, part, f"{path}/{len(data.get(name, []))}", taken.get(name, set()), places)
-            # Of a list no item of which can be read nothing is said: an empty one would say that there was none.
+            # A list without a readable item is left out: an empty one would say that there was none.
             if item is not None:
                 data.setdefault(name, []).append(item)
                 places.setdefault(path, part)
@@ -306,7 +321,7 @@ class Chart:
         return value
 
     def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
-        """The members of a nested object that our schema takes."""
+        """A nested object without the members that cannot have their value; a notice for each of those."""
         out = {}
         for name, value in data.items():
             if not takes(cls, name, value):
@@ -318,7 +333,7 @@ class Chart:
         return out
 
 
-#: Value types in which a member of each kind is taken.
+#: Kind of a member -> the types of ``value[x]`` in which it is taken.
 _TYPES: dict[type, tuple[str, ...]] = {
     declaration.Int: ("Integer", "Decimal", "PositiveInt", "UnsignedInt"),
     declaration.Num: ("Decimal", "Integer"),
@@ -331,12 +346,12 @@ _TYPES: dict[type, tuple[str, ...]] = {
 }
 
 
-#: Kinds of one value: every other is a list or an object.
+#: Kinds that are one value, not a list or an object.
 _PLAIN = frozenset(_TYPES) - {declaration.Codes}
 
 
 def _stated(kind: declaration.Kind, part: El) -> Any:
-    """What parts of a part say in place of a value: why there is none, or that it is empty; None where they say neither."""
+    """What the parts of an extension say in place of a value: an absence, ``none`` or ``empty``; None where they say none of that."""
     inner = {p.text_of("url"): p for p in part.each("extension")}
     if "absent" in inner:
         value = {"absent": inner["absent"].choice("value", "Code")[1].text}
@@ -351,7 +366,7 @@ def _stated(kind: declaration.Kind, part: El) -> Any:
 
 
 def own_word(concept: El, slug: str) -> str | None:
-    """The word of one of our own code systems in a concept."""
+    """The word that a concept has in the code system of ``slug``, one of our own, or None."""
     name = profile.system(slug)
     for system, code in codings(concept):
         if system == name:

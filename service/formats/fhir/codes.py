@@ -37,7 +37,7 @@ SAME_SYSTEM = {
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One code, what it means to us, and where the code comes from."""
+    """One code. ``means``: our word, or a tuple of words; ``source``: ``read`` or ``from memory``."""
 
     system: str
     code: str
@@ -47,7 +47,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Codes of one use. ``texts``: plain words that mean the same, lower case."""
+    """The codes of one use. ``texts``: words in lower case -> what they mean; ``by_code``: (system, code) -> the same."""
 
     rows: tuple[Row, ...]
     texts: dict[str, Any] = field(default_factory=dict)
@@ -58,7 +58,7 @@ class Table:
         object.__setattr__(self, "by_code", {(r.system, r.code): r.means for r in self.rows})
 
     def code_of(self, means: Any) -> Row | None:
-        """The first code with that meaning, for writing."""
+        """The first code with that meaning, for writing; None where there is none."""
         return next((row for row in self.rows if row.means == means), None)
 
 
@@ -146,7 +146,7 @@ SIGNS = Table(
             ("67519-9", "rhythm"),
             ("3151-8", "oxygen_l_min"),
             ("3150-6", "oxygen_percent"),
-            # Listed as a fraction and sent with mm[Hg] all the same: the unit decides.
+            # LOINC defines it as a fraction, and it is sent with mm[Hg] too: the unit decides.
             ("19889-5", "etco2_mmhg"),
         ],
     )

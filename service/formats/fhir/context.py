@@ -20,13 +20,13 @@ def _refuted(el: El) -> bool:
 
 
 def read_patient(chart: Chart, el: El) -> None:
-    """Sex; age and death need the times of the record and come last. Nothing else is looked at."""
+    """Set the sex. Age and death need the times of the record (``finish_patient``); nothing else is looked at."""
     if el.text_of("gender"):
-        chart.put(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
+        chart.set_value(chart.section("patient", el), "sex", el.text_of("gender"), el.get("gender"))
 
 
 def finish_patient(chart: Chart, el: El) -> None:
-    """Age at the first time of the record; death, if it lies within the record."""
+    """Set the age at the first time of the record, and the death if it lies within the record."""
     section = chart.section("patient", el)
     born = el.get("birthDate")
     if "age" not in section.data and born and chart.first is not None:
@@ -37,28 +37,28 @@ def finish_patient(chart: Chart, el: El) -> None:
         return
     death = Found(record.Death, dead)
     if name == "Boolean":
-        if not chart.put(death, "died", dead.value, dead):
+        if not chart.set_value(death, "died", dead.value, dead):
             return
         if dead.value:
             chart.notice("death-without-time", dead.at)
     else:
         last = chart.last
-        chart.put(death, "died", True, dead)
-        if not chart.put_time(death, "time", dead):
+        chart.set_value(death, "died", True, dead)
+        if not chart.set_time(death, "time", dead):
             chart.notice("death-without-time", dead.at)
         elif last is not None and datetime.fromisoformat(dead.text.upper()) > last:
             chart.notice("death-later", dead.at)
             return
-    chart.put_part(chart.section("injuries", el), "death", death)
+    chart.set_part(chart.section("injuries", el), "death", death)
 
 
-def put_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
-    """Contact with medical direction; the first one charted stands."""
+def set_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
+    """Set a contact with medical direction, unless there is one already."""
     contact = Found(record.MedicalDirection, el)
-    chart.put(contact, "contacted", contacted, el)
+    chart.set_value(contact, "contacted", contacted, el)
     if contacted:
-        chart.put_time(contact, "time", when)
-    chart.put_part(chart.section("decision", el), "medical_direction", contact)
+        chart.set_time(contact, "time", when)
+    chart.set_part(chart.section("decision", el), "medical_direction", contact)
 
 
 def _years(born: date, on: date) -> int:
@@ -70,7 +70,10 @@ def _months(born: date, on: date) -> int:
 
 
 def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
-    """Days up to four weeks, months up to two years, then years. A year alone gives an age only where it cannot differ."""
+    """Set the age: in days up to four weeks, in months up to two years, then in years.
+
+    A year or month of birth alone gives an age only where every day of it gives the same.
+    """
     section, on, text = chart.section("patient", el), first.date(), born.text
     try:
         if len(text) == 10:
@@ -95,18 +98,18 @@ def _age(chart: Chart, el: El, born: El, first: datetime) -> None:
     except ValueError:
         chart.notice("inexact-birth-date", born.at)
         return
-    put_age(chart, section, age[0], age[1], born)
+    set_age(chart, section, age[0], age[1], born)
 
 
-def put_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
+def set_age(chart: Chart, section: Found, value: int | float, unit: str, el: El) -> None:
     """Set the age of the patient."""
     age = Found(record.Age, el)
-    if chart.put(age, "value", value, el) and chart.put(age, "unit", unit, el):
-        chart.put_part(section, "age", age)
+    if chart.set_value(age, "value", value, el) and chart.set_value(age, "unit", unit, el):
+        chart.set_part(section, "age", age)
 
 
 def read_allergy(chart: Chart, el: El) -> None:
-    """Drug allergies among the drugs an episode can name; any other substance is another."""
+    """Add an allergy: one of the drugs that an episode can name, else ``other``."""
     if _refuted(el) or any(code == "resolved" for _, code in codings(el.get("clinicalStatus"))):
         chart.notice("not-used-status", el.at)
         return
@@ -122,7 +125,7 @@ def read_allergy(chart: Chart, el: El) -> None:
 
 
 def ingredient(concept: El) -> str | None:
-    """The ingredient by its code, else by the one known name among the words of the drug."""
+    """Our word for the drug of a concept: by its code, else by the only name of a known drug in its text; else None."""
     own = own_word(concept, "sedation.drug")
     if own:
         return own
@@ -134,7 +137,7 @@ def ingredient(concept: El) -> str | None:
 
 
 def read_condition(chart: Chart, el: El) -> None:
-    """A known condition, or an injury; others are a notice."""
+    """Add a condition of the patient, or an injury; a notice for any other."""
     if _refuted(el):
         chart.notice("not-used-status", el.at)
         return
@@ -148,14 +151,14 @@ def read_condition(chart: Chart, el: El) -> None:
             listed.append(condition)
     elif injury:
         found = chart.item("injuries.patient", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "kind", injury, concept)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "kind", injury, concept)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
 
 
 def read_adverse_event(chart: Chart, el: El) -> None:
-    """A complication; potential events are none."""
+    """Add a complication; an event that might have happened is none."""
     if el.text_of("actuality") == "potential":
         chart.notice("not-used-status", el.at)
         return
@@ -165,13 +168,13 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
     found = chart.item("injuries.complications", el)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "complication", word or "other", el.get("event") if el.get("event") else el)
-    chart.put_time(found, "time", el.get("date"))
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "complication", word or "other", el.get("event") if el.get("event") else el)
+    chart.set_time(found, "time", el.get("date"))
 
 
 def read_communication(chart: Chart, el: El) -> None:
-    """Word given to medical direction, to the receiving facility or to a guardian, by a code in category, topic or reason."""
+    """Set that medical direction, the receiving facility or a guardian was told, by a code in category, topic or reason."""
     if el.text_of("status") == "not-done":
         chart.notice("not-used-status", el.at)
         return
@@ -180,18 +183,18 @@ def read_communication(chart: Chart, el: El) -> None:
     subjects = {look(c, codes.SUBJECTS) for c in concepts} | {own_word(c, "communication") for c in concepts}
     if "facility_told" in subjects:
         section = chart.section("transport", el)
-        chart.put(section, "facility_told", True, el)
-        chart.put_time(section, "facility_told_time", sent)
+        chart.set_value(section, "facility_told", True, el)
+        chart.set_time(section, "facility_told_time", sent)
     elif "guardian_told" in subjects:
-        chart.put(chart.section("patient", el), "guardian_told", True, el)
+        chart.set_value(chart.section("patient", el), "guardian_told", True, el)
     elif "medical_direction" in subjects:
-        put_contact(chart, el, True, sent)
+        set_contact(chart, el, True, sent)
     else:
         chart.notice("unknown-code", el.at)
 
 
 def read_provenance(chart: Chart, el: El) -> None:
-    """When an entry was written: the recording of what created it."""
+    """Set when entries were written: ``recorded`` of what created them."""
     activity = {code for system, code in codings(el.get("activity")) if system == codes.DATA_OPERATION}
     if activity - {"CREATE"}:
         return
@@ -199,13 +202,13 @@ def read_provenance(chart: Chart, el: El) -> None:
         target = chart.index.target(reference)
         for found in chart.of_resource.get(target.at, []) if target is not None else []:
             if "entered" not in found.data and not found.own and "entered" in profile.members_of(found.cls):
-                chart.put_time(found, "entered", el.get("recorded"))
+                chart.set_time(found, "entered", el.get("recorded"))
 
 
 def read_composition(chart: Chart, el: El) -> None:
-    """The time at which the document was attested is when the chart was closed."""
+    """Set when the chart was closed: the time at which the document was attested."""
     for attester in el.each("attester"):
         if attester.text_of("mode") in ("legal", "official", "professional"):
             section = chart.section("chart", el)
             if "closed" not in section.data:
-                chart.put_time(section, "closed", attester.get("time"))
+                chart.set_time(section, "closed", attester.get("time"))

@@ -17,7 +17,7 @@ _DOSE_UNITS = frozenset({"g", "mg", "ug", "mL", "mg/kg", "ug/kg"})
 
 
 def read_medication(chart: Chart, el: Resource) -> None:
-    """One MedicationAdministration."""
+    """Read one MedicationAdministration."""
     concept = _concept(chart, el)
     status = el.text_of("status")
     if status == "not-done":
@@ -29,9 +29,9 @@ def read_medication(chart: Chart, el: Resource) -> None:
     action = look(concept, codes.ANSWERING_DRUGS)
     if action:
         found = chart.item("monitoring.actions", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "action", action, concept)
-        chart.put_span(found, el, "effective", "time", None)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "action", action, concept)
+        chart.set_span(found, el, "effective", "time", None)
         return
     drug = ingredient(concept)
     if drug is None and look(concept, codes.ASIDE_DRUGS):
@@ -41,9 +41,9 @@ def read_medication(chart: Chart, el: Resource) -> None:
         chart.notice("unknown-drug", el.at)
     found = chart.item(_DOSES, el)
     found.own = el.is_own(_DOSES)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "drug", drug or "other", concept if concept else el)
-    chart.put_span(found, el, "effective", "time", None)
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "drug", drug or "other", concept if concept else el)
+    chart.set_span(found, el, "effective", "time", None)
     dosage = el.get("dosage")
     _dose(chart, el, dosage)
     route = dosage.get("route")
@@ -51,17 +51,17 @@ def read_medication(chart: Chart, el: Resource) -> None:
         word = own_word(route, f"{_DOSES}.route") or look(route, codes.ROUTES)
         if word is None:
             chart.notice("unknown-value", route.at)
-        chart.put(found, "route", word or CANNOT_TELL, route)
+        chart.set_value(found, "route", word or CANNOT_TELL, route)
     for person, place in performers(chart, el)[:1]:
-        chart.put(found, "given_by", person, place)
+        chart.set_value(found, "given_by", person, place)
     for reason in el.each("reasonCode"):
         if not found.own and "reason" not in found.data:
             chart.notice("free-text", reason.at)
-            chart.put(found, "reason", CANNOT_TELL, reason)
+            chart.set_value(found, "reason", CANNOT_TELL, reason)
 
 
 def _concept(chart: Chart, el: El) -> El:
-    """The drug: coded here, or in a Medication that is referred to."""
+    """The concept of the drug, coded here or in the Medication that is referred to."""
     name, found = el.choice("medication", "CodeableConcept", "Reference")
     if name != "Reference":
         return found
@@ -82,15 +82,15 @@ def _dose(chart: Chart, el: El, dosage: El) -> None:
         return
     unit = unit_of(dose)
     if unit in _DOSE_UNITS:
-        chart.put(found, "unit", unit, dose)
+        chart.set_value(found, "unit", unit, dose)
     elif unit or not found.own:
-        # In a unit we cannot state, the number alone would be read in another.
+        # Without its unit the number would be read in another one.
         chart.notice("unknown-unit" if unit else "no-unit", dose.at)
-        chart.put(found, "dose", CANNOT_TELL, dose)
+        chart.set_value(found, "dose", CANNOT_TELL, dose)
         if unit:
-            chart.put(found, "unit", CANNOT_TELL, dose)
+            chart.set_value(found, "unit", CANNOT_TELL, dose)
         return
-    chart.put(found, "dose", number, dose)
+    chart.set_value(found, "dose", number, dose)
 
 
 def _not_given(chart: Chart, el: Resource, concept: El) -> None:
@@ -101,22 +101,22 @@ def _not_given(chart: Chart, el: Resource, concept: El) -> None:
         return
     found = chart.item(_NOT_GIVEN, el)
     found.own = own
-    chart.put_id(found, el.text_of("id"), el)
+    chart.set_id(found, el.text_of("id"), el)
     if drug:
-        chart.put(found, "drug", drug, concept)
+        chart.set_value(found, "drug", drug, concept)
     elif not own:
-        chart.put(found, "drug", "other", concept if concept else el)
-    chart.put_span(found, el, "effective", "time", None)
+        chart.set_value(found, "drug", "other", concept if concept else el)
+    chart.set_span(found, el, "effective", "time", None)
     for reason in el.each("statusReason"):
         word = own_word(reason, f"{_NOT_GIVEN}.reason")
         if word:
-            chart.put(found, "reason", word, reason)
+            chart.set_value(found, "reason", word, reason)
         elif not own and "reason" not in found.data:
-            chart.put(found, "reason", CANNOT_TELL, reason)
+            chart.set_value(found, "reason", CANNOT_TELL, reason)
 
 
 def read_response(chart: Chart, subject: str, el: El) -> None:
-    """What came of a dose: of the one that the Observation is part of, or of the only one there is."""
+    """Set what came of a dose: of the one that the Observation refers to, else of the only one there is."""
     doses = chart.items.get(_DOSES, [])
     targets = {chart.index.key(part) for name in ("partOf", "focus") for part in el.each(name)}
     found = [dose for at in targets for dose in chart.of_resource.get(at, []) if dose.cls is record.Dose]
@@ -127,7 +127,7 @@ def read_response(chart: Chart, subject: str, el: El) -> None:
     if len(found) != 1 or word is None:
         chart.notice("unknown-value", value.at if value else el.at)
     elif subject == "drug_response":
-        chart.put(found[0], "effect", word, value)
+        chart.set_value(found[0], "effect", word, value)
     else:
         harms = found[0].data.setdefault("adverse_effects", [])
         found[0].places.setdefault("adverse_effects", value)

@@ -9,28 +9,28 @@ from service.intake.fields import SCORES
 
 from . import codes
 from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import put_age
+from .context import set_age
 from .people import performers
 from .profile import SHAPES
 from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
-#: Signs that are members of another name.
+#: Sign -> member of a set, where they have different names.
 _MEMBERS = {"rass": "agitation_score", "oxygen_percent": "oxygen"}
 
 
 class Grouping:
-    """Readings of one time are one set, findings on one limb at one time are one check."""
+    """The items made so far, to put readings of one time into one set and findings on one limb at one time into one check."""
 
     def __init__(self) -> None:
         self.groups: dict[tuple[Any, ...], list[Found]] = {}
-        #: Observation -> time of the panel it is a member of.
+        #: Place of an Observation -> time of the panel that has it as a member.
         self.times: dict[str, El] = {}
 
 
 def effective(el: El, grouping: Grouping) -> El:
-    """The time of an Observation (of a Period its start), else that of the panel it belongs to."""
+    """The time of an Observation (the start of a Period), else that of its panel."""
     kind, when = el.choice("effective", "DateTime", "Instant", "Period")
     if not when and el.at in grouping.times:
         return grouping.times[el.at]
@@ -38,7 +38,7 @@ def effective(el: El, grouping: Grouping) -> El:
 
 
 def instant(when: El) -> str:
-    """The time in UTC as letters and digits, or nothing."""
+    """A time in UTC as ``20310412T180200Z``; "" for what is no time with an offset."""
     try:
         time = datetime.fromisoformat(when.text.upper())
         return time.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ") if time.tzinfo else ""
@@ -47,7 +47,7 @@ def instant(when: El) -> str:
 
 
 def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
-    """One Observation, by what its code says it is about."""
+    """Read one Observation, by what its code says it is about."""
     code = el.get("code")
     subject = look(code, codes.SUBJECTS)
     status = el.text_of("status")
@@ -65,8 +65,8 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
         _narrative(chart, el)
     elif subject == "breathing":
         found = chart.item("monitoring.breathing_checks", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put_time(found, "time", when)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
         _behaviour(chart, el, when)
@@ -89,7 +89,7 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
 
 
 def absence(chart: Chart, el: El) -> dict[str, str] | None:
-    """The absence a dataAbsentReason states, if it is one of ours."""
+    """The absence that a dataAbsentReason states, as our JSON has it; None, with a notice, for one that is none of ours."""
     reason = el.get("dataAbsentReason")
     word = own_word(reason, "declined")
     if word:
@@ -102,14 +102,14 @@ def absence(chart: Chart, el: El) -> dict[str, str] | None:
 
 
 def unit_of(quantity: El) -> str:
-    """UCUM code of a Quantity, from its code or from what people write; empty when none is given."""
+    """UCUM code of a Quantity, from its code or from its unit as people write it; "" where none is given."""
     code, text = quantity.text_of("code"), quantity.text_of("unit")
     given = code or text
     return codes.UNIT_TEXTS.get(given.strip().lower(), given)
 
 
 def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
-    """The number of a Quantity in the unit of the group, or None with a notice."""
+    """The number of a Quantity in the unit of ``codes.UNITS[group]``; None, with a notice, where it cannot be converted."""
     number = quantity.number_of("value") if type(quantity.value) is dict else quantity.number
     if number is None or abs(number) > 1e9:
         chart.notice("unknown-value", quantity.at)
@@ -130,14 +130,14 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
     if word is None:
         chart.notice("unknown-value", value.at if value else el.at)
         return False
-    return chart.put(found, member, word, value)
+    return chart.set_value(found, member, word, value)
 
 
 # ---------------------------------------------------------------- vital signs
 
 
 def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: str | None) -> bool:
-    """Every known sign of an Observation and its components; whether there was any."""
+    """Set every known sign of an Observation and its components; whether there was any."""
     own = el.is_own(_VITALS)
     panel = own or subject == "panel"
     known: list[tuple[str, El]] = []
@@ -159,18 +159,18 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
     if panel:
         alone = chart.item(_VITALS, el)
         alone.own = own
-        chart.put_id(alone, el.text_of("id"), el)
+        chart.set_id(alone, el.text_of("id"), el)
         if when:
-            chart.put_time(alone, "time", when)
+            chart.set_time(alone, "time", when)
     for sign, part in known:
         for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
-            chart.put(found, member, value, place)
+            chart.set_value(found, member, value, place)
     return True
 
 
 def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[str, Any, El]]:
-    """Members and values that one sign gives, with their places. A value that is not understood is neither there nor missing."""
+    """(member, value, element) of what one sign gives; ``CANNOT_TELL`` for a value that is not understood."""
     kind, value = el.choice("value", "Quantity", "Integer", "CodeableConcept", "String")
     member = _MEMBERS.get(sign, sign)
     if not value:
@@ -208,7 +208,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
 
 
 def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value: Any) -> Found:
-    """The set of that time that has room for this reading; one reading beside another of the same sign opens a new set."""
+    """The set of that time into which a reading goes; a new one where each has another reading of the same sign."""
     time = instant(when)
     group = grouping.groups.setdefault((_VITALS, time or el.at), [])
     for found in group:
@@ -217,8 +217,8 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
     if group:
         chart.notice("conflict", el.at)
     found = chart.item(_VITALS, el)
-    if chart.put_time(found, "time", when) and time:
-        chart.put_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
+    if chart.set_time(found, "time", when) and time:
+        chart.set_id(found, f"set-{time}" + (f"-{len(group) + 1}" if group else ""), el)
     group.append(found)
     return found
 
@@ -227,7 +227,7 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
 
 
 def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
-    """(site, side) of a body site; None with a notice where it is no limb with a side."""
+    """(site, side) of a body site; None, with a notice, where it is no limb with a side."""
     exact = look(concept, codes.SITES)
     if exact:
         return exact  # type: ignore[no-any-return]
@@ -262,17 +262,17 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
         found = chart.item(_CHECKS, el)
         found.own = own
         group.append(found)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "site", where[0], body_site)
-        chart.put(found, "side", where[1], body_site)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "site", where[0], body_site)
+        chart.set_value(found, "side", where[1], body_site)
         if when:
-            chart.put_time(found, "time", when)
+            chart.set_time(found, "time", when)
         for person, place in performers(chart, el)[:1]:
-            chart.put(found, "by", person, place)
+            chart.set_value(found, "by", person, place)
     for member, value, place in values:
-        chart.put(found, member, value, place)
+        chart.set_value(found, member, value, place)
     if not_done:
-        chart.put(found, "not_done", not_done, el.get("dataAbsentReason"))
+        chart.set_value(found, "not_done", not_done, el.get("dataAbsentReason"))
 
 
 def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, El]]:
@@ -303,7 +303,7 @@ def _own_finding(concept: El) -> tuple[str, str] | None:
 
 
 def _posture(chart: Chart, resource: El, source: El) -> None:
-    """A posture from an Observation, or from a component of one."""
+    """Add a posture from an Observation, or from a component of one (``source``)."""
     _, value = source.choice("value", "CodeableConcept")
     word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
     if word is None:
@@ -312,9 +312,9 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
         return
     found = chart.item("postures", source)
     if source is resource:
-        chart.put_id(found, resource.text_of("id"), resource)
-    chart.put(found, "posture", word, value)
-    chart.put_span(found, resource, "effective", "start", "end")
+        chart.set_id(found, resource.text_of("id"), resource)
+    chart.set_value(found, "posture", word, value)
+    chart.set_span(found, resource, "effective", "start", "end")
 
 
 # ---------------------------------------------------------------- the rest
@@ -324,11 +324,11 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
     _, value = el.choice("value", "DateTime")
     section = chart.section("transport", el)
     if (
-        chart.put_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
+        chart.set_time(section, member, value or el.choice("effective", "DateTime", "Instant")[1])
         and member == "arrived"
     ):
-        # The list defines this time as the arrival of unit and patient at the destination.
-        chart.put(section, "transported", True, el)
+        # The code is defined as the arrival of unit and patient at the destination.
+        chart.set_value(section, "transported", True, el)
 
 
 def _narrative(chart: Chart, el: El) -> None:
@@ -340,10 +340,10 @@ def _narrative(chart: Chart, el: El) -> None:
         chart.notice("several-narratives", el.at)
         joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
         place = chart.root.places.pop("narrative")
-        if not chart.put(chart.root, "narrative", joined, place):
-            chart.put(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
+        if not chart.set_value(chart.root, "narrative", joined, place):
+            chart.set_value(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
         return
-    chart.put(chart.root, "narrative", value.text, value)
+    chart.set_value(chart.root, "narrative", value.text, value)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -353,10 +353,10 @@ def _behaviour(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         return
     found = chart.item("decision.behaviours", el)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "behaviour", "other", value)
-    chart.put(found, "words", text, value)
-    chart.put_time(found, "time", when)
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "behaviour", "other", value)
+    chart.set_value(found, "words", text, value)
+    chart.set_time(found, "time", when)
 
 
 def _patient(chart: Chart, el: El, subject: str) -> None:
@@ -365,7 +365,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
     if not value:
         absent = absence(chart, el)
         if absent and subject != "age":
-            chart.put(
+            chart.set_value(
                 section,
                 {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
                 absent,
@@ -376,19 +376,23 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
         if number is None:
             chart.notice("unknown-value", value.at)
         else:
-            put_age(chart, section, number, unit, value)
+            set_age(chart, section, number, unit, value)
     elif subject == "pregnancy":
         word = look(value, codes.PREGNANCY)
         if word is None:
             chart.notice("unknown-value", value.at)
         else:
-            chart.put(section, "pregnant", word, value)
+            chart.set_value(section, "pregnant", word, value)
     elif kind == "Quantity":
         member = "gestation_weeks" if subject == "gestation" else "weight_kg"
         number = amount(chart, value, codes.UNIT_OF[member])
         basis = subject.removeprefix("weight_")
-        if number is not None and chart.put(section, member, number, value) and basis in ("measured", "estimated"):
-            chart.put(section, "weight_basis", basis, el.get("code"))
+        if (
+            number is not None
+            and chart.set_value(section, member, number, value)
+            and basis in ("measured", "estimated")
+        ):
+            chart.set_value(section, "weight_basis", basis, el.get("code"))
 
 
 def _complication(chart: Chart, el: El, when: El) -> None:
@@ -401,6 +405,6 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         word = "other" if next(words(value), None) else None
     if word:
         found = chart.item("injuries.complications", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "complication", word, value)
-        chart.put_time(found, "time", when)
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "complication", word, value)
+        chart.set_time(found, "time", when)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from . import codes
 from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import put_contact
+from .context import set_contact
 from .observations import site_of
-from .people import performers
+from .people import level_of, performers
 from .profile import SHAPES
 from .shapes import read_shape
 from .tree import El, Index, Resource, look, words
@@ -16,7 +16,7 @@ _NOT_DONE = ("not-done", "preparation")
 
 
 def is_restraint(el: Resource) -> bool:
-    """Whether a Procedure is a restraint or a hold that was done."""
+    """Whether a resource is a Procedure of restraint or holding that was done."""
     return (
         el.kind == "Procedure"
         and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
@@ -25,7 +25,7 @@ def is_restraint(el: Resource) -> bool:
 
 
 class Parts:
-    """Which restraint is part of which: one limb under the whole, one step up and no further."""
+    """Which restraint is part of which. ``above``: place of a part -> the whole; ``wholes``: places of those."""
 
     def __init__(self, index: Index) -> None:
         self.above: dict[str, Resource] = {}
@@ -39,11 +39,11 @@ class Parts:
 
 
 def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
-    """One Procedure, by its code."""
+    """Read one Procedure, by its code."""
     subject = look(el.get("code"), codes.SUBJECTS)
     if el.text_of("status") in _NOT_DONE:
         if subject == "medical_direction" and el.text_of("status") == "not-done":
-            put_contact(chart, el, False, El(None, el.at))
+            set_contact(chart, el, False, El(None, el.at))
         else:
             chart.notice("not-used-status", el.at)
         return
@@ -56,29 +56,29 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
         if el.is_own(slug) or el.choice("performed", "Period")[1]:
             read_shape(chart, el, SHAPES[slug]).own = el.is_own(slug)
         else:
-            # Read as a stretch without an end, one look would pass for watching to the last.
+            # Read as a stretch without an end it would count as watching up to the end.
             chart.notice("no-stretch", el.at)
     elif subject == "medical_direction":
         name, when = el.choice("performed", "DateTime", "Period")
-        put_contact(chart, el, True, when.get("start") if name == "Period" else when)
+        set_contact(chart, el, True, when.get("start") if name == "Period" else when)
     elif subject == "transfer":
         name, when = el.choice("performed", "DateTime", "Period")
-        chart.put_time(chart.section("handover", el), "time", when.get("end") if name == "Period" else when)
+        chart.set_time(chart.section("handover", el), "time", when.get("end") if name == "Period" else when)
     else:
         action = look(el.get("code"), codes.ACTIONS)
         if action:
             found = chart.item("monitoring.actions", el)
-            chart.put_id(found, el.text_of("id"), el)
-            chart.put(found, "action", action, el.get("code"))
-            chart.put_span(found, el, "performed", "time", None)
+            chart.set_id(found, el.text_of("id"), el)
+            chart.set_value(found, "action", action, el.get("code"))
+            chart.set_span(found, el, "performed", "time", None)
         else:
             chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
     for index, concept in enumerate(el.each("complication")):
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
             harm = chart.item("injuries.complications", concept)
-            chart.put_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else "", concept)
-            chart.put(harm, "complication", word, concept)
+            chart.set_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else "", concept)
+            chart.set_value(harm, "complication", word, concept)
         elif not word:
             chart.notice("unknown-code", concept.at)
 
@@ -99,48 +99,48 @@ def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
     for (site, side), place in sites.items():
         found = chart.item(_LIMBS, el)
         found.el = place
-        chart.put_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el)
-        chart.put(found, "site", site, place)
-        chart.put(found, "side", side, place)
+        chart.set_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el)
+        chart.set_value(found, "site", site, place)
+        chart.set_value(found, "side", side, place)
         timed = el if el.choice("performed", "Period", "DateTime")[1] or above is None else above
-        chart.put_span(found, timed, "performed", "on", "off")
+        chart.set_span(found, timed, "performed", "on", "off")
         _device(chart, found, el, above)
         _applied_by(chart, found, people)
     if not sites and el.at not in parts.wholes:
         chart.notice("no-limb", el.at)
         section = chart.section("application", el)
         if "started" not in section.data:
-            chart.put_span(section, el, "performed", "started", None)
+            chart.set_span(section, el, "performed", "started", None)
     _reasons(chart, el)
 
 
 def _device(chart: Chart, found: Found, el: El, above: El | None) -> None:
-    """The device, from its coded or plain words; a known code of ours first."""
+    """Set the device of a limb, from the first of the devices used, of the part or the whole, that says what it is."""
     for source in (el, above):
         if source is None:
             continue
         for concept in source.each("usedCode"):
-            if put_device(chart, found, concept, concept):
+            if set_device(chart, found, concept, concept):
                 return
         for reference in source.each("usedReference"):
             device = chart.index.target(reference)
             if device is None:
-                # A device was named and not sent: nobody can say that its type is not charted.
+                # A device was named and not sent, so its type is not missing.
                 chart.notice("dangling-reference", reference.at)
                 found.data.setdefault("device", CANNOT_TELL)
-            elif any(put_device(chart, found, concept, device) for concept in device_words(device)):
+            elif any(set_device(chart, found, concept, device) for concept in device_words(device)):
                 return
 
 
 def device_words(device: El) -> list[El]:
-    """What a Device says it is: its type, else its names as if they were text."""
+    """What a Device says it is, as concepts: its type, else each of its names as text."""
     if device.get("type"):
         return [device.get("type")]
     return [El({"text": name.text_of("name")}, name.at) for name in device.each("deviceName") if name.text_of("name")]
 
 
-def put_device(chart: Chart, found: Found, concept: El, place: El) -> bool:
-    """Set the device of a limb; words that are not known cannot tell which."""
+def set_device(chart: Chart, found: Found, concept: El, place: El) -> bool:
+    """Set the device of a limb: ``CANNOT_TELL``, with a notice, for words that are not known; whether it was set."""
     word = own_word(concept, f"{_LIMBS}.device")
     texts = list(words(concept))
     if word is None:
@@ -151,19 +151,19 @@ def put_device(chart: Chart, found: Found, concept: El, place: El) -> bool:
         return False
     if word is None:
         chart.notice("unknown-device", place.at)
-        return chart.put(found, "device", CANNOT_TELL, place)
-    return chart.put(found, "device", word, place)
+        return chart.set_value(found, "device", CANNOT_TELL, place)
+    return chart.set_value(found, "device", word, place)
 
 
 def _applied_by(chart: Chart, found: Found, people: list[tuple[str, El]]) -> None:
     for person, place in people:
-        if chart.people.level_of(person) in codes.EMS_LEVELS:
-            chart.put(found, "applied_by", "ems", place)
+        if level_of(chart, person) in codes.EMS_LEVELS:
+            chart.set_value(found, "applied_by", "ems", place)
             return
 
 
 def _reasons(chart: Chart, el: El) -> None:
-    """Reasons stand in the crew's own words: kept as words, concluded from by nobody."""
+    """Add the reasons of a restraint as behaviors in the crew's own words. They are not interpreted."""
     reasons = list(el.each("reasonCode"))
     for index, concept in enumerate(reasons):
         text = concept.text_of("text") or next((c.text_of("display") for c in concept.each("coding")), "")
@@ -171,9 +171,9 @@ def _reasons(chart: Chart, el: El) -> None:
             continue
         chart.notice("free-text", concept.at)
         found = chart.item("decision.behaviours", concept)
-        chart.put_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.text_of("id") else "", concept)
-        chart.put(found, "behaviour", "other", concept)
-        chart.put(found, "words", text, concept)
+        chart.set_id(found, f"{el.get('id').text}-reason-{index + 1}" if el.text_of("id") else "", concept)
+        chart.set_value(found, "behaviour", "other", concept)
+        chart.set_value(found, "words", text, concept)
     if reasons or el.each("reasonReference"):
         chart.reason = chart.reason or (reasons[0] if reasons else el)
 
@@ -199,18 +199,18 @@ def _hold(chart: Chart, el: Resource) -> None:
         for number, (person, where_by) in enumerate(people, 1):
             found = chart.item(_HOLDS, el)
             found.own = own
-            chart.put_id(found, (f"{ident}-{part}-{number}" if several else ident) if ident else "", el)
-            chart.put(found, "part", part, place)
-            chart.put_span(found, el, "performed", "start", "end")
+            chart.set_id(found, (f"{ident}-{part}-{number}" if several else ident) if ident else "", el)
+            chart.set_value(found, "part", part, place)
+            chart.set_span(found, el, "performed", "start", "end")
             if person:
-                chart.put(found, "by", person, where_by)
+                chart.set_value(found, "by", person, where_by)
 
 
 # ---------------------------------------------------------------- use of devices
 
 
 def read_device_use(chart: Chart, el: El) -> None:
-    """A DeviceUseStatement: a device of law enforcement, or one on a limb."""
+    """Read one DeviceUseStatement: a device of law enforcement, or one on a limb."""
     if el.text_of("status") == "intended":
         chart.notice("not-used-status", el.at)
         return
@@ -223,9 +223,9 @@ def read_device_use(chart: Chart, el: El) -> None:
     if police:
         chart.restrained = True
         found = chart.item("custody.devices", el)
-        chart.put_id(found, el.text_of("id"), el)
-        chart.put(found, "device", police, device)
-        chart.put_span(found, el, "timing", "on", "off")
+        chart.set_id(found, el.text_of("id"), el)
+        chart.set_value(found, "device", police, device)
+        chart.set_span(found, el, "timing", "on", "off")
         return
     known = any(plain in text for text in texts for plain in (*codes.LIMB_DEVICES, "restraint"))
     site = site_of(chart, el.get("bodySite")) if known and el.get("bodySite") else None
@@ -234,9 +234,9 @@ def read_device_use(chart: Chart, el: El) -> None:
         return
     chart.restrained = True
     found = chart.item(_LIMBS, el)
-    chart.put_id(found, el.text_of("id"), el)
-    chart.put(found, "site", site[0], el.get("bodySite"))
-    chart.put(found, "side", site[1], el.get("bodySite"))
-    chart.put_span(found, el, "timing", "on", "off")
+    chart.set_id(found, el.text_of("id"), el)
+    chart.set_value(found, "site", site[0], el.get("bodySite"))
+    chart.set_value(found, "side", site[1], el.get("bodySite"))
+    chart.set_span(found, el, "timing", "on", "off")
     for concept in device_words(device):
-        put_device(chart, found, concept, device)
+        set_device(chart, found, concept, device)

@@ -1,6 +1,6 @@
-"""The FHIR profile we suggest: how every member of an episode stands in R4 resources, so that nothing is lost.
+"""The FHIR profile that we suggest: how every member of an episode stands in R4 resources, so that nothing is lost.
 
-Two means, both optional for a sender, both read by name and never fetched:
+It has two means, both optional for a sender, both known by name and never fetched:
 
 * **Codes.** ``<BASE>/CodeSystem/<slug>`` holds the words of one list of the
   episode; a slug is the member path with dots (``decision.alternatives``,
@@ -32,7 +32,7 @@ from service.episode.moment import Moment
 
 from .codes import LOINC, SNOMED
 
-#: A name, not a place: nothing is ever fetched from it (top-level domain of RFC 2606).
+#: Only a name: nothing is ever fetched from it (top-level domain of RFC 2606).
 BASE = "https://restraint-review.example/fhir"
 EPISODE = "episode"
 
@@ -59,9 +59,9 @@ def coding(slug: str, word: str) -> dict[str, str]:
 class Shape:
     """How the items of one list stand as resources.
 
-    ``word``: the member that is the code. ``code``: the code where there is no
-    such member (none: our own, ``item``). ``start`` and ``end``: the members
-    that are the resource's time. ``by``: the member that is the performer.
+    ``word``: the member that is the resource's code. ``code``: its code where
+    there is no such member (None: our own code ``item``). ``start`` and
+    ``end``: the members that are its time. ``by``: the member that is its performer.
     """
 
     slug: str
@@ -154,7 +154,7 @@ SECTIONS: dict[str, type] = {
 
 @functools.cache
 def members_of(cls: type) -> dict[str, declaration.Member]:
-    """The declarations of a model class, by name."""
+    """Name -> declared member of a class of the record."""
     return {member.name: member for member in declaration.members(cls)}
 
 
@@ -175,7 +175,7 @@ def _nothing(name: str, word: str) -> list[Extension]:
 
 
 def encode(name: str, kind: declaration.Kind, value: Any) -> list[Extension]:
-    """One member as parts of a complex extension; nothing where it is missing."""
+    """One member as parts of a complex extension; none where it is missing."""
     if isinstance(value, Absent):
         return _absence(name, value)
     match kind:
@@ -205,7 +205,7 @@ def encode(name: str, kind: declaration.Kind, value: Any) -> list[Extension]:
 
 
 def encode_members(node: Node, skip: frozenset[str] = frozenset()) -> list[Extension]:
-    """The members of an object as parts, without those that stand elsewhere."""
+    """The members of an object as parts of a complex extension, without those in ``skip``."""
     return [
         part
         for member in declaration.members(type(node))
@@ -215,5 +215,5 @@ def encode_members(node: Node, skip: frozenset[str] = frozenset()) -> list[Exten
 
 
 def stamp(time: Moment) -> str:
-    """A time as FHIR writes it."""
+    """A time as a FHIR dateTime."""
     return time.when.isoformat()

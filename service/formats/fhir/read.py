@@ -1,9 +1,9 @@
-"""A FHIR R4 Bundle: resources in, our episode out, every place of it a FHIRPath from the Bundle.
+"""A FHIR R4 Bundle -> an episode. Every location is a FHIRPath from the Bundle.
 
-Tolerant: unknown resources, members and extensions do no harm, wrong types
-read as nothing, references are looked up inside the Bundle and nowhere else,
-and what could not be used is a notice with its place. Not read: names,
-addresses, numbers and pictures of people, attachments, narrative markup.
+Unknown resources, members and extensions do no harm, wrong types read as
+nothing, references are looked up inside the Bundle and nowhere else, and what
+could not be used is a notice with its place. Not read: names, addresses,
+numbers and pictures of people, attachments, narrative markup.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
-from service.formats.locations import Places
+from service.formats.locations import Locations
 from service.formats.member_paths import EVERY_PATH
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
@@ -35,7 +35,7 @@ from .context import (
 )
 from .medications import read_medication, read_response
 from .observations import Grouping, read_observation
-from .people import People
+from .people import read_people
 from .procedures import Parts, is_restraint, read_device_use, read_procedure
 from .profile import EPISODE, SECTIONS, SHAPES
 from .shapes import own_shape, read_shape
@@ -48,7 +48,7 @@ _DETAILS = {
     "too-many-items": "The Bundle has too many entries of one kind.",
     "invalid-episode": "This part of the profile cannot be read.",
 }
-#: Types that are no part of an act and are read through references, or hold nothing for a review.
+#: Types that give no notice: they are read through references, in a pass of their own, or hold nothing for a review.
 _QUIET = {
     "Practitioner",
     "PractitionerRole",
@@ -60,15 +60,20 @@ _QUIET = {
     "Provenance",
     "Composition",
 }
-#: Types in which a patient's own record may reach back beyond the encounter.
+#: Types that may be of an earlier encounter of the patient.
 _HISTORY = {"AllergyIntolerance", "Condition"}
+#: Reasons of a dose that make it a restraint, and lists whose items are one: (section, list).
 _FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
 _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
 
 
 def read(body: bytes) -> Intake:
-    """Read the bytes of one Bundle. Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
-    ``several-charts``, ``too-many-items``. Their pointers are RFC 6901, into the Bundle."""
+    """Read the bytes of one Bundle.
+
+    Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
+    ``several-charts``, ``too-many-items``, ``invalid-episode``. Their pointers
+    are JSON Pointers into the Bundle.
+    """
     document = strict_json.loads(body)
     if type(document) is not dict or document.get("resourceType") != "Bundle":
         _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
@@ -77,7 +82,7 @@ def read(body: bytes) -> Intake:
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
     whose = _whose(index)
-    chart.people = People(chart)
+    read_people(chart)
     _resources(chart, whose)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)
@@ -88,7 +93,7 @@ def read(body: bytes) -> Intake:
 
 
 def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
-    """Whether the Bundle tells of a restraint: by hold, device or police device, by statement, or by a drug given for behavior."""
+    """Whether the Bundle tells of a restraint: by statement, hold, device or police device, or drug given for behavior."""
     return (
         chart.restrained
         or chart.not_collected is not None
@@ -98,7 +103,7 @@ def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
 
 
 def _read_items(value: dict[str, Any], section: str, name: str) -> list[dict[str, Any]]:
-    """The items of a list of a section, none where section or list is absent, for whatever reason."""
+    """The items of a list of a section, none where section or list is absent."""
     items = value.get(section, {}).get(name)
     return items if type(items) is list else []
 
@@ -120,7 +125,10 @@ def _run(el: El) -> El:
 
 @dataclass(frozen=True, slots=True)
 class _Whose:
-    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and what references to them lead to."""
+    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and their keys (``Index.key``).
+
+    ``first_day`` and ``last_day``: a day around the restraint; nothing outside is used.
+    """
 
     patient: Resource | None
     patient_key: str
@@ -131,7 +139,7 @@ class _Whose:
 
 
 def _whose(index: Index) -> _Whose:
-    """More than one patient, or encounter, is refused."""
+    """Whose restraint the Bundle tells of. Raises Rejected (422 ``several-charts``)."""
     marked = [el for el in index.resources if el.is_own(EPISODE)]
     if len(marked) > 1:
         _refuse("several-charts", "")
@@ -152,7 +160,7 @@ def _whose(index: Index) -> _Whose:
 
 
 def _days(el: El) -> list[date]:
-    """The calendar days at which a resource begins and ends, as charted."""
+    """The calendar days on which a resource begins and ends, as charted."""
     found = []
     for stem in ("effective", "performed", "timing"):
         name, when = el.choice(stem, "DateTime", "Instant", "Period")
@@ -167,7 +175,7 @@ def _days(el: El) -> list[date]:
 
 
 def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
-    """Whether a resource belongs to somebody else, or to another run; said in a notice."""
+    """Whether a resource is of another patient, encounter or day; a notice says so."""
     patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
     if patient and whose.patient_key and patient != whose.patient_key:
         chart.notice("other-patient", el.at)
@@ -250,7 +258,7 @@ _READERS = {
     "Communication": read_communication,
     "Composition": read_composition,
 }
-#: Lists with codes of their own in FHIR: read by those, and the extension of the profile adds the rest.
+#: Lists for which FHIR has codes of its own: resources are read by those, and the extension of the profile adds the rest.
 _STANDARD = {
     "application.limbs",
     "application.holds",
@@ -263,7 +271,7 @@ _STANDARD = {
 
 
 def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
-    """The extensions of the profile on a resource: of its own item, of a section, of the whole episode."""
+    """Read the extensions of the profile on a resource: of the item made from it, of a section, of the whole episode."""
     for slug, part in el.own:
         if slug in SHAPES:
             found = made if made is not None and made.cls is SHAPES[slug].cls else None
@@ -294,6 +302,7 @@ def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
 
 
 def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[str, El]]:
+    """(the episode as our own JSON has it, JSON Pointer -> element)."""
     value: dict[str, Any] = {"episode_ref": "bundle"}
     places = {"": El(None, "Bundle")}
     ident = encounter.get("id") if encounter is not None else El(None, "")
@@ -319,7 +328,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
 
 
 def _charted_in_words(chart: Chart, value: dict[str, Any], places: dict[str, El]) -> None:
-    """What is charted in words or codes that nobody here understands is neither there nor missing."""
+    """Set ``CANNOT_TELL`` for reasons and postures that are charted in words or codes that are not understood."""
     decision = value.get("decision", {})
     if chart.reason and "reasons" not in decision and "absent" not in decision:
         decision["reasons"], places["/decision/reasons"] = CANNOT_TELL, chart.reason
@@ -372,7 +381,7 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
 
 
 def _score(chart: Chart, vital: dict[str, Any]) -> None:
-    """A score that its scale does not have is left out."""
+    """Leave out a score that its scale does not have, with a notice."""
     scale, score = vital.get("agitation_scale"), vital.get("agitation_score")
     if isinstance(scale, str) and isinstance(score, int):
         low, high = fields.SCORES[scale]
@@ -391,7 +400,9 @@ def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document
         raise Rejected(422, code, found, len(found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
-    return replace(intake, language="fhirpath", places=Places(places), notices=(*told, *chart.notices()), digest=digest)
+    return replace(
+        intake, language="fhirpath", places=Locations(places), notices=(*told, *chart.notices()), digest=digest
+    )
 
 
 def _near(places: dict[str, El], pointer: str) -> str:
@@ -401,6 +412,6 @@ def _near(places: dict[str, El], pointer: str) -> str:
 
 
 def _pointer(path: str) -> str:
-    """A FHIRPath of ours as RFC 6901 pointer to the resource it is in."""
+    """The JSON Pointer of the resource in which a FHIRPath lies."""
     entry = re.match(r"Bundle\.entry\[(\d+)\]", path)
     return f"/entry/{entry.group(1)}/resource" if entry else ""

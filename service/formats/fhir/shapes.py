@@ -1,4 +1,4 @@
-"""Items that are written to our profile: code, time and performer from the resource."""
+"""Items from resources that are written to our profile: their code, time and performer."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _TIME_OF = {
 
 
 def own_shape(chart: Chart, el: Resource) -> Shape | None:
-    """The list that a coding or an extension of the profile makes this resource an item of."""
+    """The list of which this resource is an item, by an extension or a coding of the profile; None where it has neither."""
     for slug, _ in el.own:
         if slug in SHAPES:
             return SHAPES[slug]
@@ -31,7 +31,7 @@ def own_shape(chart: Chart, el: Resource) -> Shape | None:
 
 
 def concept_of(chart: Chart, el: Resource) -> El:
-    """What a resource is about: its code, the event, or the type of the device used."""
+    """The concept that says what a resource is about: its code, the event, or the type of the device used."""
     if el.kind == "AdverseEvent":
         return el.get("event")
     if el.kind == "DeviceUseStatement":
@@ -41,21 +41,21 @@ def concept_of(chart: Chart, el: Resource) -> El:
 
 
 def read_shape(chart: Chart, el: Resource, shape: Shape) -> Found:
-    """One item from a resource; its extension is read by the caller."""
+    """A new item with the id, code, time and performer of a resource; the caller reads its extension."""
     found = chart.item(shape.slug, el)
     found.own = True
-    chart.put_id(found, el.text_of("id"), el.get("id"))
+    chart.set_id(found, el.text_of("id"), el.get("id"))
     if shape.word:
         concept = concept_of(chart, el)
         word = own_word(concept, shape.slug)
         if word:
-            chart.put(found, shape.word, word, concept)
+            chart.set_value(found, shape.word, word, concept)
     stem = _TIME_OF.get(el.kind)
     if stem:
-        chart.put_span(found, el, stem, shape.start, shape.end)
+        chart.set_span(found, el, stem, shape.start, shape.end)
     elif el.kind == "AdverseEvent" and shape.start:
-        chart.put_time(found, shape.start, el.get("date"))
+        chart.set_time(found, shape.start, el.get("date"))
     if shape.by:
         for person, place in performers(chart, el)[:1]:
-            chart.put(found, shape.by, person, place)
+            chart.set_value(found, shape.by, person, place)
     return found

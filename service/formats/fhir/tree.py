@@ -1,4 +1,4 @@
-"""A parsed document walked without trust: wrong types read as nothing, and every step knows its FHIRPath."""
+"""A parsed document that may hold anything: wrong types read as nothing, and every element knows its FHIRPath."""
 
 from __future__ import annotations
 
@@ -13,10 +13,9 @@ _URL = profile.url("")
 
 
 class El:
-    """One element: ``value`` as parsed (None where there is none) and ``at``, its FHIRPath from the Bundle.
+    """One element. ``value``: as parsed, None where there is none, and the element is false then.
 
-    A document has far more elements than places that anybody asks for, so a
-    path is put together when it is asked for.
+    A path is put together when it is asked for: few are.
     """
 
     __slots__ = ("_at", "_index", "_up", "value")
@@ -40,12 +39,12 @@ class El:
         return self._at
 
     def get(self, name: str) -> El:
-        """A single member; a list is none."""
+        """A member that is one value, not a list."""
         value = self.value.get(name) if type(self.value) is dict else None
         return El(None if type(value) is list else value, name, self)
 
     def first(self, *names: str) -> El:
-        """The first of these single members that is there."""
+        """The first of these members that is there."""
         found = self.get(names[0])
         for name in names[1:]:
             if found.value is not None:
@@ -54,17 +53,17 @@ class El:
         return found
 
     def text_of(self, name: str) -> str:
-        """The text of a single member, or nothing."""
+        """The text of a member, "" where it is none."""
         value = self.value.get(name) if type(self.value) is dict else None
         return value if type(value) is str else ""
 
     def number_of(self, name: str) -> int | float | None:
-        """The number of a single member, or None; true and false are none."""
+        """The number of a member, None where it is none; true and false are none."""
         value = self.value.get(name) if type(self.value) is dict else None
         return value if type(value) in (int, float) else None
 
     def each(self, name: str) -> Sequence[El]:
-        """The items of a member; a single object in place of a list is read as one item."""
+        """The items of a member that is a list; anything else in place of a list is read as one item."""
         value = self.value.get(name) if type(self.value) is dict else None
         if value is None:
             return ()
@@ -77,7 +76,7 @@ class El:
         return (El(value, name, self),)
 
     def choice(self, stem: str, *types: str) -> tuple[str, El]:
-        """The first of the given types of a choice element: (type, element), or ("", nothing)."""
+        """(type, element) of the first of these types that the element ``<stem>[x]`` has, else ("", nothing)."""
         if type(self.value) is dict:
             for name in types:
                 value = self.value.get(stem + name)
@@ -87,17 +86,17 @@ class El:
 
     @property
     def text(self) -> str:
-        """The text, or nothing."""
+        """The text, "" where it is none."""
         return self.value if type(self.value) is str else ""
 
     @property
     def number(self) -> int | float | None:
-        """The number, or None; true and false are none."""
+        """The number, None where it is none; true and false are none."""
         return self.value if type(self.value) in (int, float) else None
 
 
 class Resource(El):
-    """A resource: its type as ``kind``, and ``own``, the extensions of the profile on it by slug."""
+    """A resource. ``kind``: its type; ``own``: (slug, element) of the extensions of the profile on it."""
 
     __slots__ = ("kind", "own")
 
@@ -132,14 +131,14 @@ def codings(concept: El) -> list[tuple[str, str]]:
 
 
 def words(concept: El) -> Iterator[str]:
-    """Display and text of a CodeableConcept, lower case, in plain words."""
+    """Text and displays of a CodeableConcept, in lower case with single spaces."""
     for text in (concept.text_of("text"), *(coding.text_of("display") for coding in concept.each("coding"))):
         if text:
             yield " ".join(text[:_MOST_TEXT].lower().split())
 
 
 def look(concept: El, table: Table) -> Any:
-    """What a concept means in a table: by code first, by its plain words otherwise; None when it is not in there."""
+    """What a concept means by a table: by its codes, else by its words; None where neither is in the table."""
     by_code = table.by_code
     for key in codings(concept):
         if key in by_code:
@@ -152,7 +151,7 @@ def look(concept: El, table: Table) -> Any:
 
 
 class Index:
-    """Every resource of a Bundle, contained ones too, and what references lead to. URLs are never followed."""
+    """Every resource of a Bundle, contained ones too, and what references lead to. Nothing is ever fetched."""
 
     def __init__(self, bundle: dict[str, Any]) -> None:
         self.resources: list[Resource] = []
@@ -202,6 +201,6 @@ class Index:
         return found
 
     def key(self, reference: El) -> str:
-        """What tells two referenced things apart: the place of the resource, else the reference itself."""
+        """A key for what a Reference leads to: the place of the resource, else the text of the reference."""
         found = self.target(reference)
         return found.at if found is not None else reference.text_of("reference")

@@ -1,9 +1,9 @@
 """An episode as a FHIR R4 Bundle, by the profile of ``service.formats.fhir.profile``: nothing of it is lost.
 
 What FHIR has a place for stands there, in standard codes where one is known;
-the rest stands in the extensions of the profile, beside it. Reading the Bundle
-back gives the same episode. Not written, for the episode does not keep them:
-acceptances and the free ``extensions`` members of a JSON body.
+the rest stands in the extensions of the profile. Reading the Bundle back gives
+the same episode. Acceptances and the ``extensions`` members of a JSON body are
+not written: the episode does not keep them.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from . import codes, profile
 from .profile import PANEL, SECTIONS, SHAPES, Shape, coding, encode, encode_members, stamp
 
 Resource = dict[str, Any]
-#: What stands in elements of the resource itself, by list; the times and the performer of a Shape come on top.
+#: Vital sign that is written as a component -> its UCUM unit.
 _UCUM = {
     "hr": "/min",
     "rr": "/min",
@@ -40,8 +40,9 @@ _UCUM = {
     "gcs_total": "{score}",
     "qtc_ms": "ms",
 }
-#: End-tidal carbon dioxide as a partial pressure; the confirmed code is a fraction.
+#: Sign -> (code, system), where it is not the first in ``codes.SIGNS``: that one of EtCO2 is a fraction, not a pressure.
 _SIGN_CODES = {"etco2_mmhg": ("19891-1", codes.LOINC)}
+#: Resource type -> stem of the element that is its time.
 _STEM = {
     "Observation": "effective",
     "Procedure": "performed",
@@ -98,7 +99,7 @@ class _Writer:
         for shape in SHAPES.values():
             for item in _items(episode, shape.slug):
                 self._item(shape, item)
-        if _known(episode.narrative) and episode.narrative.strip():  # type: ignore[union-attr]
+        if type(episode.narrative) is not Absent and episode.narrative.strip():
             self._add(
                 self._observation({"system": codes.LOINC, "code": "67781-5"}) | {"valueString": episode.narrative}
             )
@@ -108,8 +109,8 @@ class _Writer:
     # -------------------------------------------------------- entries
 
     def _add(self, resource: Resource, ident: Any = None) -> str:
-        """Append a resource; its fullUrl. The id is given only where FHIR allows it and no other of the type has it."""
-        # Version 5: of the name alone, never of chance.
+        """Append a resource; its fullUrl. ``ident`` becomes its id where FHIR allows that and no other of the type has it."""
+        # Version 5: the same name gives the same UUID.
         name = f"{profile.BASE}/{self._episode.episode_ref}/{len(self._entries)}"
         full_url = f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_URL, name)}"
         if self._takes(resource["resourceType"], ident):
@@ -174,7 +175,7 @@ class _Writer:
         return out
 
     def _whole(self) -> list[Resource]:
-        """What is true of the record as a whole: its reference, absent sections, empty lists."""
+        """The extension of the whole episode: its reference, absent sections, empty lists."""
         parts: list[Resource] = []
         for member in declaration.members(record.Episode):
             value = getattr(self._episode, member.name)
@@ -257,7 +258,7 @@ class _Writer:
         elif _known(start):
             resource[f"{stem}DateTime" if stem else "date"] = stamp(start)
         elif shape.resource == "MedicationAdministration":
-            # A time is required there; this says that there is none.
+            # FHIR requires a time there; this says that it is not known.
             resource["effectivePeriod"] = {"extension": [{"url": _ABSENT_URL, "valueCode": "unknown"}]}
         used |= {name for name, time in ((shape.start, start), (shape.end, end)) if name and _known(time)}
 
@@ -395,19 +396,19 @@ _SPECIAL: dict[str, Callable[[_Writer, Resource, Any, set[str]], None]] = {
 
 
 def _given() -> list[Resource]:
-    """FHIR has no empty extension; this one says only that the object is there."""
+    """The part of an extension that has no other: FHIR has no empty extension."""
     return [{"url": "given", "valueBoolean": True}]
 
 
 def _items(episode: record.Episode, slug: str) -> tuple[Node, ...]:
     value: Any = episode
     for step in slug.split("."):
-        value = getattr(value, step, ())
+        value = getattr(value, step)
     return value if isinstance(value, tuple) else ()
 
 
 def _none(section: str) -> Any:
-    """A section as read from ``{"none": true}``, or nothing where it cannot be none."""
+    """A section as it is read from ``{"none": true}``; None for one that cannot say so."""
     declared = profile.members_of(record.Episode).get(section)
     if declared is None or not isinstance(declared.kind, declaration.Part) or not declared.kind.may_be_none:
         return None

@@ -17,7 +17,7 @@ LEAST_ONLY_MMHG = 20
 
 
 def times(chart: Chart) -> None:
-    """eTimes, eDisposition.30. The unit's return to service is no transfer of care and is not taken for one."""
+    """Read eTimes and eDisposition.30. The unit's return to service is not read as transfer of care."""
     here = chart.pcr.get("eTimes")
     if not here:
         return
@@ -42,7 +42,7 @@ def times(chart: Chart) -> None:
 
 
 def procedures(chart: Chart, crew: Crew) -> None:
-    """eProcedures: restraint, holding, and what else is an action of ours. A PN beside the code: not done."""
+    """Read eProcedures: restraint, holding, and what is an action of ours. With a PN beside the code it was not done."""
     for group in chart.pcr.get("eProcedures").each("eProcedures.ProcedureGroup"):
         what = group.get("eProcedures.03")
         if not what.text or what.pn:
@@ -62,22 +62,22 @@ def _restraint(chart: Chart, group: El, what: El) -> None:
     role, when = group.get("eProcedures.10"), group.get("eProcedures.01")
     if codes.ROLE_SERVICE.get(role.text, codes.Code("")).word == "law_enforcement":
         device = chart.item("/custody/devices", group, group.attribute("CorrelationID") or None)
-        chart.put(device, "device", "other", what)
+        chart.set_value(device, "device", "other", what)
         chart.take(device, "on", when)
-        chart.put(chart.part("/custody", group), "law_enforcement_present", True, role)
+        chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
     else:
         _started(chart, group, when)
     _complications(chart, group)
 
 
 def _started(chart: Chart, group: El, when: El) -> None:
-    """Several applications: the first in the record is the start."""
+    """Set the start of the application: the first of all."""
     spot = chart.part("/application", group)
     here, there = moment(when.text), _moment_of(spot.data.get("started"))
     if there is None or here is None:
         chart.take(spot, "started", when)
     elif here < there:
-        chart.put(spot, "started", when.text, when, override=True)
+        chart.set_value(spot, "started", when.text, when, override=True)
 
 
 def _moment_of(value: object) -> datetime | None:
@@ -87,16 +87,16 @@ def _moment_of(value: object) -> datetime | None:
 def _hold(chart: Chart, crew: Crew, group: El, what: El) -> None:
     chart.restraint = chart.restraint or what
     hold = chart.item("/application/holds", group, group.attribute("CorrelationID") or None)
-    chart.put(hold, "part", "whole_body", what)
+    chart.set_value(hold, "part", "whole_body", what)
     chart.take(hold, "start", group.get("eProcedures.01"))
     role, ident = group.get("eProcedures.10"), crew.ident(group.get("eProcedures.09"))
     service = codes.ROLE_SERVICE.get(role.text)
     if ident:
-        chart.put(hold, "by", ident, group.get("eProcedures.09"))
+        chart.set_value(hold, "by", ident, group.get("eProcedures.09"))
     elif service:
-        chart.put(hold, "by", crew.other(service.word, role), role)
+        chart.set_value(hold, "by", crew.other(service.word, role), role)
         if service.word == "law_enforcement":
-            chart.put(chart.part("/custody", group), "law_enforcement_present", True, role)
+            chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
     _complications(chart, group)
 
 
@@ -107,16 +107,16 @@ def _complications(chart: Chart, group: El) -> None:
             item = chart.item("/injuries/complications", el)
             chart.code(item, "complication", el, codes.PROCEDURE_COMPLICATION)
         elif el.text == codes.PROCEDURE_INJURY:
-            chart.put(chart.item("/injuries/patient", el), "when", "during_restraint", el)
+            chart.set_value(chart.item("/injuries/patient", el), "when", "during_restraint", el)
     if found and all(el.text in codes.NO_COMPLICATION for el in found):
-        chart.put(chart.part("/injuries", group), "complications", [], found[0])
+        chart.set_value(chart.part("/injuries", group), "complications", [], found[0])
 
 
 # ---------------------------------------------------------------- drugs
 
 
 def drugs(chart: Chart, crew: Crew) -> None:
-    """eMedications. A PN beside a drug: considered and not given, and its amount is no dose."""
+    """Read eMedications. A drug with a PN was considered and not given, and its amount is no dose."""
     here = chart.pcr.get("eMedications")
     told = False
     for group in here.each("eMedications.MedicationGroup"):
@@ -131,22 +131,22 @@ def drugs(chart: Chart, crew: Crew) -> None:
             _not_given(chart, group, what, drug or "other")
         elif drug is None and action:
             answer = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
-            chart.put(answer, "action", action.word, what)
+            chart.set_value(answer, "action", action.word, what)
             chart.take(answer, "time", group.get("eMedications.01"))
         else:
             if drug is None:
-                # It may be a sedative, and a dose that is not there could not be found.
+                # It may be a sedative, so it must be among the doses.
                 chart.notice("unknown-drug", what.at)
             _dose(chart, crew, group, what, drug or "other")
     if told:
         sedation = chart.part("/sedation", here)
         if "/sedation/doses" not in chart.lists:
-            chart.put(sedation, "doses", [], here)
+            chart.set_value(sedation, "doses", [], here)
 
 
 def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
     dose = chart.item("/sedation/doses", group, group.attribute("CorrelationID") or None)
-    chart.put(dose, "drug", drug, what)
+    chart.set_value(dose, "drug", drug, what)
     chart.take(dose, "time", group.get("eMedications.01"))
     amount, unit = (
         group.get("eMedications.DosageGroup", "eMedications.05"),
@@ -160,7 +160,7 @@ def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
     chart.code(dose, "route", group.get("eMedications.04"), codes.ROUTE)
     ident = crew.ident(group.get("eMedications.09"))
     if ident:
-        chart.put(dose, "given_by", ident, group.get("eMedications.09"))
+        chart.set_value(dose, "given_by", ident, group.get("eMedications.09"))
     authority = group.get("eMedications.11")
     if authority:
         chart.code(dose, "ordered_by", authority, codes.ORDERED_BY)
@@ -168,24 +168,24 @@ def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
     if response.text in codes.EFFECT:
         chart.code(dose, "effect", response, codes.EFFECT)
     elif response.text:
-        chart.put(dose, "effect", NOT_COLLECTED, response)
+        chart.set_value(dose, "effect", NOT_COLLECTED, response)
     else:
         chart.take(dose, "effect", response)
     effects = list(group.each("eMedications.08"))
     words = list(dict.fromkeys(codes.ADVERSE_EFFECT[el.text].word for el in effects if el.text in codes.ADVERSE_EFFECT))
     if words or any(el.text in codes.NO_COMPLICATION for el in effects):
-        chart.put(dose, "adverse_effects", words, effects[0])
+        chart.set_value(dose, "adverse_effects", words, effects[0])
     elif effects:
         chart.take(dose, "adverse_effects", effects[0], lambda _: None)
 
 
 def _not_given(chart: Chart, group: El, what: El, drug: str) -> None:
     item = chart.item("/sedation/not_given", group, group.attribute("CorrelationID") or None)
-    chart.put(item, "drug", drug, what)
+    chart.set_value(item, "drug", drug, what)
     chart.take(item, "time", group.get("eMedications.01"))
     reason = codes.NOT_GIVEN.get(what.pn)
     if reason:
-        chart.put(item, "reason", reason.word, what)
+        chart.set_value(item, "reason", reason.word, what)
 
 
 def sedated(chart: Chart) -> bool:
@@ -200,7 +200,7 @@ def sedated(chart: Chart) -> bool:
 
 
 def vitals(chart: Chart) -> None:
-    """eVitals, one set a group; a group in which nothing is charted is no set."""
+    """Read eVitals: one set for each group in which anything is charted."""
     for group in chart.pcr.get("eVitals").each("eVitals.VitalGroup"):
         key = group.attribute("CorrelationID") or None
         spot = chart.item("/monitoring/vitals", group, key)
@@ -212,7 +212,7 @@ def vitals(chart: Chart) -> None:
         chart.take(spot, "time", group.get("eVitals.01"))
         before = group.get("eVitals.02")
         if before.text in (codes.YES, codes.NO):
-            chart.put(spot, "before_care", before.text == codes.YES, before)
+            chart.set_value(spot, "before_care", before.text == codes.YES, before)
         effort = group.get("eVitals.15")
         if effort.text in codes.BREATHING:
             check = chart.item("/monitoring/breathing_checks", effort, effort.attribute("CorrelationID") or None)
@@ -229,8 +229,8 @@ def _signs(chart: Chart, spot: Spot, group: El) -> None:
     chart.number(spot, "sbp", pressure.get("eVitals.06"), zero_if_not_present=True)
     diastolic, method = pressure.get("eVitals.07"), pressure.get("eVitals.08")
     if diastolic.text in ("P", "p"):
-        chart.put(spot, "dbp", {"absent": "declined", "reason": "unable_to_obtain"}, diastolic)
-        chart.put(spot, "bp_method", "palpated", diastolic)
+        chart.set_value(spot, "dbp", {"absent": "declined", "reason": "unable_to_obtain"}, diastolic)
+        chart.set_value(spot, "bp_method", "palpated", diastolic)
     else:
         chart.number(spot, "dbp", diastolic)
         if method:
@@ -238,7 +238,7 @@ def _signs(chart: Chart, spot: Spot, group: El) -> None:
     chart.number(spot, "temperature_c", group.get("eVitals.TemperatureGroup", "eVitals.24"))
     glucose = group.get("eVitals.18")
     if glucose.text.lower() in ("low", "high"):
-        chart.put(spot, "glucose_reading", glucose.text.lower(), glucose)
+        chart.set_value(spot, "glucose_reading", glucose.text.lower(), glucose)
     else:
         chart.number(spot, "glucose_mg_dl", glucose)
     for member, number in (("gcs_eye", "19"), ("gcs_verbal", "20"), ("gcs_motor", "21"), ("gcs_total", "23")):
@@ -255,12 +255,12 @@ def _carbon_dioxide(chart: Chart, spot: Spot, el: El) -> None:
     if amount is None or unit == codes.MMHG:
         chart.number(spot, "etco2_mmhg", el)
     elif unit == codes.KPA:
-        chart.put(spot, "etco2_mmhg", round(amount * codes.MMHG_PER_KPA, 1), el)
+        chart.set_value(spot, "etco2_mmhg", round(amount * codes.MMHG_PER_KPA, 1), el)
     elif not unit and amount >= LEAST_ONLY_MMHG:
         chart.notice("unit-taken-as-mmhg", el.at)
         chart.number(spot, "etco2_mmhg", el)
     else:
-        # A percentage needs the pressure of the air around to become a pressure.
+        # A percentage can be converted only with the ambient pressure.
         chart.unreadable(spot, "etco2_mmhg", el, "unusable-unit")
 
 
@@ -277,7 +277,7 @@ def _rhythm(chart: Chart, spot: Spot, found: list[El]) -> None:
 
 
 def examination(chart: Chart) -> None:
-    """eExam: limb checks one a limb and time, combative behavior, seizures; an examination without time stays without."""
+    """Read eExam: one limb check for each limb of an examination, combative behavior, seizures."""
     application = chart.objects.get("/application")
     started = _moment_of(application.data.get("started")) if application else None
     for group in chart.pcr.get("eExam").each("eExam.AssessmentGroup"):
@@ -286,19 +286,19 @@ def examination(chart: Chart) -> None:
         for limb in group.each("eExam.ExtremityGroup"):
             _limb_check(chart, limb, when)
         for el in group.each("eExam.19"):
-            # What came after the start did not lead to it.
+            # Behavior after the start of the application did not lead to it.
             if el.text == codes.COMBATIVE and not el.pn and not (charted and started and charted > started):
                 behaviour = chart.item("/decision/behaviours", el, el.attribute("CorrelationID") or None)
-                chart.put(behaviour, "behaviour", "other", el)
+                chart.set_value(behaviour, "behaviour", "other", el)
                 chart.take(behaviour, "time", when)
         for el in group.each("eExam.20"):
             if el.text in codes.SEIZURE and not el.pn:
                 event = chart.item("/monitoring/events", el, el.attribute("CorrelationID") or None)
-                chart.put(event, "event", "seizure", el)
+                chart.set_value(event, "event", "seizure", el)
                 chart.take(event, "time", when)
 
 
-#: What makes the examination of a limb a check of its circulation, movement or feeling.
+#: Codes of eExam.16 that make the examination of a limb a limb check.
 _OF_A_CHECK = {code for table in codes.LIMB_FINDING.values() for code in table} | {
     codes.LIMB_NORMAL,
     codes.LIMB_NOT_DONE,
@@ -313,11 +313,11 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
     if site is None or told.isdisjoint(_OF_A_CHECK):
         return
     check = chart.item("/monitoring/limb_checks", limb, limb.attribute("CorrelationID") or None)
-    chart.put(check, "site", site[0], where)
-    chart.put(check, "side", site[1], where)
+    chart.set_value(check, "site", site[0], where)
+    chart.set_value(check, "side", site[1], where)
     chart.take(check, "time", when)
     if codes.LIMB_NOT_DONE in told:
-        chart.put(check, "not_done", "other", next(el for el in found if el.text == codes.LIMB_NOT_DONE))
+        chart.set_value(check, "not_done", "other", next(el for el in found if el.text == codes.LIMB_NOT_DONE))
     for member, table in codes.LIMB_FINDING.items():
         of_member = [el for el in found if el.text in table]
         present = [el for el in of_member if not el.pn]
@@ -327,15 +327,15 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
         elif of_member:
             chart.unreadable(check, member, of_member[0], "negated-finding")
         elif codes.LIMB_NORMAL in told:
-            # "Normal" alone does not say which of these was looked at.
-            chart.put(check, member, NOT_COLLECTED, limb)
+            # "Normal" alone does not say whether this was looked at.
+            chart.set_value(check, member, NOT_COLLECTED, limb)
 
 
 # ---------------------------------------------------------------- posture, arrest
 
 
 def posture(chart: Chart) -> None:
-    """eDisposition.14. It has no time: one posture is that of the journey, of several nobody can tell the order."""
+    """Read eDisposition.14, which has no time: a single posture gets the times of the journey, several get none."""
     found = [el for el in chart.pcr.get("eDisposition").each("eDisposition.14") if el.text in codes.POSTURE]
     here = chart.pcr.get("eTimes")
     for el in found:
@@ -345,16 +345,16 @@ def posture(chart: Chart) -> None:
             chart.take(item, "start", here.get("eTimes.09"))
             chart.take(item, "end", here.get("eTimes.11"))
         else:
-            chart.put(item, "start", NOT_COLLECTED, el)
-            chart.put(item, "end", NOT_COLLECTED, el)
+            chart.set_value(item, "start", NOT_COLLECTED, el)
+            chart.set_value(item, "end", NOT_COLLECTED, el)
 
 
 def arrest(chart: Chart) -> None:
-    """eArrest.01, eArrest.14."""
+    """Read eArrest.01 and eArrest.14."""
     here = chart.pcr.get("eArrest")
     what = here.get("eArrest.01")
     if what.text in (codes.ARREST_BEFORE, codes.ARREST_AFTER):
         event = chart.item("/monitoring/events", what, what.attribute("CorrelationID") or None)
-        chart.put(event, "event", "arrest", what)
-        chart.put(event, "before_care", what.text == codes.ARREST_BEFORE, what)
+        chart.set_value(event, "event", "arrest", what)
+        chart.set_value(event, "before_care", what.text == codes.ARREST_BEFORE, what)
         chart.take(event, "time", here.get("eArrest.14"))

@@ -1,8 +1,8 @@
-"""What NEMSIS v3.5, without custom elements, has no place for or only an optional one.
+"""What NEMSIS v3.5, without custom elements, has no place for, or only an optional one.
 
-Stated for every chart as ``not_collected``, member by member, unless an
-element or a mapped custom element brought the member. Elements whose usage is
-Mandatory, Required or Recommended are not here: left blank, they are missing.
+Every chart gets these members as ``not_collected``, except those that an
+element or a mapped custom element brought. Members with an element whose usage
+is Mandatory, Required or Recommended are not here: left blank, they are missing.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 
 from service.formats.member_paths import EVERY_PATH, brought, everything_below
 
-#: Member paths; a path stands for all that is below it, too.
+#: Member paths; each stands for all below it too.
 NOT_CARRIED = (
     "/patient/weight_basis",
     "/patient/pregnant",
@@ -66,15 +66,18 @@ NOT_CARRIED = (
     "/chart",
 )
 
-#: The same with everything below, one path a member; late entries are no member of their own here.
+#: The same with every path below them, but ``entered``, about which no rule asks.
 EVERY_NOT_CARRIED = tuple(path for path in everything_below(NOT_CARRIED) if not path.endswith("/entered"))
 
 
 def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
-    """The paths of the table that neither this chart nor its custom elements (``mapped``: their paths) have a place for."""
+    """The paths of the table that this chart did not bring and for which no custom element has a place.
+
+    ``mapped``: the paths into which its custom elements are mapped.
+    """
     places = set(mapped)
     for path in tuple(places):
-        # Who has a place for a member has one for the objects around it.
+        # A place for a member is a place for the objects around it.
         while "/" in path[1:]:
             path = path.rpartition("/")[0]
             places.add(path.removesuffix("/*"))
@@ -83,5 +86,5 @@ def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
 
 
 def known(paths: Iterable[str]) -> list[str]:
-    """Of paths that a document lists, those of members that can be left out."""
+    """Those of the paths that a document lists as not collected that are paths of members that may be left out."""
     return [path for path in dict.fromkeys(paths) if path in EVERY_PATH and not path.endswith("/entered")]

@@ -1,4 +1,4 @@
-"""What has been read so far: objects, lists, places, notices. Only values our schema takes get in."""
+"""What has been read of a chart so far: objects, lists, their places, notices. It takes only values that members can have."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from service.intake.episode_json import Notice
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import NOT_COLLECTED, El
 
-#: At most so many notices of one code are told one by one.
+#: The most notices of one code; one more says how many were left out.
 MOST_OF_A_CODE = 20
 
 #: code -> what the caller reads. Nothing here quotes the document.
@@ -50,12 +50,12 @@ _DECIMAL = re.compile(r"[+-]?[0-9]{0,9}\.[0-9]{1,9}|[+-]?[0-9]{1,9}\.", re.ASCII
 
 
 def fits_id(text: str) -> bool:
-    """Whether a text can be an id of ours."""
+    """Whether a text can be an id in our JSON."""
     return _ID.fullmatch(text) is not None
 
 
 def class_at(path: str) -> type | None:
-    """The model class of the objects at a path of member names, lists with ``*``; None when there is none."""
+    """The class of the objects at a member path such as ``/application/limbs/*``; None where there is none."""
     return _CLASSES.get(path)
 
 
@@ -76,14 +76,17 @@ _MEMBERS: dict[type, dict[str, declaration.Member]] = {
 
 
 def member_at(path: str) -> declaration.Member | None:
-    """The declared member at a path of member names, lists with ``*``."""
+    """The declared member at a member path such as ``/application/limbs/*/on``; None where there is none."""
     around, _, name = path.rpartition("/")
     cls = class_at(around)
     return None if cls is None else _MEMBERS[cls].get(name)
 
 
 class Spot:
-    """One object on its way into the episode: its values by member, and where each stands."""
+    """One object that is being read. ``data``: its values by member; ``places``: their elements by member.
+
+    ``key``: the CorrelationID by which custom elements name it.
+    """
 
     __slots__ = ("cls", "data", "el", "key", "listed", "places", "recorded")
 
@@ -95,7 +98,7 @@ class Spot:
         self.key = key
         self.data: dict[str, Any] = {}
         self.places: dict[str, El] = {}
-        #: Said to be there, though nothing may be charted inside.
+        #: A custom element says that it is there, though perhaps with no member.
         self.recorded = False
 
     def lacks(self) -> bool:
@@ -104,15 +107,15 @@ class Spot:
 
 
 class Chart:
-    """The state of one reading."""
+    """What one patient care report has given so far."""
 
     def __init__(self, pcr: El) -> None:
         self.pcr = pcr
         self.objects: dict[str, Spot] = {"": Spot(record.Episode, pcr)}
         self.lists: dict[str, list[Spot]] = {}
-        #: (path of a list, CorrelationID) -> its items that stand for it.
+        #: (path of a list, CorrelationID) -> its items with that key.
         self.by_key: dict[tuple[str, str], list[Spot]] = {}
-        #: The charted statement of a restraint, if there is one.
+        #: The procedure that is a restraint, if there is one.
         self.restraint: El | None = None
         #: CorrelationIDs that custom elements name.
         self.referenced: set[str | None] = set()
@@ -122,13 +125,13 @@ class Chart:
     # ------------------------------------------------------------ notices
 
     def notice(self, code: str, at: str) -> None:
-        """Say what could not be used or was taken in a certain way, and where."""
+        """Add a notice. ``code``: of ``DETAILS``; ``at``: XPath."""
         self._told[code] += 1
         if self._told[code] <= MOST_OF_A_CODE:
             self._notices.append(Notice(code, DETAILS[code], at))
 
     def notices(self) -> tuple[Notice, ...]:
-        """All of them; beyond the cap one line a code says how many more there are."""
+        """All notices; for a code with too many one more says how many were left out."""
         more = [
             Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", self.pcr.at)
             for code, count in sorted(self._told.items())
@@ -139,13 +142,13 @@ class Chart:
     # ------------------------------------------------------------ objects
 
     def part(self, path: str, el: El) -> Spot:
-        """The one object at a path without lists; made by the first thing that belongs there."""
+        """The object at a path without lists; made when it is first asked for, with that element as its place."""
         if path not in self.objects:
             self.objects[path] = Spot(_CLASSES[path], el)
         return self.objects[path]
 
     def item(self, path: str, el: El, key: str | None = None) -> Spot:
-        """A new item of a list; ``key`` is what custom elements call it by."""
+        """A new item of a list. ``key``: its CorrelationID, which becomes its id where it can be one."""
         spot = Spot(_CLASSES[f"{path}/*"], el, key, path)
         self.lists.setdefault(path, []).append(spot)
         if key is not None:
@@ -155,7 +158,7 @@ class Chart:
         return spot
 
     def forget_last(self, path: str) -> None:
-        """Take back the item made last, in which nothing was found."""
+        """Remove the last item of a list, in which nothing was found."""
         spot = self.lists[path].pop()
         if spot.key is not None:
             self.by_key[path, spot.key].pop()
@@ -163,7 +166,7 @@ class Chart:
             del self.lists[path]
 
     def clear(self, spot: Spot, name: str, path: str) -> None:
-        """Take out a member and all inside it: missing, whatever was read before."""
+        """Remove a member and all inside it, so that it is missing. ``path``: of the member."""
         spot.data.pop(name, None)
         spot.places.pop(name, None)
         for inner in [p for p in self.lists if p == path or p.startswith(f"{path}/")]:
@@ -173,8 +176,11 @@ class Chart:
 
     # ------------------------------------------------------------ values
 
-    def put(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
-        """Set a member, if our schema takes the value; else the record cannot tell it, and a notice says so."""
+    def set_value(self, spot: Spot, name: str, value: Any, el: El, *, override: bool = False) -> bool:
+        """Set a member to a value, or to ``NOT_COLLECTED`` with a notice where it cannot have the value; whether it has it now.
+
+        A second, different value is a notice, unless ``override`` lets it replace the first.
+        """
         if name in spot.data and not override:
             if spot.data[name] != value:
                 self.notice("conflict", el.at)
@@ -192,45 +198,48 @@ class Chart:
         return value is not NOT_COLLECTED
 
     def take(self, spot: Spot, name: str, el: El, convert: Callable[[str], Any] | None = None) -> bool:
-        """Set a member from an element: its value, or why there is none. ``convert`` may give None: cannot tell."""
+        """Set a member from an element: its value, or why it has none; whether it has a value now.
+
+        ``convert`` makes the value of the text; None for a text that is not understood.
+        """
         if not el:
             return False
         if not el.text:
             absence = el.absence
             if absence is not None and name not in spot.data:
-                self.put(spot, name, absence, el)
+                self.set_value(spot, name, absence, el)
             return False
         if el.pn == APPROXIMATE:
             self.notice("approximate", el.at)
         value = convert(el.text) if convert else el.text
         if value is None:
             return self.unreadable(spot, name, el, "unknown-code")
-        return self.put(spot, name, value, el)
+        return self.set_value(spot, name, value, el)
 
     def unreadable(self, spot: Spot, name: str, el: El, code: str) -> bool:
-        """Something is charted that cannot be read: not missing, the record cannot tell."""
+        """Set a member to ``NOT_COLLECTED`` with a notice: something is charted that cannot be read. Always False."""
         self.notice(code, el.at)
         if name not in spot.data:
-            self.put(spot, name, NOT_COLLECTED, el)
+            self.set_value(spot, name, NOT_COLLECTED, el)
         return False
 
     def number(self, spot: Spot, name: str, el: El, *, zero_if_not_present: bool = False) -> bool:
-        """A number; a finding that is marked as not present is no missing one."""
+        """Set a number. An empty element that is marked as not present is declined, or 0 with ``zero_if_not_present``."""
         if el and not el.text and el.pn == FINDING_NOT_PRESENT:
             if zero_if_not_present:
                 self.notice("read-as-zero", el.at)
-                return self.put(spot, name, 0, el)
-            return self.put(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
+                return self.set_value(spot, name, 0, el)
+            return self.set_value(spot, name, {"absent": "declined", "reason": "unable_to_obtain"}, el)
         return self.take(spot, name, el, as_number)
 
     def code(self, spot: Spot, name: str, el: El, table: Mapping[str, Code]) -> bool:
-        """A word for the code of an element."""
+        """Set the word that a table has for the code of an element."""
         found = table.get(el.text)
         if found is not None and found.near:
             self.notice("nearest-word", el.at)
         return self.take(spot, name, el, lambda _: found.word if found else None)
 
-    # ------------------------------------------------------------ the whole
+    # ------------------------------------------------------------ the episode
 
     def build(self) -> tuple[dict[str, Any], dict[str, El]]:
         """(the episode as our JSON has it, JSON Pointer -> element)."""

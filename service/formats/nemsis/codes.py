@@ -42,7 +42,7 @@ Table = dict[str, Code]
 
 
 def _read(**words: str) -> Table:
-    """word="code code ..." -> table; the word of a member whose name is no identifier ends with ``_``."""
+    """A table of ``word="code code ..."``; ``_`` at the end of a word that Python reserves is dropped."""
     return {code: Code(word.rstrip("_")) for word, codes in words.items() for code in codes.split()}
 
 
@@ -225,7 +225,7 @@ NOT_GIVEN = _read(
     contraindicated="8801001 8801007", denied_by_order="8801003", patient_refused="8801019", not_needed="8801027",
     other="8801009 8801023",
 )  # fmt: skip
-#: Drugs that are something done rather than sedation.
+#: Drugs that answer a danger: an action, not a dose.
 DRUG_ACTION = {code: Code(word, source) for code, (word, source) in rxnorm.ANSWERING.items()}
 #: SNOMED CT for oxygen given.
 SNOMED_ACTION = _memory(oxygen_given="71493000 57485005")
@@ -262,7 +262,7 @@ SIGNED = frozenset({"4515031", "4515033"})
 HEALTHCARE_PROVIDER, TRANSFER_OF_CARE = "4512005", "4513007"
 
 
-# ---------------------------------------------------------------- every table, for whoever looks codes up
+# ---------------------------------------------------------------- every table, by element
 
 
 def _pairs(table: Mapping[str, tuple[str, str]]) -> Table:
@@ -277,7 +277,7 @@ def _ingredients() -> Table:
     return {drug.rxcui: Code(name, drug.source) for name, drug in DRUGS.items()}
 
 
-#: Element (or attribute, with the place it is read at) -> the codes of the standard that are read from it.
+#: Element, or attribute with where it stands -> the codes of the standard that are read from it.
 BY_ELEMENT: dict[str, Table] = {
     "NV": _each("declined: not_indicated", NOT_APPLICABLE)
     | _each("missing", NOT_RECORDED)
@@ -338,7 +338,7 @@ BY_ELEMENT: dict[str, Table] = {
     "eOther.15": _each("signed", *sorted(SIGNED)) | _each("restrained", NOT_SIGNED_RESTRAINED),
     "ePayment.47": _each("restrained", HAD_TO_BE_RESTRAINED),
 }
-#: The same for codes of other systems, which no schema lists: RxNorm, SNOMED CT, ICD-10-CM (beginnings of codes).
+#: The same for codes of other systems, which the schema does not list: RxNorm, SNOMED CT, ICD-10-CM (beginnings).
 BY_ELEMENT_OF_OTHERS: dict[str, Table] = {
     "eMedications.03": _ingredients()
     | PRODUCT
@@ -349,7 +349,7 @@ BY_ELEMENT_OF_OTHERS: dict[str, Table] = {
     "eHistory.08": {start: Code(word, MEMORY) for start, word in CONDITIONS},
     "eProcedures.03": RESTRAINT_PROCEDURE | HOLD_PROCEDURE | PROCEDURE_ACTION,
 }
-#: Elements that are read and are no member by themselves -> what for.
+#: Element that is read and is no member by itself -> what it is read for.
 HELPERS: dict[str, str] = {
     "eCrew.01": "tells which crew member did what; the number itself is not kept",
     "eCrew.03": "tells who attends during transport",

@@ -1,4 +1,4 @@
-"""Custom elements of one chart, by mapping: results -> members of the episode."""
+"""Custom elements of one chart: their values as members of the episode, by the mappings."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from .tree import El
 
 _DECLINED = re.compile(r"state\.declined\.([a-z_]+)", re.ASCII)
 NONE, RECORDED, EMPTY = "state.none", "state.recorded", "state.empty"
-#: So many members of items are set by the custom values of one chart at most: many values may name many items each.
+#: The most members of items that the custom values of one chart set: many values can name many items each.
 MOST_LANDINGS = 100_000
-#: Groups that a custom element can extend and an item can take members from.
+#: Groups of the standard that a custom element can extend, and from which its items can take members.
 _EXTENDED = (
     ("eProcedures", "eProcedures.ProcedureGroup"),
     ("eMedications", "eMedications.MedicationGroup"),
@@ -42,18 +42,18 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class _Clear:
-    """Not Recorded: the member is missing, whatever the standard elements say."""
+    """The value of a custom element that is Not Recorded: the member is missing, whatever the standard elements say."""
 
 
 _CLEAR = _Clear()
 
 
-#: CustomElementID -> mapped element, and -> definition that a mapping knows by id only.
+#: (CustomElementID -> element of a mapping, CustomElementID -> definition of which a mapping has the id, not the title).
 Definitions = tuple[dict[str, Element], dict[str, El]]
 
 
 def definitions(header: El, mappings: Mappings) -> Definitions:
-    """What the custom elements that a header defines stand for."""
+    """The elements of the mappings for the custom elements that a header defines."""
     active: dict[str, Element] = {}
     by_id: dict[str, El] = {}
     for group in header.each("eCustomConfiguration", "eCustomConfiguration.CustomGroup"):
@@ -85,7 +85,7 @@ def results(chart: Chart, active: Mapping[str, Element], by_id: Mapping[str, El]
 
 
 class Custom:
-    """Puts the results where their mapping says."""
+    """Sets the members that the results are mapped to."""
 
     def __init__(self, chart: Chart, found: Iterable[Result]) -> None:
         self._chart = chart
@@ -95,26 +95,26 @@ class Custom:
         self._known: set[str] | None = None
         self._landed = 0
         self._made = {path for r in self._results if r.element.items is not None for path in r.element.into}
-        #: Items that results without a CorrelationID made, by list.
+        #: List -> items that results without a CorrelationID made.
         self._plain: dict[str, list[Spot]] = {}
-        #: Members that a result has set: a second result does not undo the first.
+        #: (id of the object, member) of what a result has set: a second result does not replace the first.
         self._set: set[tuple[int, str]] = set()
-        #: Spots in the order in which the results first name them, by list.
+        #: List -> id of an item -> its place in the order in which results first name the items.
         self._named: dict[str, dict[int, int]] = {}
         self.not_collected: list[str] | None = None
 
     def apply(self) -> None:
-        """Read all results: first which groups are about no restraint, then what makes items, then the rest."""
-        dead = set()
+        """Read all results: first which groups are about no restraint, then those that make items, then the rest."""
+        dropped = set()
         for result in self._results:
             if any(fold(el.text) in result.element.no_restraint for el in result.values):
-                dead.add(result.key)
+                dropped.add(result.key)
                 self._chart.notice("no-restraint-by-mapping", result.group.at)
-        alive = [r for r in self._results if r.key not in dead or r.key is None]
-        for result in alive:
+        kept = [r for r in self._results if r.key not in dropped or r.key is None]
+        for result in kept:
             if result.element.items is not None:
                 self._make(result)
-        for result in alive:
+        for result in kept:
             if result.element.items is None:
                 for path in result.element.into:
                     self._land(result, path)
@@ -126,7 +126,7 @@ class Custom:
     # ------------------------------------------------------------ items
 
     def _spots(self, path: str, key: str | None) -> list[Spot]:
-        """The items of a list that stand for a CorrelationID."""
+        """The items of a list that a CorrelationID names: by their own key, or by one of an element inside theirs."""
         if key is None:
             return self._plain.get(path, [])
         found = self._chart.by_key.get((path, key), [])
@@ -158,12 +158,12 @@ class Custom:
                 if result.key and fits_id(ident):
                     spot.data["id"] = ident
                 for name, value in template.items():
-                    self._chart.put(spot, name, value, el, override=True)
+                    self._chart.set_value(spot, name, value, el, override=True)
                 for name, source in result.element.take.items():
                     self._chart.take(spot, name, group.get(source), _CONVERT.get(source))
 
     def _extended(self, key: str | None) -> El:
-        """The procedure, medication, vital or examination group that a CorrelationID names."""
+        """The procedure, medication, vital or examination group with a CorrelationID; a false element where there is none."""
         pcr = self._chart.pcr
         if self._groups is None:
             self._groups = {}
@@ -195,7 +195,7 @@ class Custom:
             order.setdefault(id(spot), len(order))
             for other, value in result.element.beside.items():
                 if other not in spot.data:
-                    self._chart.put(spot, other, value, result.group)
+                    self._chart.set_value(spot, other, value, result.group)
             self._put(result, spot, name, path, list(result.values))
 
     def _items_for(self, result: Result, listed: str) -> list[Spot]:
@@ -213,7 +213,7 @@ class Custom:
         return [self._new(listed, result.group, result.key)]
 
     def _new(self, path: str, el: El, key: str | None) -> Spot:
-        """An item that no standard element stands for; the list is then no longer one that says none."""
+        """A new item of a list that no standard element stands for; an empty list there no longer says none."""
         around, _, name = path.rpartition("/")
         section = self._chart.objects.get(around)
         if section is not None and (id(section), name) not in self._set:
@@ -247,7 +247,7 @@ class Custom:
         read = [pair for pair in read if pair[0] is not _CLEAR]
         if isinstance(member.kind, declaration.Codes) and not isinstance(first, (dict, list)):
             words = list(dict.fromkeys(v for v, _ in read if isinstance(v, str)))
-            self._chart.put(spot, name, words, el, override=True)
+            self._chart.set_value(spot, name, words, el, override=True)
             return
         for value, at in read:
             self._one(result.element, spot, name, path, value, at)
@@ -265,18 +265,18 @@ class Custom:
             here, there = moment(value), moment(before)
             if here is None or there is None or (here < there) != (element.pick == "earliest"):
                 return
-        if self._chart.put(spot, name, value, el, override=True):
+        if self._chart.set_value(spot, name, value, el, override=True):
             self._set.add((id(spot), name))
 
     def _state(self, result: Result, el: El, path: str) -> bool:
-        """A state in place of what would make an item."""
+        """Set the state that a value states for a list in place of items; False for a value that states none."""
         around, _, name = path.rpartition("/")
         member = member_at(path)
         value = _stated(el, member.kind) if member is not None else None
         if value is None:
             return False
         if value is not _CLEAR:
-            self._chart.put(self._chart.part(around, result.group), name, value, el, override=True)
+            self._chart.set_value(self._chart.part(around, result.group), name, value, el, override=True)
         return True
 
     @staticmethod
@@ -290,17 +290,17 @@ class Custom:
 
 
 def _service(code: str) -> str | None:
-    """Whom the one who did it works for."""
+    """Our word for whom the one in this role works for."""
     found = codes.ROLE_SERVICE.get(code)
     return found.word if found else "ems" if code in codes.CREW_ROLES else None
 
 
-#: Elements an item takes a member from that are codes.
+#: Element from which an item takes a member -> what makes a word of its code.
 _CONVERT = {"eProcedures.10": _service}
 
 
 def _stated(el: El, kind: declaration.Kind) -> Any:
-    """A state said in words or by NV or PN; None for a plain value."""
+    """The state that a value states, in words or by NV or PN; None for any other value."""
     if not el.raw:
         return el.absence or _CLEAR
     text = el.text
@@ -317,7 +317,7 @@ def _stated(el: El, kind: declaration.Kind) -> Any:
 
 
 def _as(kind: declaration.Kind, el: El) -> Any:
-    """The text of a value as its member has it; None when it cannot be that."""
+    """The text of a value as its member has it; None where it cannot be."""
     text = el.text
     if isinstance(kind, (declaration.Int, declaration.Num)):
         return as_number(text)

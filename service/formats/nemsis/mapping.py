@@ -1,7 +1,7 @@
 """Mapping files: where the custom elements of an agency or a vendor land in an episode.
 
-Agency data in strict YAML, one mapping a file, checked before anybody is
-served. ``into`` is a path of member names, ``*`` for the items of a list::
+Agency data in strict YAML, one mapping in each file, checked when the service
+starts. ``into`` is a path of member names, ``*`` for the items of a list::
 
     id: example                 # letters, digits, hyphens
     title: What this is for
@@ -49,10 +49,10 @@ from service.intake.episode_json import schema_of
 
 from .chart import class_at, member_at
 
-#: The one place outside the members: paths the sender has no place for.
+#: The only ``into`` that is no member: paths of members that the sender has no place for.
 NOT_COLLECTED_PATH = "/not_collected"
 PICKS = ("first", "earliest", "latest")
-#: Core elements an item can take a member from.
+#: Elements of the standard from which an item can take a member.
 TAKES = ("eProcedures.01", "eProcedures.10", "eMedications.01", "eVitals.01", "eExam.03")
 _MAPPING_KEYS = {"id", "title", "source", "match", "elements"}
 #: Key of an element of a mapping -> what it is.
@@ -71,7 +71,7 @@ _ELEMENT_KEYS = set(KEYS)
 
 
 class MappingError(Exception):
-    """The mapping files cannot be used. ``lines``: one for each fault, naming our own files only."""
+    """The mapping files cannot be used. ``lines``: one for each fault, with the file and the element."""
 
     def __init__(self, lines: list[str]) -> None:
         super().__init__("\n".join(lines))
@@ -80,7 +80,7 @@ class MappingError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """One custom element of a mapping. Texts that are compared are folded (case, white space)."""
+    """One custom element of a mapping, as in the module's text (``beside``: ``with``). Titles and values are folded (``fold``)."""
 
     id: str
     title: str
@@ -96,12 +96,12 @@ class Element:
 
 @dataclass(frozen=True, slots=True)
 class Mappings:
-    """All mappings of a process: CustomElementID -> the elements that go by it, with different titles."""
+    """All mappings of a process: CustomElementID -> its elements, with different titles."""
 
     elements: Mapping[str, tuple[Element, ...]]
 
     def find(self, ident: str, title: str) -> Element | None:
-        """The element that a definition in a document stands for: its id and title, or its id where that is enough."""
+        """The element for a definition in a document, by id and title, or by id where that is enough; else None."""
         for element in self.elements.get(ident, ()):
             if element.by_id_only or element.title == fold(title):
                 return element
@@ -109,7 +109,7 @@ class Mappings:
 
 
 def fold(text: str) -> str:
-    """A text without case and with single spaces, for comparison."""
+    """A text in folded case with single spaces, for comparison."""
     return " ".join(text.split()).casefold()
 
 
@@ -280,7 +280,7 @@ def load_mappings(*directories: Path) -> Mappings:
 
 
 def shipped_directory() -> Path:
-    """The mappings that come with the service."""
+    """The folder of the mappings that come with the service."""
     return Path(__file__).resolve().parent / "mappings"
 
 

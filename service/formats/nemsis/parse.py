@@ -1,8 +1,7 @@
-"""Bytes -> XML, when somebody may have made the bytes to do harm.
+"""Bytes -> XML, for bytes that somebody may have made to do harm.
 
 No document type, no entity, no network, no file; size, markup and depth are
-bounded before anything is kept. Every refusal has a code of its own and says
-nothing of what was sent.
+bounded. Every refusal has a code of its own and quotes nothing of what was sent.
 """
 
 from __future__ import annotations
@@ -36,7 +35,7 @@ _SPACE = re.compile(rb"[\x20\t\r\n]*")
 
 
 def _prolog_has_doctype(body: bytes, at: int) -> bool:
-    """Whether a document type stands before the root; comments and instructions are stepped over."""
+    """Whether there is a document type before the root; comments and processing instructions before it are skipped."""
     while True:
         at = _SPACE.match(body, at).end()  # type: ignore[union-attr]
         if body.startswith(b"<!DOCTYPE", at):
@@ -54,7 +53,7 @@ _TOO_DEEP = etree.XPath("boolean(" + "/*" * (DEEPEST + 1) + ")")
 
 
 def parse(body: bytes) -> etree._Element:
-    """The root of an EMSDataSet. Raises Rejected (400; 422 for other XML)."""
+    """The root of an EMSDataSet. Raises Rejected with a code of ``PROBLEMS``."""
     if len(body) > MOST_BYTES or body.count(b"<") + body.count(b"=") > MOST_MARKUP:
         raise Rejected(400, "xml-too-large")
     try:

@@ -1,4 +1,4 @@
-"""Who: patient, crew, law enforcement, injuries, the chart itself."""
+"""Patient, crew, law enforcement, injuries, and the chart itself."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from . import codes
 from .chart import Chart, as_number
 from .tree import NOT_COLLECTED, El
 
-#: Sets of which an element is read whole, one value an element.
 _Words = list[str]
 _DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
     code: word.word for code, word in codes.PRODUCT.items()
@@ -19,12 +18,12 @@ _DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
 
 
 def drug_of(el: El) -> str | None:
-    """Our word for the drug of an RxNorm code, None for one we do not know."""
+    """Our word for the drug of an RxNorm code, None for one that is not known."""
     return _DRUG_OF.get(el.text) if el.attribute("CodeType") in ("", codes.RXNORM) else None
 
 
 def patient(chart: Chart) -> None:
-    """ePatient, eHistory, eExam.01."""
+    """Read ePatient, eHistory and eExam.01."""
     here, history = chart.pcr.get("ePatient"), chart.pcr.get("eHistory")
     if here:
         spot = chart.part("/patient", here)
@@ -46,13 +45,13 @@ def _age(chart: Chart, here: El) -> None:
     if value.text and unit.text:
         age = chart.part("/patient/age", group)
         if unit.text in codes.AGE_UNDER_A_DAY:
-            chart.put(age, "value", 0, value)
-            chart.put(age, "unit", "d", unit)
+            chart.set_value(age, "value", 0, value)
+            chart.set_value(age, "unit", "d", unit)
         else:
-            # Neither member can be left out of an age: both are readable, or there is none.
+            # An age needs both members: without one that can be read there is none.
             known = codes.AGE_UNIT.get(unit.text)
-            if known and chart.put(age, "value", as_number(value.text), value):
-                chart.put(age, "unit", known.word, unit)
+            if known and chart.set_value(age, "value", as_number(value.text), value):
+                chart.set_value(age, "unit", known.word, unit)
                 if value.pn == codes.APPROXIMATE:
                     chart.notice("approximate", value.at)
             else:
@@ -66,7 +65,7 @@ def _age(chart: Chart, here: El) -> None:
     elif not _age_from_birth(chart, here) and value:
         absence = value.absence
         if absence is not None:
-            chart.put(chart.part("/patient", here), "age", absence, value)
+            chart.set_value(chart.part("/patient", here), "age", absence, value)
 
 
 def _age_from_birth(chart: Chart, here: El) -> bool:
@@ -83,8 +82,8 @@ def _age_from_birth(chart: Chart, here: El) -> bool:
         return False
     age = chart.part("/patient/age", born)
     years = months >= 24
-    chart.put(age, "value", months // 12 if years else months, born)
-    chart.put(age, "unit", "a" if years else "mo", born)
+    chart.set_value(age, "value", months // 12 if years else months, born)
+    chart.set_value(age, "unit", "a" if years else "mo", born)
     chart.notice("age-from-birth-date", born.at)
     return True
 
@@ -96,12 +95,12 @@ def _history(chart: Chart, history: El) -> None:
     if need is not None:
         chart.code(spot, "communication_need", need, codes.COMMUNICATION)
     elif barriers:
-        # The element lists the barriers there were; none of these is about understanding each other.
-        chart.put(spot, "communication_need", "none", barriers[0])
+        # eHistory.01 lists all barriers to care, and none of those charted is one to communication.
+        chart.set_value(spot, "communication_need", "none", barriers[0])
     pregnancy = history.get("eHistory.18")
     known = codes.PREGNANT.get(pregnancy.text)
     if known is not None and known.word == "unsure":
-        chart.put(spot, "pregnant", NOT_COLLECTED, pregnancy)
+        chart.set_value(spot, "pregnant", NOT_COLLECTED, pregnancy)
     else:
         chart.take(spot, "pregnant", pregnancy, lambda _: known.word == "yes" if known else None)
     _listed(chart, history, "eHistory.06", "allergies", _allergies, codes.NO_KNOWN_ALLERGY)
@@ -110,16 +109,16 @@ def _history(chart: Chart, history: El) -> None:
 
 
 def _listed(chart: Chart, history: El, element: str, member: str, read: Any, none: str) -> None:
-    """A list of codes as a list of our words; one PN says that there are none."""
+    """Set a list from a repeated element by ``read``; empty where the PN ``none`` stands in place of values."""
     found = list(history.each(element))
     if not found:
         return
     spot = chart.part("/patient", history)
     values = [el for el in found if el.text]
     if values:
-        chart.put(spot, member, read(values), values[0])
+        chart.set_value(spot, member, read(values), values[0])
     elif found[0].pn == none:
-        chart.put(spot, member, [], found[0])
+        chart.set_value(spot, member, [], found[0])
     else:
         chart.take(spot, member, found[0])
 
@@ -144,12 +143,12 @@ def _substances(chart: Chart, history: El, suspected: list[El]) -> None:
             continue
         told.add(pair)
         item = chart.item("/patient/substances", el)
-        chart.put(item, "substance", pair[0], el)
-        chart.put(item, "basis", pair[1], el)
+        chart.set_value(item, "substance", pair[0], el)
+        chart.set_value(item, "basis", pair[1], el)
     if not charted and found:
         spot = chart.part("/patient", history)
         if found[0].pn == codes.NONE_REPORTED:
-            chart.put(spot, "substances", [], found[0])
+            chart.set_value(spot, "substances", [], found[0])
         else:
             chart.take(spot, "substances", found[0], lambda _: None)
 
@@ -158,7 +157,7 @@ def _substances(chart: Chart, history: El, suspected: list[El]) -> None:
 
 
 class Crew:
-    """The people of a chart: crew member id -> our opaque id. The ids of the chart are not kept."""
+    """The people of a chart, with opaque ids of ours. The crew member ids of the chart are not kept."""
 
     def __init__(self, chart: Chart) -> None:
         self.levels: list[str] = []
@@ -177,8 +176,8 @@ class Crew:
         if not (level.text or code.text):
             return
         item = self._chart.item("/team/members", el, el.attribute("CorrelationID") or None)
-        self._chart.put(item, "id", ident, el, override=True)
-        self._chart.put(item, "service", "ems", el)
+        self._chart.set_value(item, "id", ident, el, override=True)
+        self._chart.set_value(item, "service", "ems", el)
         self._chart.code(item, "level", level, codes.LEVEL)
         if code.text:
             self._ids[code.text] = ident
@@ -193,36 +192,36 @@ class Crew:
         if self.levels:
             rank = codes.RANKS.index
             team = self._chart.part("/team", group)
-            self._chart.put(team, "highest_level", max(self.transport_levels or self.levels, key=rank), group)
+            self._chart.set_value(team, "highest_level", max(self.transport_levels or self.levels, key=rank), group)
         if self.transport_levels:
             levels = sorted(set(self.transport_levels), key=codes.RANKS.index)
-            self._chart.put(self._chart.part("/transport", group), "attendants", levels, group)
+            self._chart.set_value(self._chart.part("/transport", group), "attendants", levels, group)
 
     def ident(self, el: El) -> str | None:
-        """Our id of a crew member who is named by id."""
+        """Our id of the crew member whom an element names, or None."""
         return self._ids.get(el.text)
 
     def level(self, el: El) -> str | None:
-        """The level of a crew member who is named by id."""
+        """The level of care of the crew member whom an element names, or None."""
         return self._level_of.get(el.text)
 
     def other(self, service: str, el: El) -> str:
-        """Our id of somebody who is no crew member: one of each service."""
+        """Our id of somebody of a service who is no crew member; one person stands for each service."""
         if service not in self._others:
             ident = self._others[service] = f"p-{service.replace('_', '-')}"
             item = self._chart.item("/team/members", el)
-            self._chart.put(item, "id", ident, el)
-            self._chart.put(item, "service", service, el)
-            # The chart has a level of care for its own crew alone.
-            self._chart.put(item, "level", NOT_COLLECTED, el)
+            self._chart.set_value(item, "id", ident, el)
+            self._chart.set_value(item, "service", service, el)
+            # NEMSIS has a level of care only for the unit's own crew.
+            self._chart.set_value(item, "level", NOT_COLLECTED, el)
         return self._others[service]
 
 
 def law_enforcement(chart: Chart) -> None:
-    """eScene.04. That others are listed without them does not say that they were not there."""
+    """Read eScene.04: law enforcement was there. A list without them does not say that they were not."""
     for el in chart.pcr.get("eScene").each("eScene.ResponderGroup", "eScene.04"):
         if el.text == codes.LAW_ENFORCEMENT_AT_SCENE:
-            chart.put(chart.part("/custody", el), "law_enforcement_present", True, el)
+            chart.set_value(chart.part("/custody", el), "law_enforcement_present", True, el)
             return
 
 
@@ -230,7 +229,7 @@ def law_enforcement(chart: Chart) -> None:
 
 
 def harm(chart: Chart, crew: Crew) -> None:
-    """eOther.05, eOther.06, eOther.03, eDisposition.19."""
+    """Read injuries of the crew (eOther.05, eOther.06), its protective equipment (eOther.03) and death (eDisposition.19)."""
     groups = list(chart.pcr.get("eOther").each("eOther.EMSCrewMemberGroup"))
     said_no = [el for group in groups if (el := group.get("eOther.05")).text == codes.NO]
     for group in groups:
@@ -240,9 +239,9 @@ def harm(chart: Chart, crew: Crew) -> None:
                 chart.code(item, "kind", el, codes.CREW_INJURY)
                 ident = crew.ident(group.get("eOther.04"))
                 if ident:
-                    chart.put(item, "person", ident, group.get("eOther.04"))
+                    chart.set_value(item, "person", ident, group.get("eOther.04"))
     if said_no and len(said_no) == len(groups) and "/injuries/crew" not in chart.lists:
-        chart.put(chart.part("/injuries", chart.pcr.get("eOther")), "crew", [], said_no[0])
+        chart.set_value(chart.part("/injuries", chart.pcr.get("eOther")), "crew", [], said_no[0])
     worn = {
         codes.EQUIPMENT[el.text].word: el
         for group in groups
@@ -251,26 +250,26 @@ def harm(chart: Chart, crew: Crew) -> None:
     }
     if worn:
         first = next(iter(worn.values()))
-        chart.put(chart.part("/team", first), "protective_equipment", sorted(worn), first)
+        chart.set_value(chart.part("/team", first), "protective_equipment", sorted(worn), first)
     released = chart.pcr.get("eDisposition", "eDisposition.19")
     if released.text:
         death = chart.part("/injuries/death", released)
-        chart.put(death, "died", released.text in codes.DEAD, released)
+        chart.set_value(death, "died", released.text in codes.DEAD, released)
 
 
 def record(chart: Chart, crew: Crew) -> None:
-    """eNarrative.01, eOther.01, eOther.08, the receiver's signature."""
+    """Read eNarrative.01, eOther.01, eOther.08 and the receiver's signature."""
     narrative, other = chart.pcr.get("eNarrative", "eNarrative.01"), chart.pcr.get("eOther")
     if narrative.text:
-        chart.put(chart.part("", chart.pcr), "narrative", narrative.raw, narrative)
+        chart.set_value(chart.part("", chart.pcr), "narrative", narrative.raw, narrative)
     else:
         chart.take(chart.part("", chart.pcr), "narrative", narrative)
     level = crew.level(other.get("eOther.08"))
     if level:
-        chart.put(chart.part("/chart", other), "author_level", level, other.get("eOther.08"))
+        chart.set_value(chart.part("/chart", other), "author_level", level, other.get("eOther.08"))
     review = other.get("eOther.01")
     if review.text in (codes.YES, codes.NO):
-        chart.put(chart.part("/chart", other), "director_review_requested", review.text == codes.YES, review)
+        chart.set_value(chart.part("/chart", other), "director_review_requested", review.text == codes.YES, review)
     for group in other.each("eOther.SignatureGroup"):
         reasons = {el.text for el in group.each("eOther.13")}
         status = group.get("eOther.15")
@@ -279,5 +278,5 @@ def record(chart: Chart, crew: Crew) -> None:
             and codes.TRANSFER_OF_CARE in reasons
             and status.text in codes.SIGNED
         ):
-            chart.put(chart.part("/handover", group), "receiver_identified", True, group)
+            chart.set_value(chart.part("/handover", group), "receiver_identified", True, group)
             return

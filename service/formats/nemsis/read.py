@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
-from service.formats.locations import Places
+from service.formats.locations import Locations
 from service.intake import episode_json
 from service.intake.episode_json import Intake
 from service.problems import ProblemItem, Rejected
@@ -41,8 +41,9 @@ PROBLEMS = {
 def read(body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None) -> Intake:
     """Read a document with exactly one chart. ``mappings``: the shipped ones unless given.
 
-    Raises Rejected: 400 for what is no safe XML (``nemsis.parse.PROBLEMS``),
-    422 for other XML and by ``PROBLEMS``.
+    ``xsd_directory``: with the published schema, against which the document is
+    then checked first. Raises Rejected with a code of ``PROBLEMS`` (422) or of
+    ``parse.PROBLEMS``.
     """
     charts = _charts(body, xsd_directory)
     if len(charts) > 1:
@@ -53,8 +54,10 @@ def read(body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path |
 def read_all(
     body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None
 ) -> list[Callable[[], Intake]]:
-    """Every chart of a document in order, each read when it is called, and refused by itself. Raises Rejected
-    for the document as a whole."""
+    """For every chart of a document, in order, a function that reads it, and raises Rejected for that chart alone.
+
+    Raises Rejected for the document as a whole.
+    """
     charts = _charts(body, xsd_directory)
     out: list[Callable[[], Intake]] = []
     defined: dict[str, Definitions] = {}
@@ -83,7 +86,7 @@ def _charts(body: bytes, xsd_directory: Path | None) -> list[El]:
 
 
 def _digest(body: bytes, number: int | None = None) -> str:
-    """Of the bytes; of the bytes and the position for one chart of several, so that no two are told apart by nothing."""
+    """The digest of a document; of one chart of several with its number, so that each has a digest of its own."""
     found = hashlib.sha256(body)
     if number is not None:
         found.update(b"\0%d" % number)
@@ -91,7 +94,7 @@ def _digest(body: bytes, number: int | None = None) -> str:
 
 
 def read_core(pcr: El, referenced: set[str | None] | None = None) -> Chart:
-    """What the standard's own elements say. ``referenced``: CorrelationIDs that custom elements name."""
+    """What the standard's own elements of a report say. ``referenced``: CorrelationIDs that custom elements name."""
     chart = Chart(pcr)
     chart.referenced = referenced or set()
     _core(chart)
@@ -114,7 +117,7 @@ def _core(chart: Chart) -> None:
 
 
 def _header(pcr: El) -> El:
-    """The Header of a report, which defines its custom elements."""
+    """The Header around a report, which defines its custom elements."""
     return pcr.around
 
 
@@ -129,7 +132,7 @@ def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
     if where is None:
         _refuse("no-restraint", pcr.at)
     if not {"application", "episode_ref"} & set(value) and not _other_restraint(chart, value):
-        # Stated, and nothing more: the duties that come with it are still there.
+        # A restraint is stated and nothing of it charted: an empty section, so that rules ask for the rest.
         value["application"] = {}
         places["/application"] = where
     value.setdefault("episode_ref", _reference(pcr))
@@ -143,11 +146,11 @@ def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: 
     try:
         intake = episode_json.from_made(value)
     except Rejected as rejected:
-        # Every value was checked on its own, so what is left is of the whole: too many items.
+        # Every value was checked on its own, so what can be wrong is the whole: too many items.
         where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]
         raise Rejected(rejected.status, rejected.code, where, len(where) + rejected.omitted) from None
     notices = intake.notices + chart.notices()
-    return replace(intake, notices=notices, digest=digest, language="xpath", places=Places(places))
+    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places))
 
 
 def _nearest(places: dict[str, El], pointer: str) -> str:
@@ -157,7 +160,7 @@ def _nearest(places: dict[str, El], pointer: str) -> str:
 
 
 def _reference(pcr: El) -> str:
-    """The UUID of the report: the vendor's own key, which says nothing of the patient."""
+    """The UUID of the report, a key of the vendor's own and no patient identifier; else ``chart``."""
     ident = pcr.attribute("UUID")
     return ident if fits_id(ident) else "chart"
 

@@ -1,8 +1,8 @@
 """The standard's own elements of an EMSDataSet for one episode, in the order of the schema.
 
-Elements that the schema makes mandatory and an episode has no place for get
-neutral stand-ins (agency 0000, state 00, unit ``unit``); Required ones are Not
-Recorded. Nothing here charts care that the episode does not hold.
+Mandatory elements for which an episode has nothing get neutral values (agency
+0000, state 00, unit ``unit``); Required ones are Not Recorded. Nothing here
+charts care that the episode does not hold.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ Document = dict[str, Any]
 Element: TypeAlias = etree._Element
 
 _NIL = f"{{{XSI}}}nil"
-#: A PN that an element may have in place of a value, by our reason.
+#: Reason of ours -> the PN that an element may have in place of a value.
 _PN = {"patient_refused": "8801019", "unable_to_obtain": "8801023"}
 
 
 def _back(table: codes.Table) -> dict[str, str]:
-    """Our word -> the first code that means exactly it."""
+    """Our word -> the first code that means exactly that word."""
     return {code.word: number for number, code in reversed(table.items()) if not code.near}
 
 
@@ -51,7 +51,7 @@ def key_of(path: str, index: int, item: Document) -> str:
 
 
 def element(name: str, *inside: Element | None, text: str | None = None, **attributes: str) -> Element:
-    """An element of the standard."""
+    """An element of the standard. ``inside``: its children; attributes without a value are left out."""
     out = etree.Element(f"{{{NEMSIS}}}{name}", {key: value for key, value in attributes.items() if value})
     out.text = text
     out.extend([child for child in inside if child is not None])
@@ -59,7 +59,7 @@ def element(name: str, *inside: Element | None, text: str | None = None, **attri
 
 
 def blank(name: str, nv: str = codes.NOT_RECORDED, pn: str = "") -> Element:
-    """An element without value."""
+    """An element without a value, with the NV or PN that says why."""
     out = element(name)
     out.set(_NIL, "true")
     out.set("PN" if pn else "NV", pn or nv)
@@ -67,17 +67,17 @@ def blank(name: str, nv: str = codes.NOT_RECORDED, pn: str = "") -> Element:
 
 
 def blanks(section: str, numbers: str) -> list[Element]:
-    """Several elements Not Recorded."""
+    """Several elements of a section, such as ``"01 02"``, Not Recorded."""
     return [blank(f"{section}.{number}") for number in numbers.split()]
 
 
 def given(name: str, text: str | None) -> Element:
-    """A value, or Not Recorded."""
+    """An element with a text, Not Recorded for None."""
     return blank(name) if text is None else element(name, text=text)
 
 
 def when(value: Any) -> str | None:
-    """A time as the schema wants it: upper case, a numeric offset, no more than microseconds."""
+    """A time as the schema has it: upper case, with a numeric offset, at most microseconds; None for what is no text."""
     if not isinstance(value, str):
         return None
     moment = datetime.fromisoformat(value.upper())
@@ -85,7 +85,7 @@ def when(value: Any) -> str | None:
 
 
 def number(value: Any, decimals: int, low: float, high: float, digits: int = 9) -> str | None:
-    """A decimal number if the element can hold it exactly."""
+    """A decimal number as text, None where the element cannot hold it exactly."""
     if type(value) not in (int, float) or not low <= value <= high:
         return None
     exact = Decimal(str(value)).normalize()
@@ -109,7 +109,7 @@ def items(document: Document, path: str) -> list[Document]:
 
 
 def times(value: Any) -> Iterator[datetime]:
-    """Every time of a record."""
+    """Every time in a JSON value of an episode."""
     if isinstance(value, dict):
         for name, inner in value.items():
             if name not in ("narrative", "extensions", "words"):
@@ -127,14 +127,14 @@ def times(value: Any) -> Iterator[datetime]:
 
 
 class Report:
-    """One patient care report in the making."""
+    """Builds one patient care report."""
 
     def __init__(self, document: Document) -> None:
         self.document = document
         self.crew = self._crew_ids()
 
     def build(self) -> Element:
-        """The PatientCareReport without custom results and all after them."""
+        """The PatientCareReport up to the custom results."""
         ident = uuid.uuid5(uuid.NAMESPACE_URL, f"restraint-review:{self.document['episode_ref']}")
         found = [
             self._record(), self._response(), self._dispatch(), self._crew(), self._times(), self._patient(),
@@ -150,7 +150,7 @@ class Report:
     # ------------------------------------------------------------ people
 
     def _crew_ids(self) -> dict[str, str]:
-        """Our id of a person of the crew -> crew member id in the document."""
+        """Our id of a crew member -> crew member id in the document."""
         out = {}
         for place, person in enumerate(items(self.document, "/team/members"), 1):
             if person.get("service") in ("ems", None) and isinstance(person.get("id"), str):

@@ -1,4 +1,4 @@
-"""Elements with their place: an XPath 1.0 expression in which ``nem`` stands for the NEMSIS namespace."""
+"""Elements of a document, each with its location: an XPath 1.0 expression with the prefix ``nem`` for NEMSIS."""
 
 from __future__ import annotations
 
@@ -16,26 +16,23 @@ _OURS = f"{{{NEMSIS}}}"
 _PREFIX_LENGTH = len(_OURS)
 _NIL = f"{{{XSI}}}nil"
 
-#: In place of a value: why there is none. Our own JSON writes it so.
+#: What our own JSON has in place of a value that is absent.
 Absence = dict[str, str]
 NOT_COLLECTED: Absence = {"absent": "not_collected"}
 
 
 class El:
-    """One element. Falsy where nothing stands, so that a walk need not ask at every step.
-
-    ``at`` resolves in the document with the prefix ``nem``.
-    """
+    """One element, or one that is not in the document and false, so that every step of a path has an El."""
 
     __slots__ = ("_at", "_kids", "_place", "name", "node", "parent", "raw", "text")
 
     def __init__(self, node: etree._Element | None, name: str, parent: El | None, place: int = 0) -> None:
-        """``place``: among elements of one name, from 1; 0 for an only one."""
+        """``place``: number among the elements of its name, from 1; 0 for the only one. ``node`` None: not in the document."""
         self.node, self.name, self.parent = node, name, parent
         self._place = place
         self._kids: dict[str, list[El]] | None = None
         self._at: str | None = None
-        #: The text as it stands, "" for nil; and without space around it.
+        #: The text as charted, "" for nil, and the same without white space around it.
         self.raw = self.text = ""
         if node is not None:
             raw = node.text
@@ -47,7 +44,7 @@ class El:
 
     @property
     def at(self) -> str:
-        """The location; that of the nearest element around it where nothing stands."""
+        """The XPath; of an element that is not there that of the nearest element around it."""
         if self._at is None:
             around = self.parent.at if self.parent is not None else ""
             step = f"/{PREFIX}:{self.name}[{self._place}]" if self._place else f"/{PREFIX}:{self.name}"
@@ -77,14 +74,14 @@ class El:
         return self._kids
 
     def each(self, *path: str) -> Iterator[El]:
-        """The elements at a path of names, every step with all its repeats."""
+        """All elements at a path of names."""
         found: list[El] = [self]
         for name in path:
             found = [child for el in found for child in el._children().get(name, ())]
         return iter(found)
 
     def get(self, *path: str) -> El:
-        """The first element at a path; a falsy one when there is none."""
+        """The first element at a path of names; a false one where there is none."""
         here = self
         for name in path:
             same = here._children().get(name)
@@ -94,21 +91,21 @@ class El:
         return here
 
     def attribute(self, name: str) -> str:
-        """An attribute without namespace, "" when it is not there."""
+        """An attribute without namespace, "" where it is not there."""
         return "" if self.node is None else str(self.node.get(name, ""))
 
     @property
     def pn(self) -> str:
-        """The pertinent negative, beside a value or in place of one."""
+        """The code of the pertinent negative, beside a value or in place of one; "" where there is none."""
         return self.attribute("PN")
 
     @property
     def absence(self) -> Absence | None:
-        """Why a nil element has no value: declined or not collected; None when it is plainly missing.
+        """Why an element has no value: declined or not collected; None where it is missing, or has one.
 
-        Not Recorded is what software writes for a blank field. Not Applicable
-        is somebody's statement. Not Reporting means that the agency does not
-        collect the element.
+        Not Recorded is what software writes for a blank field: missing. Not
+        Applicable is somebody's statement: declined. Not Reporting means that
+        the agency does not collect the element.
         """
         if self.text:
             return None

@@ -30,7 +30,7 @@ _DATE_TIME, _NUMBER, _TEXT, _BOOLEAN = "9902003", "9902005", "9902009", "9902011
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """``document``: UTF-8. ``left_out``: JSON Pointers of texts that XML cannot hold."""
+    """``document``: XML in UTF-8. ``left_out``: JSON Pointers of texts that XML 1.0 cannot hold."""
 
     document: bytes
     left_out: tuple[str, ...]
@@ -41,7 +41,7 @@ class _Result:
     path: str
     key: str | None
     values: list[Any] = field(default_factory=list)
-    #: The key is the item's own: no element of the standard carries it.
+    #: No element of the standard has this key, so the result has it as its own CorrelationID.
     own: bool = False
 
 
@@ -51,12 +51,12 @@ def custom_id(path: str) -> str:
 
 
 def title(path: str) -> str:
-    """Its title: in words, unique."""
+    """The title of a member path in words; no two paths have the same."""
     return "Restraint record: " + ", ".join(step.replace("_", " ") for step in path.split("/")[1:] if step != "*")
 
 
 def member_paths(cls: type = record.Episode, around: str = "") -> Iterator[tuple[str, declaration.Kind]]:
-    """Every member of an episode as (path, kind)."""
+    """(path, kind) of every member of an episode."""
     for member in declaration.members(cls):
         path = f"{around}/{member.name}"
         yield path, member.kind
@@ -86,7 +86,7 @@ def full_mapping() -> str:
 
 
 def write(episode: dict[str, Any]) -> Written:
-    """``episode``: a JSON value that the reader of our own JSON accepts."""
+    """The document of an episode, which is a JSON value that the reader of our own JSON accepts."""
     report = Report(episode)
     pcr = report.build()
     other = report.other()
@@ -112,7 +112,7 @@ def write(episode: dict[str, Any]) -> Written:
 
 
 class _Writer:
-    """Finds what the standard's own elements do not say, by reading them back."""
+    """Makes custom results for what is not read back from the standard's own elements."""
 
     def __init__(self, episode: dict[str, Any], pcr: etree._Element) -> None:
         self._episode = episode
@@ -123,7 +123,7 @@ class _Writer:
         self.left_out: list[str] = []
 
     def results(self) -> list[_Result]:
-        """Custom results in the order of the members."""
+        """The custom results, in the order of the members."""
         paths = self._episode.get("not_collected") or [NONE]
         self._found.append(_Result(NOT_COLLECTED_PATH, None, list(paths)))
         self._object(record.Episode, self._episode, "", "")
@@ -165,7 +165,7 @@ class _Writer:
             key, at = key_of(path, place, item), f"{pointer}/{place}"
             spots = self._said.by_key.get((path, key), [])
             said = spots[0].data if spots else {}
-            # The first result names the item and gives the list its order; it carries the key if no other element does.
+            # The first result of an item gives the list its order, and has the key if no element of the standard does.
             own = key not in self._keys
             first = _Result(f"{path}/*/id", key, [item.get("id")], own)
             self._found.append(first)

@@ -1,4 +1,4 @@
-"""The published schema as a check before reading, when an operator gives its directory."""
+"""The published schema as a check before reading, for operators who give its directory."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class SchemaError(Exception):
 
 @functools.cache
 def _names(directory: Path) -> frozenset[str]:
-    """Element names that the schema declares: only these are ever repeated in a location."""
+    """Names of elements that the schema declares. Only these are repeated in a location; any other may be a caller's text."""
     names: set[str] = set()
     for path in sorted(directory.glob("*_v3.xsd")):
         for node in etree.parse(str(path), _parser()).iter("{http://www.w3.org/2001/XMLSchema}element"):
@@ -58,7 +58,7 @@ def _document(directory: Path) -> etree._ElementTree:
 
 
 class _PerThread(threading.local):
-    """A schema keeps the errors of its last document, so that every thread has its own."""
+    """A schema of its own for every thread: a schema keeps the errors of the document that it checked last."""
 
     def __init__(self) -> None:
         self.schemas: dict[Path, etree.XMLSchema] = {}
@@ -68,7 +68,7 @@ _LOCAL = _PerThread()
 
 
 def load(directory: Path) -> etree.XMLSchema:
-    """The schema of a directory, compiled once a thread. Raises SchemaError."""
+    """The schema of a directory, compiled once in each thread. Raises SchemaError."""
     if directory not in _LOCAL.schemas:
         try:
             _LOCAL.schemas[directory] = etree.XMLSchema(_document(directory))
@@ -78,7 +78,7 @@ def load(directory: Path) -> etree.XMLSchema:
 
 
 def check(root: etree._Element, directory: Path) -> None:
-    """Raises Rejected (422 ``not-schema-valid``), one item a place that does not fit."""
+    """Raise Rejected (422 ``not-schema-valid``) with an item for each place that does not fit."""
     schema = load(directory)
     if schema.validate(root):
         return
@@ -95,7 +95,7 @@ def check(root: etree._Element, directory: Path) -> None:
 
 
 def location(node: etree._Element, names: frozenset[str]) -> str:
-    """The place of an element; a name that the schema does not have is written as ``*``."""
+    """The XPath of an element; ``*`` for a name that is not among ``names``."""
     steps: list[str] = []
     while node is not None:
         parent = node.getparent()
