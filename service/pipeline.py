@@ -7,9 +7,8 @@ both deciders before anybody is served.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 from service import __version__
@@ -24,7 +23,7 @@ from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
 from service.intake import episode_json, strict_yaml
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
 from service.review.build import Review, Ruleset
@@ -37,14 +36,9 @@ from service.rulebook.rule import BoundRule
 #: Version of the contract.
 API_VERSION = "1.0"
 
-_READERS: dict[str, Callable[[bytes], Intake]] = {
-    "application/json": episode_json.read,
-    "application/fhir+json": fhir_reader.read,
-    "application/xml": nemsis_reader.read,
-    "text/xml": nemsis_reader.read,
-}
+JSON, FHIR, XML = "application/json", "application/fhir+json", ("application/xml", "text/xml")
 #: Media types that can be read.
-MEDIA_TYPES = tuple(_READERS)
+MEDIA_TYPES = (JSON, FHIR, *XML)
 
 
 class UnknownProfile(KeyError):
@@ -60,16 +54,14 @@ class Pipeline:
         declared: Phrases,
         rulesets: Mapping[str, Ruleset],
         deciders: Mapping[str, Decider],
-        read_xml: Callable[[bytes], Intake] = nemsis_reader.read,
-        read_all_xml: Callable[[bytes], list[Callable[[], Intake]]] = nemsis_reader.read_all,
+        nemsis: nemsis_reader.Reader,
     ) -> None:
         self.rulebook = book
         self._phrases = declared
         self._rulesets = rulesets
         self._deciders = deciders
         self._asked = asked_for(book)
-        self._readers = {**_READERS, "application/xml": read_xml, "text/xml": read_xml}
-        self._read_all_xml = read_all_xml
+        self._nemsis = nemsis
 
     @classmethod
     def build(
@@ -103,9 +95,7 @@ class Pipeline:
         mapped = nemsis_reader.load_mappings(shipped_directory(), *own)
         if schemas is not None:
             xsd.load(schemas)  # a wrong folder stops the start, not the first document
-        read_xml = partial(nemsis_reader.read, mappings=mapped, xsd_directory=schemas)
-        read_all_xml = partial(nemsis_reader.read_all, mappings=mapped, xsd_directory=schemas)
-        return cls(book, declared, rulesets, deciders, read_xml, read_all_xml)
+        return cls(book, declared, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
 
     def self_test(self) -> list[str]:
         """Run every rule's own examples through both deciders; the failures, one line each.
@@ -142,51 +132,46 @@ class Pipeline:
             ]
         return failures
 
-    def facts(self, episode: Episode) -> FactSheet:
+    def facts(self, episode: Episode, checkpoint: Checkpoint = never) -> FactSheet:
         """The facts of one episode."""
-        return build_facts(episode, self._phrases, self._asked)
+        return build_facts(episode, self._phrases, self._asked, checkpoint)
 
-    def read(self, body: bytes, media_type: str) -> Intake:
+    def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""
-        return self._readers[media_type](body)
+        if media_type == JSON:
+            return episode_json.read(body, checkpoint)
+        if media_type == FHIR:
+            return fhir_reader.read(body, checkpoint)
+        if media_type in XML:
+            return self._nemsis.read(body, checkpoint)
+        raise KeyError(media_type)
 
-    def read_all(self, body: bytes, media_type: str) -> list[Callable[[], Intake]]:
-        """For every chart of a document, in order, a function that reads it. Raises Rejected for the document."""
-        if media_type.endswith("/xml"):
-            return self._read_all_xml(body)
-        return [partial(self.read, body, media_type)]
+    def read_all(self, body: bytes, media_type: str) -> list[nemsis_reader.ReadChart]:
+        """What reads each chart of a document, in order. Raises Rejected for the document."""
+        if media_type in XML:
+            return self._nemsis.read_all(body)
+        return [lambda checkpoint: self.read(body, media_type, checkpoint)]
 
     def review(
-        self,
-        body: bytes,
-        media_type: str,
-        profile: str,
-        explain: bool = False,
-        checkpoint: Checkpoint = never,
+        self, body: bytes, media_type: str, profile: str, explain: bool = False, checkpoint: Checkpoint = never
     ) -> Review:
         """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated.
 
         ``checkpoint`` is called as the work goes on; what it raises ends the review.
         """
-        return self.review_chart(partial(self.read, body, media_type), profile, explain, checkpoint)
-
-    def review_chart(
-        self,
-        read: Callable[[], Intake],
-        profile: str,
-        explain: bool = False,
-        checkpoint: Checkpoint = never,
-    ) -> Review:
-        """As ``review``, for one of the functions of ``read_all``."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        intake = read()
-        checkpoint()
-        sheet = self.facts(intake.episode)
-        checkpoint()
-        decisions = self._deciders[profile].decide(sheet)
-        checkpoint()
-        return build_review(self._rulesets[profile], intake, sheet, decisions, explain=explain)
+        return self.review_chart(self.read(body, media_type, checkpoint), profile, explain, checkpoint)
+
+    def review_chart(
+        self, intake: Intake, profile: str, explain: bool = False, checkpoint: Checkpoint = never
+    ) -> Review:
+        """As ``review``, of a chart that has been read."""
+        if profile not in self._rulesets:
+            raise UnknownProfile
+        sheet = self.facts(intake.episode, checkpoint)
+        decisions = self._deciders[profile].decide(sheet, checkpoint)
+        return build_review(self._rulesets[profile], intake, sheet, decisions, checkpoint, explain=explain)
 
 
 def asked_for(book: Rulebook) -> Asked:

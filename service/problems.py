@@ -21,7 +21,8 @@ class ProblemItem:
     """One place that is wrong; fixed text only.
 
     ``pointer`` (RFC 6901, into the body), ``parameter`` (of the query) or
-    ``location`` (XPath with the prefix ``nem``, into an XML body).
+    ``location`` (XPath with the prefix ``nem``, into an XML body). ``count``:
+    how many places are wrong in this way, of which this is the first.
     """
 
     code: str
@@ -29,6 +30,7 @@ class ProblemItem:
     pointer: str | None = None
     parameter: str | None = None
     location: str | None = None
+    count: int = 1
 
 
 class Rejected(Exception):
@@ -47,7 +49,8 @@ class Rejected(Exception):
         self.status = status
         self.code = code
         self.errors = tuple(found[:MOST_ERRORS])
-        self.omitted = (len(found) if in_all is None else in_all) - len(self.errors)
+        every = sum(error.count for error in found) if in_all is None else in_all
+        self.omitted = every - sum(error.count for error in self.errors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,10 +154,12 @@ def problem_document(code: str, errors: Sequence[ProblemItem] = (), omitted: int
     }
 
 
-def _item(error: ProblemItem) -> dict[str, str]:
-    item = {"code": error.code, "detail": error.detail}
+def _item(error: ProblemItem) -> dict[str, Any]:
+    item: dict[str, Any] = {"code": error.code, "detail": error.detail}
     for name in ("pointer", "parameter", "location"):
         place = getattr(error, name)
         if place is not None:
             item[name] = place
+    if error.count > 1:
+        item["count"] = error.count
     return item

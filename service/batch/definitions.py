@@ -14,11 +14,11 @@ from typing import TypeVar
 
 from service.episode.absence import NOT_COLLECTED, Absent
 from service.episode.common import V
+from service.episode.pointers import first_time
 from service.episode.record import Complication, Episode, Injury
 from service.facts import intervals
 from service.facts.fact import NOT_COLLECTED as NOWHERE
 from service.facts.fact import RECORDED, Fact, FactSheet
-from service.intake.episode_json import first_time
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 

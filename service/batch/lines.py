@@ -7,7 +7,7 @@ has charts in place of lines: each is answered as the line of its number.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import Any, BinaryIO, NamedTuple, NoReturn
 
@@ -17,7 +17,7 @@ from service import __version__
 from service.checkpoint import Checkpoint, never
 from service.engine.fence import NotEvaluated
 from service.formats.media_types import media_type_of
-from service.intake.episode_json import Intake
+from service.formats.nemsis.read import ReadChart
 from service.pipeline import API_VERSION, Pipeline, UnknownProfile
 from service.problems import PROBLEMS, ProblemItem, Rejected, known_code, problem_document
 from service.review.build import Review, Ruleset
@@ -25,7 +25,7 @@ from service.review.build import Review, Ruleset
 #: Longest line that is read, in bytes: as long as one request body may be by default.
 MOST_BYTES = 8 * 1024 * 1024
 #: A line; a chart of a document, read when it is called; None for a line that was too long to be read.
-Source = bytes | Callable[[], Intake] | None
+Source = bytes | ReadChart | None
 _WHITE = b" \t\r\n"
 _SKIP = 1024 * 1024
 
@@ -55,7 +55,7 @@ def refused(number: int, code: str, errors: Sequence[ProblemItem] = (), omitted:
     return Answer(number, PROBLEMS[code].status, None, problem_document(code, errors, omitted))
 
 
-def charts(pipeline: Pipeline, document: bytes, media_type: str) -> list[Callable[[], Intake]]:
+def charts(pipeline: Pipeline, document: bytes, media_type: str) -> list[ReadChart]:
     """A function for every chart of a document; for one that cannot be read, a single function that raises its Rejected."""
     try:
         return pipeline.read_all(document, media_type)
@@ -63,7 +63,7 @@ def charts(pipeline: Pipeline, document: bytes, media_type: str) -> list[Callabl
         return [partial(_refuse, rejected)]
 
 
-def _refuse(rejected: Rejected) -> NoReturn:
+def _refuse(rejected: Rejected, _checkpoint: Checkpoint) -> NoReturn:
     raise rejected
 
 
@@ -78,11 +78,10 @@ def answer(
     if line is None:
         return refused(number, "body-too-large")
     try:
-        found = (
-            pipeline.review(line, media_type_of(line), profile, explain, checkpoint)
-            if isinstance(line, bytes)
-            else pipeline.review_chart(line, profile, explain, checkpoint)
-        )
+        if isinstance(line, bytes):
+            found = pipeline.review(line, media_type_of(line), profile, explain, checkpoint)
+        else:
+            found = pipeline.review_chart(line(checkpoint), profile, explain, checkpoint)
         return Answer(number, 200, found, None)
     except UnknownProfile:
         raise

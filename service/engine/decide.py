@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import compress, repeat
 from typing import Literal, NamedTuple, overload
 
+from service.checkpoint import Checkpoint, never
 from service.facts.fact import RECORDED, Fact, FactSheet
 from service.rulebook.rule import BoundRule
 
@@ -128,15 +129,16 @@ class Decider:
         self.about = tuple(bound.rule.about for bound in rules)
         self._kinds = generated.compile_kinds(rules, catalogue)
 
-    def decide(self, sheet: FactSheet) -> Decisions:
+    def decide(self, sheet: FactSheet, checkpoint: Checkpoint = never) -> Decisions:
         """One decision per rule, in the order the rules were given.
 
         Raises NotEvaluated when the engine did not finish, and EngineError for a fact outside the catalogue.
         """
-        fired = self._fence.fire(sheet.facts)
+        fired = self._fence.fire(sheet.facts, checkpoint)
         answers: dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]] = {}
         doubtful: set[str] = set()
         for index, fact in enumerate(sheet.facts):
+            checkpoint()
             kind = self._kinds.get(fact.kind)
             if kind is None:
                 continue

@@ -23,6 +23,7 @@ from collections.abc import Sequence
 import durable_rules_engine as engine  # type: ignore[import-not-found,import-untyped,unused-ignore]
 from durable.engine import Host  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
+from service.checkpoint import Checkpoint, never
 from service.facts.fact import Fact
 
 from .compile import Definitions, EngineError, hashes_differ
@@ -80,16 +81,16 @@ class Fence:
                 raise EngineError("the engine failed its first use")
             self._clear()
 
-    def fire(self, facts: Sequence[Fact]) -> set[tuple[int, int]]:
+    def fire(self, facts: Sequence[Fact], checkpoint: Checkpoint = never) -> set[tuple[int, int]]:
         """Every (rule number, index of the fact) for which the rule's condition holds.
 
         Raises EngineError for a fact outside the catalogue and NotEvaluated
         when the engine did not finish; neither error quotes a fact.
         """
-        written = self._definitions.write(facts)
         fired: set[tuple[int, int]] = set()  # a set: two true alternatives fire a rule twice
-        for start in range(0, len(written), CHUNK):
-            for message in self._evaluate(written[start : start + CHUNK]):
+        for start in range(0, len(facts), CHUNK):
+            checkpoint()  # never while facts are in the engine
+            for message in self._evaluate(self._definitions.write(facts[start : start + CHUNK])):
                 # {"r7":{"m":{"id":"12",...
                 parts = message.split('"', 8)
                 fired.add((int(parts[1][1:]), start + int(parts[7])))

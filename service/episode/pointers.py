@@ -7,6 +7,7 @@ from typing import Any
 from service.episode.absence import Absent
 
 from . import declaration, record
+from .moment import Moment
 
 
 def resolve(episode: record.Episode, pointer: str) -> Any:
@@ -30,3 +31,18 @@ def by_ids(node: declaration.Node) -> tuple[str, bool]:
         return node.at, True
     ident: Any = node.id  # type: ignore[attr-defined]
     return (node.at, False) if type(ident) is Absent else (f"{place}/{ident}", True)
+
+
+def first_time(node: Any) -> Moment | None:
+    """The first charted time in the order of the members, or None; its offset is the one the record is shown in."""
+    for name in declaration.shape(node.__class__).timed:
+        value = getattr(node, name)
+        if isinstance(value, Moment):
+            return value
+        inner = value if isinstance(value, tuple) else (value,)
+        for item in inner:
+            if isinstance(item, declaration.Node):
+                found = first_time(item)
+                if found is not None:
+                    return found
+    return None

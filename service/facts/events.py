@@ -19,6 +19,7 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
+from service.episode.moment import Moment
 from service.episode.words import LIMBS
 from service.wording.labels import member_label
 
@@ -210,9 +211,10 @@ def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
     return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
 
 
-def _on(start: int | None, end: int | None, time: int) -> bool:
-    """Whether a time lies between two ends; an end that is not charted sets no bound."""
-    return (start is None or start <= time) and (end is None or end >= time)
+def _together(spans: Iterable[tuple[int | None, int | None]]) -> list[intervals.Span]:
+    """The same time as disjoint intervals; an end that is not charted sets no bound."""
+    first, last = intervals.ALWAYS
+    return intervals.union((first if start is None else start, last if end is None else end) for start, end in spans)
 
 
 class Events:
@@ -239,34 +241,35 @@ class Events:
             ]
             + self.breathing
         )
-        self.capnography = [
+        self.capnography = intervals.union(
             (s, line.end_of(span.end)[0] or s)
             for span in items(monitoring.capnography)
             if (s := span.start.epoch) is not None
-        ]
+        )
         self.etco2 = [t for t, v in self.vitals if type(v.etco2_mmhg) is not Absent]
         self.oxygen_on = self._oxygen_started()
         self.age_years, self.age_months = shared.get("ep_age_years"), shared.get("ep_age_months")
         self._limits = _limits(self.age_years, self.age_months)
         self._known_responses: dict[tuple[frozenset[str], str | None], list[int]] = {}
         covers = items(line.episode.custody.face_covers)
-        self.covers = [(cover.on.epoch, cover.off.epoch) for cover in covers]
+        self.covered = _together((cover.on.epoch, cover.off.epoch) for cover in covers)
         self.airway_taken = sorted(
             [t for t, a in self.actions if a.action in _AIRWAY]
-            + [off for _, off in self.covers if off is not None]
+            + [off for cover in covers if (off := cover.off.epoch) is not None]
             + [t for t, p in line.postures if p.posture in ("left_lateral", "right_lateral")]
         )
         #: Every limb with a device: its time restrained, and the times of its checks.
         self.watched_limbs = [(x.limb, x.spans, check_times(line, x.limb)) for x in line.limbs.values()]
         #: When restraints were last charted as taken off by an action.
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
-        #: Every device: on, off, whether its end is charted, whether it is the police's.
-        self.devices = [
-            (own.on.epoch, own.off.epoch, type(own.off) is not Absent, False) for own in items(line.limb_items)
-        ] + [
-            (theirs.on.epoch, theirs.off.epoch, type(theirs.off) is not Absent, True)
-            for theirs in items(line.police_items)
-        ]
+        #: When devices of the crew, and of the police, were on of which nobody charted that they came off.
+        self.own_left_on = _together((x.on.epoch, None) for x in items(line.limb_items) if type(x.off) is Absent)
+        self.police_left_on = _together((x.on.epoch, None) for x in items(line.police_items) if type(x.off) is Absent)
+        self.untimed_checks: dict[str | None, list[Moment | Absent]] = {}
+        for check in items(monitoring.limb_checks):
+            if type(check.time) is Absent:
+                self.untimed_checks.setdefault(limb_of(check.side, check.site), []).append(check.time)
+        self.posture_number = intervals.last_begun([(t, p.end.epoch) for t, p in line.postures])
 
     # ------------------------------------------------------------ helpers
 
@@ -656,7 +659,7 @@ class Events:
             fact.unknown(names, "missing")
             return
         covers = episode.custody.face_covers
-        fact.set("face_cover_on", covers if type(covers) is Absent else any(_on(s, e, time) for s, e in self.covers))
+        fact.set("face_cover_on", covers if type(covers) is Absent else intervals.inside(time, self.covered))
         posture = self.posture_at(time)
         tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
         fact.set("tied_supine", None if posture is None else tied)
@@ -667,7 +670,8 @@ class Events:
         removed = self.restraints_removed is not None and self.restraints_removed >= time
         fact.set(
             "restraints_off_charted",
-            all(told or (removed and not police) for on, off, told, police in self.devices if _on(on, off, time)),
+            (removed or not intervals.inside(time, self.own_left_on))
+            and not intervals.inside(time, self.police_left_on),
         )
         self._limb_check(fact, time)
 
@@ -690,7 +694,7 @@ class Events:
             return
         if after is None:
             # A check without a time may be the missing one.
-            untimed = [c.time for c in listed if type(c.time) is Absent and limb_of(c.side, c.site) in limbs]
+            untimed = [time for limb in sorted(limbs) for time in self.untimed_checks.get(limb, ())]
             if untimed:
                 fact.unknown(names[:3], state_of(*untimed))
                 return
@@ -702,8 +706,8 @@ class Events:
 
     def posture_at(self, time: int) -> record.Posture | None:
         """The last posture that had begun at a time and not ended."""
-        there = [p for t, p in self.line.postures if t <= time and _on(t, p.end.epoch, time)]
-        return there[-1] if there else None
+        number = self.posture_number(time)
+        return None if number is None else self.line.postures[number][1]
 
     def all(self) -> Iterator[FactBuilder]:
         """Every event."""

@@ -6,9 +6,13 @@ An interval is ``(start, end)`` in epoch seconds with ``start <= end``.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from heapq import heappop, heappush
+from itertools import islice
 
 Span = tuple[int, int]
+#: Longer than any record.
+ALWAYS: Span = (-(1 << 62), 1 << 62)
 
 
 def union(spans: Iterable[Span]) -> list[Span]:
@@ -42,22 +46,23 @@ def clip(spans: Iterable[Span], low: int | None, high: int | None) -> list[Span]
 
 
 def inside(time: int, spans: Sequence[Span]) -> bool:
-    """Whether the time lies in one of the intervals, their ends included."""
-    for start, end in spans:  # noqa: SIM110 - no generator: this is asked of every check of every limb
-        if start <= time <= end:
-            return True
-    return False
+    """Whether the time lies in one of the disjoint intervals, which are in order; their ends included."""
+    at = bisect_right(spans, (time, ALWAYS[1])) - 1
+    return at >= 0 and spans[at][1] >= time
 
 
 def holes(window: Iterable[Span], cover: Sequence[Span]) -> list[Span]:
     """The stretches of ``window`` that no interval of ``cover`` covers, without empty ones."""
     out: list[Span] = []
     covered = union(cover)
+    next_cover = 0
     for start, end in union(window):
         at = start
-        for first, last in covered:
-            if last <= at or first >= end:
-                continue
+        while next_cover < len(covered) and covered[next_cover][1] <= start:
+            next_cover += 1
+        for first, last in islice(covered, next_cover, None):
+            if first >= end:
+                break
             if first > at:
                 out.append((at, first))
             at = max(at, last)
@@ -93,3 +98,31 @@ def first_in(points: Sequence[int], span: Span) -> int | None:
     """The first point inside the span, or None."""
     at = bisect_left(points, span[0])
     return points[at] if at < len(points) and points[at] <= span[1] else None
+
+
+def last_begun(spans: Sequence[tuple[int, int | None]]) -> Callable[[int], int | None]:
+    """Tells of a time which interval it lies in, as an index: of several the one that stands last; None outside all.
+
+    ``spans`` are in order of their starts; an end of None is never reached.
+    """
+    starts = [(start, index) for index, (start, _) in enumerate(spans)]
+    ends = sorted(end + 1 for _, end in spans if end is not None)
+    changes: list[int] = []
+    found: list[int | None] = []
+    there: list[tuple[int, int]] = []  # a heap: the last of them, and its end
+    begun = 0
+    for time in sorted({*(start for start, _ in starts), *ends}):
+        while begun < len(starts) and starts[begun][0] <= time:
+            end = spans[begun][1]
+            heappush(there, (-begun, ALWAYS[1] if end is None else end))
+            begun += 1
+        while there and there[0][1] < time:
+            heappop(there)
+        changes.append(time)
+        found.append(-there[0][0] if there else None)
+
+    def at(time: int) -> int | None:
+        number = bisect_right(changes, time)
+        return found[number - 1] if number else None
+
+    return at

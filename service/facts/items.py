@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
+from operator import itemgetter
 from typing import Any
 
 from service.episode import declaration, drugs, record
@@ -323,11 +325,20 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
     weight = episode.patient.weight_kg
     basis = episode.patient.weight_basis
     allergies = episode.patient.allergies
-    vitals = [(t, v) for v in items(episode.monitoring.vitals) if (t := v.time.epoch) is not None]
+    pressures = sorted(
+        (t, v.sbp)
+        for v in items(episode.monitoring.vitals)
+        if (t := v.time.epoch) is not None and type(v.sbp) is not Absent
+    )
     scores = charted_times(line.vitals, ("agitation_score",), line)
     signs = charted_times(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
-    listed = items(line.dose_items)
-    for dose in listed:
+    given: dict[str, list[tuple[int, str]]] = {}
+    for dose in items(line.dose_items):
+        if (time := dose.time.epoch) is not None:
+            given.setdefault(dose.drug, []).append((time, dose.at))
+    for times in given.values():
+        times.sort()
+    for dose in items(line.dose_items):
         fact = FactBuilder("dose", dose.drug, (place(dose),))
         fact.members(dose, line.wanted("dose"))
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
@@ -343,23 +354,13 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
         _amounts(fact, dose, weight)
         fact.set("weight", weight if type(weight) is Absent else scaled(weight, "kg"))
         fact.set("weight_basis", basis)
-        earlier = [
-            t
-            for d in listed
-            if d is not dose
-            and d.drug == dose.drug
-            and (t := d.time.epoch) is not None
-            and time is not None
-            and (t, d.at) < (time, dose.at)
-        ]
-        fact.derive("repeat", None if time is None else bool(earlier), dose.time)
-        fact.set("since_same_drug", time - max(earlier) if earlier and time is not None else None)
-        before = [
-            (t, v.sbp)
-            for t, v in vitals
-            if time is not None and t <= time and (not earlier or t >= max(earlier)) and type(v.sbp) is not Absent
-        ]
-        fact.set("sbp_before", max(before)[1] if before else None)
+        number = 0 if time is None else bisect_left(given[dose.drug], (time, dose.at))
+        earlier = given[dose.drug][number - 1][0] if number else None
+        fact.derive("repeat", None if time is None else earlier is not None, dose.time)
+        fact.set("since_same_drug", time - earlier if earlier is not None and time is not None else None)
+        number = 0 if time is None else bisect_right(pressures, time, key=itemgetter(0))
+        before = pressures[number - 1] if number else None
+        fact.set("sbp_before", before[1] if before and (earlier is None or before[0] >= earlier) else None)
         _after(fact, line, time, "score", scores, SCORE_DUE, state_of(dose.time))
         _after(fact, line, time, "vitals", signs, VITALS_DUE, state_of(dose.time))
         fact.set("allergy", allergies if type(allergies) is Absent else dose.drug in allergies)
@@ -406,7 +407,8 @@ def _after(
     if type(listed) is Absent:
         fact.unknown(names[1:], listed.state)
     else:
-        following = next((t for t in listed if t > time or (t == time and name == "vitals")), None)
+        number = (bisect_left if name == "vitals" else bisect_right)(listed, time)
+        following = listed[number] if number < len(listed) else None
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.checkpoint import Checkpoint, never
 from service.episode import record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
@@ -42,7 +43,9 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
     return value.state if type(value) is Absent else RECORDED
 
 
-def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None) -> FactSheet:
+def build(
+    episode: record.Episode, declared: Phrases, asked: Asked | None = None, checkpoint: Checkpoint = never
+) -> FactSheet:
     """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
     ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
@@ -70,7 +73,10 @@ def build(episode: record.Episode, declared: Phrases, asked: Asked | None = None
         ("phrase", told.phrases(line, hits)),
         ("pair", contradictions.pairs(line, hits)),
     ):
-        built = list(made)
+        built = []
+        for fact in made:
+            checkpoint()
+            built.append(fact)
         if not built:
             continue
         names = (*values, *states) if asked is None or kind == "episode" else asked.shared(kind)

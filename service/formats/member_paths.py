@@ -2,31 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Any
 
-from service.episode import declaration, record
-
-
-def _below(cls: type, path: str) -> Iterator[str]:
-    for member in declaration.members(cls):
-        here = f"{path}/{member.name}"
-        if not member.required:
-            yield here
-        if isinstance(member.kind, declaration.Items):
-            yield from _below(member.kind.of, f"{here}/*")
-        elif isinstance(member.kind, declaration.Part):
-            yield from _below(member.kind.of, here)
-
-
-#: Every member path that a sender may state as not collected, in the order of the declaration.
-EVERY_PATH = dict.fromkeys(_below(record.Episode, ""))
+from service.intake.not_collected import PATHS
 
 
 def everything_below(table: Iterable[str]) -> tuple[str, ...]:
     """All paths that are in a table or below one of its paths."""
     prefixes = tuple(table)
-    return tuple(path for path in EVERY_PATH if any(path == p or path.startswith(f"{p}/") for p in prefixes))
+    return tuple(path for path in PATHS if any(path == p or path.startswith(f"{p}/") for p in prefixes))
 
 
 def brought(value: dict[str, Any]) -> set[str]:

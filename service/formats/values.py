@@ -15,8 +15,8 @@ from marshmallow import ValidationError
 
 from service.episode import declaration
 from service.episode.moment import Moment
-from service.intake.episode_json import schema_of
 from service.intake.fields import absence
+from service.intake.schemas import schema_of
 
 _IDENT = re.compile(declaration.ID_PATTERN.strip("^$"), re.ASCII).fullmatch
 _TIME = re.compile(r"(19[5-9]\d|20[0-4]\d)-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:[0-5]\d", re.ASCII).fullmatch

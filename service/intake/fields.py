@@ -16,7 +16,8 @@ from service.episode.moment import Moment
 #: code -> what the caller reads. Nothing here quotes the request.
 DETAILS = {
     "missing-member": "This member says which thing the item is and cannot be left out.",
-    "null-refused": "null is not accepted. Leave the member out, or say why it is absent.",
+    "null-refused": 'null says nothing. Leave the member out, or send {"absent": "not_collected"} or '
+    '{"absent": "declined", "reason": a code}.',
     "not-an-object": "Give an object.",
     "not-a-list": "Give a list.",
     "too-many-items": "The list is too long.",
@@ -38,7 +39,6 @@ DETAILS = {
     "not-an-absence": 'Give {"absent": "not_collected"} or {"absent": "declined", "reason": a code}.',
     "not-none": 'none stands alone and is true: {"none": true}.',
     "score-out-of-scale": "The scale has no such score.",
-    "unknown-path": "This is not the path of a member of the episode.",
     "same-fingerprint-twice": "This fingerprint is accepted a second time.",
     "not-a-fingerprint": "Give a fingerprint as a review states it.",
 }

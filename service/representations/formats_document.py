@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from service.checkpoint import never
 from service.episode import declaration, pointers
 from service.episode.absence import Absent
 from service.episode.moment import Moment
@@ -29,7 +30,7 @@ from service.formats.nemsis import mapping
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis.write import custom_id, member_paths, title
 from service.intake import episode_json
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.review.build import CAUTIONS
 
 _INDEX = re.compile(r"/\d+(?=/|$)")
@@ -76,7 +77,7 @@ class Examples:
 def document(examples: Examples) -> dict[str, Any]:
     """The answer of ``GET /v1/formats`` as plain data; the shape is in the contract."""
     plain_fhir = fhir_reader.read(examples.fhir)
-    plain_nemsis = [read() for read in nemsis_reader.read_all(examples.nemsis)]
+    plain_nemsis = [read(never) for read in nemsis_reader.Reader().read_all(examples.nemsis)]
     episode = episode_json.read(examples.episodes[0])
     return {
         "inputs": [
@@ -261,7 +262,7 @@ def _written_as(resource: dict[str, Any], slug: str) -> bool:
 
 
 def _mapping(examples: Examples) -> dict[str, Any]:
-    read = nemsis_reader.read(examples.custom)
+    read = nemsis_reader.Reader().read(examples.custom)
     return {
         "setting": "RESTRAINT_REVIEW_MAPPINGS_DIR",
         "keys": dict(mapping.KEYS),

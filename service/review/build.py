@@ -19,12 +19,14 @@ from typing import Any
 
 import orjson
 
+from service.checkpoint import Checkpoint, never
 from service.engine import generated
 from service.engine.decide import Decisions
 from service.engine.evaluator import NOT_ASSESSABLE, compile_rule
 from service.episode import record
+from service.episode.pointers import first_time
 from service.facts.fact import Evidence, Fact, FactSheet
-from service.intake.episode_json import Acceptance, Intake, first_time
+from service.intake.result import Acceptance, Intake
 from service.problems import pointer_order
 from service.rulebook.load import Rulebook
 from service.rulebook.message import Message
@@ -454,7 +456,15 @@ class _Read:
         return out
 
 
-def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisions, *, explain: bool) -> Review:
+def build(
+    ruleset: Ruleset,
+    intake: Intake,
+    sheet: FactSheet,
+    decisions: Decisions,
+    checkpoint: Checkpoint = never,
+    *,
+    explain: bool,
+) -> Review:
     """The review of one episode. ``explain``: with what decided each rule for each fact."""
     words = ruleset.book.vocabulary
     zone = _Zone(intake.episode)
@@ -469,6 +479,7 @@ def build(ruleset: Ruleset, intake: Intake, sheet: FactSheet, decisions: Decisio
         static = ruleset.static[number]
         message, rule = ruleset.book.messages[static.rule_id], static.rule_id
         for fact, disputed in read.found(number):
+            checkpoint()
             placed.append((*_finding(static, message, fact, disputed, zone, intake), static))
         odd = decisions.odd.get(number)
         if odd is not None and odd.disputed:

@@ -9,7 +9,7 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.declaration import Node
 from service.episode.moment import Moment
-from service.intake.episode_json import first_time
+from service.episode.pointers import first_time
 
 
 class Clock:

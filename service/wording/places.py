@@ -8,7 +8,7 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.absence import MISSING, Absent
 from service.episode.declaration import Node
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 
 from .clock import Clock
 from .labels import item_label

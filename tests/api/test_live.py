@@ -234,7 +234,8 @@ def test_what_the_server_refuses_by_itself_is_as_the_contract_says(live: Live, r
         sock.sendall(raw)
         answer = sock.recv(65536)
     assert answer.startswith(b"HTTP/1.1 %d " % status), answer[:100]
-    assert b"Content-Type: text/html" in answer
+    assert b"Content-Type: application/problem+json" in answer
+    assert b"nonsense" not in answer and b"200-maybe" not in answer
 
 
 def test_sigterm_ends_cleanly(tmp_path: Path) -> None:

@@ -185,7 +185,7 @@ def intakes(_: Pipeline, effort: Effort) -> str:
                 fhir_reader.read, [charts.fhir(document) for document in documents[:5]]
             )
             runs["this service, NEMSIS"] = each(
-                nemsis_reader.read, [charts.nemsis(document) for document in documents[:5]]
+                nemsis_reader.Reader().read, [charts.nemsis(document) for document in documents[:5]]
             )
         found = interleaved(runs, effort.rounds, effort.seconds)
         unit = found.get("pydantic, generated models") or found["this service, JSON"]

@@ -166,7 +166,10 @@ def test_grown_episodes_are_as_large_as_they_say_and_are_read(size: int) -> None
 def test_charts_in_other_formats_hold_the_episode() -> None:
     document = episode(60)
     whole = episode_json.from_value(document).episode
-    bundle, chart = fhir_reader.read(charts.fhir(document)).episode, nemsis_reader.read(charts.nemsis(document)).episode
+    bundle, chart = (
+        fhir_reader.read(charts.fhir(document)).episode,
+        nemsis_reader.Reader().read(charts.nemsis(document)).episode,
+    )
     assert models.plain(bundle) == models.plain(whole)
     for name in ("vitals", "limb_checks"):
         theirs, ours = (getattr(read.monitoring, name) for read in (chart, whole))

@@ -429,7 +429,7 @@ def test_a_disagreement_is_an_error_and_disputed(
     """The engine misses a finding, fires one too many, does both, or fires on a fact of another kind."""
     built = decider(over(1, 5), over(2, 6), over(3, 0, "dose"))
     real = Fence.fire
-    monkeypatch.setattr(Fence, "fire", lambda self, facts: real(self, facts) ^ change)
+    monkeypatch.setattr(Fence, "fire", lambda self, facts, checkpoint: real(self, facts) ^ change)
     first, second, third = built.decide(FactSheet((*limbs(8), fact("dose", {"n": 0})), {}))
     assert first.outcome == "error"
     assert first.disputed == disputed
@@ -443,7 +443,7 @@ def test_a_disagreement_is_an_error_and_disputed(
 
 def test_an_engine_that_fires_for_a_kind_without_facts_is_disputed(monkeypatch: pytest.MonkeyPatch) -> None:
     built = decider(over(1, 5), over(2, 5, "dose"))
-    monkeypatch.setattr(Fence, "fire", lambda self, facts: {(1, 0)})
+    monkeypatch.setattr(Fence, "fire", lambda self, facts, checkpoint: {(1, 0)})
     _, dose = built.decide(FactSheet((fact("limb", {"n": 0}),), {"dose": "recorded"}))
     assert (dose.outcome, dose.by_fact) == ("error", ((0, "error"),))
     assert dose.disputed == {0}
@@ -463,7 +463,7 @@ class Faulty(dict[str, Any]):
 def test_an_evaluator_that_fails_is_an_error_and_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     real = Fence.fire
 
-    def fire(self: Fence, facts: Sequence[Fact]) -> set[tuple[int, int]]:
+    def fire(self: Fence, facts: Sequence[Fact], checkpoint: object) -> set[tuple[int, int]]:
         fired = real(self, facts)
         monkeypatch.setattr(Faulty, "answered", True)
         return fired
@@ -516,12 +516,12 @@ def test_self_test_reports_what_does_not_hold(monkeypatch: pytest.MonkeyPatch) -
         ("RR-0001", fact("limb", {"n": "6"}), "finding"),
     ])  # fmt: skip
     assert len(failures) == 4
-    monkeypatch.setattr(Fence, "fire", lambda self, facts: set())
+    monkeypatch.setattr(Fence, "fire", lambda self, facts, checkpoint: set())
     assert built.self_test(good) == [
         "RR-0001: an example should be finding, got: engine and evaluator disagree",
     ]
 
-    def unfinished(self: Fence, facts: Sequence[Fact]) -> set[tuple[int, int]]:
+    def unfinished(self: Fence, facts: Sequence[Fact], checkpoint: object) -> set[tuple[int, int]]:
         raise NotEvaluated("the engine did not finish the evaluation")
 
     monkeypatch.setattr(Fence, "fire", unfinished)

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 
-from service import pipeline as pipeline_module
 from service.formats.fhir import read as fhir_reader
 from service.problems import Rejected
 from tests.support.fhir import codes, recorded, restraint, shared
@@ -30,12 +29,6 @@ DIFFERENCES = {
     "RR-1215": "LOINC 8335-2 says that the weight was estimated; by hand it is left out",
     "RR-1302": "no place for looks at the need",
 }
-
-
-@pytest.fixture(autouse=True)
-def _with_fhir(monkeypatch: pytest.MonkeyPatch) -> None:
-    readers = dict(pipeline_module._READERS) | {"application/fhir+json": fhir_reader.read}
-    monkeypatch.setattr(pipeline_module, "_READERS", readers)
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from service.formats.fhir import read as fhir_reader
 from service.formats.fhir import write as fhir_writer
 from service.formats.fhir.chart import DETAILS, MOST_OF_A_CODE
 from service.intake import episode_json
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.problems import Rejected
 from tests.support.fhir import (
     LEFT_WRIST,

@@ -8,7 +8,7 @@ import pytest
 
 from service.formats.fhir import carried
 from service.formats.fhir.profile import coding, url
-from service.formats.member_paths import EVERY_PATH
+from service.intake.not_collected import PATHS
 from tests.support.fhir import at, bundle, codes, read, recorded, restraint
 
 Resource = dict[str, Any]
@@ -132,5 +132,5 @@ def test_a_drug_given_for_behavior_is_a_restraint_and_for_seizure_is_none() -> N
 
 
 def test_the_table_names_members_that_exist() -> None:
-    assert [path for path in carried.NOT_CARRIED if path not in EVERY_PATH] == []
+    assert [path for path in carried.NOT_CARRIED if path not in PATHS] == []
     assert len(carried.EVERY_NOT_CARRIED) > len(carried.NOT_CARRIED)

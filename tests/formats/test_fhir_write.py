@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 from fhir.resources.R4B.bundle import Bundle
 
-from service import pipeline as pipeline_module
 from service.episode import declaration, record
 from service.episode.absence import DECLINED_REASONS
 from service.formats.fhir import profile
@@ -44,13 +43,6 @@ def test_every_demo_episode_comes_back_as_it_was(name: str) -> None:
     valid(document)
 
 
-@pytest.fixture
-def _with_fhir(monkeypatch: pytest.MonkeyPatch) -> None:
-    readers = dict(pipeline_module._READERS) | {"application/fhir+json": fhir_reader.read}
-    monkeypatch.setattr(pipeline_module, "_READERS", readers)
-
-
-@pytest.mark.usefixtures("_with_fhir")
 @pytest.mark.parametrize("name", demo_names())
 def test_every_demo_episode_gives_the_same_findings(name: str) -> None:
     """All of them: the profile leaves nothing out that a rule asks for, so the list of exceptions is empty.

@@ -98,7 +98,7 @@ def test_refused_soon_and_small(name: str) -> None:
 def test_nothing_of_the_document_in_a_refusal(name: str) -> None:
     body, _, code = CASES[name]
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(body)
+        nemsis_reader.Reader().read(body)
     assert str(caught.value) == code
     told = parse.PROBLEMS | nemsis_reader.PROBLEMS
     for item in caught.value.errors:
@@ -110,7 +110,7 @@ def test_nothing_of_the_document_in_a_refusal(name: str) -> None:
 
 def test_the_place_of_what_is_no_xml_is_told_in_numbers() -> None:
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(b"<a>\n <b></c></a>")
+        nemsis_reader.Reader().read(b"<a>\n <b></c></a>")
     (item,) = caught.value.errors
     assert item.detail.endswith(" Line 2, column 9.")
 
@@ -128,7 +128,7 @@ def test_no_file_is_included(tmp_path: Path) -> None:
         b"</PatientCareReport>",
         f"<eNarrative><eNarrative.01>{link}</eNarrative.01></eNarrative></PatientCareReport>".encode(),
     )
-    intake = nemsis_reader.read(body)
+    intake = nemsis_reader.Reader().read(body)
     assert "canary" not in repr(intake)
 
 
@@ -141,12 +141,12 @@ def test_what_a_good_document_may_begin_with() -> None:
         b"<?pi x?>",
         b'<?xml version="1.0" encoding="US-ASCII"?>',
     ):
-        assert nemsis_reader.read(head + document()).language == "xpath"
+        assert nemsis_reader.Reader().read(head + document()).language == "xpath"
 
 
 def test_text_in_pieces_is_one_text() -> None:
     """XML 1.0, 2.7: CDATA sections and comments do not end a text."""
-    intake = nemsis_reader.read(inside(b"386<!-- x --><![CDATA[423]]>001"))
+    intake = nemsis_reader.Reader().read(inside(b"386<!-- x --><![CDATA[423]]>001"))
     assert "/application" in intake.places
 
 

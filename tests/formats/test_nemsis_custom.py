@@ -8,7 +8,7 @@ import pytest
 
 from service.episode.absence import MISSING, NOT_COLLECTED
 from service.formats.nemsis.mapping import MappingError, Mappings, load_mappings, shipped, shipped_directory
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from tests.support.nemsis import (
     at,
     codes,

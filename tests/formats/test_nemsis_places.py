@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 from lxml import etree
 
-from service import pipeline as pipeline_module
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis.write import write
 from service.problems import Rejected
@@ -99,7 +98,7 @@ def test_a_chart_with_oddities_is_read_or_has_no_restraint(name: str) -> None:
     for _ in range(120 if name != "hold-only" else 25):
         body = changed(root, chance)
         try:
-            intake = nemsis_reader.read(body)
+            intake = nemsis_reader.Reader().read(body)
         except Rejected as rejected:
             assert rejected.code in ("no-restraint", "no-chart", "several-charts", "xml-too-deep"), rejected.code
             continue
@@ -109,10 +108,7 @@ def test_a_chart_with_oddities_is_read_or_has_no_restraint(name: str) -> None:
     assert reads > 15
 
 
-def test_oddities_are_reviewed_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(
-        pipeline_module, "_READERS", dict(pipeline_module._READERS) | {"application/xml": nemsis_reader.read}
-    )
+def test_oddities_are_reviewed_too() -> None:
     root, chance = etree.fromstring(base("restrained")), random.Random(7)
     for _ in range(12):
         body = changed(root, chance)
@@ -130,7 +126,7 @@ def test_oddities_are_reviewed_too(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_same_bytes_give_the_same_answer() -> None:
     body = base("exemplary")
-    assert nemsis_reader.read(body) == nemsis_reader.read(body)
+    assert nemsis_reader.Reader().read(body) == nemsis_reader.Reader().read(body)
 
 
 def test_more_items_than_an_episode_takes() -> None:
@@ -138,7 +134,7 @@ def test_more_items_than_an_episode_takes() -> None:
     body = document(pcr(eVitals=vital(el("eVitals.12", "97")) * 2_001))
     assert refused(body) == (422, "too-many-items")
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(body)
+        nemsis_reader.Reader().read(body)
     (item,) = caught.value.errors
     assert item.pointer is None
     assert len(etree.fromstring(body).xpath(item.location, namespaces=nemsis_reader.NAMESPACES)) == 1  # type: ignore[attr-defined]

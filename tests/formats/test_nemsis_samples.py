@@ -11,8 +11,6 @@ from typing import Any
 import pytest
 from lxml import etree
 
-from service import pipeline as pipeline_module
-from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import codes as tables
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
@@ -52,12 +50,6 @@ ONLY_THROUGH = {
 }
 
 
-@pytest.fixture(autouse=True)
-def _with_both(monkeypatch: pytest.MonkeyPatch) -> None:
-    more = {"application/fhir+json": fhir_reader.read, "application/xml": nemsis_reader.read}
-    monkeypatch.setattr(pipeline_module, "_READERS", dict(pipeline_module._READERS) | more)
-
-
 def review(body: bytes, media_type: str = "application/xml") -> dict[str, Any]:
     return dict(pipeline().review(body, media_type, "default").document)
 
@@ -77,7 +69,7 @@ def test_the_schema_case_fails_with_its_place() -> None:
     body = sample(FAIL_XSD)
     assert refused(body) == (422, "no-restraint")
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(body, xsd_directory=shared(RELEASE))
+        nemsis_reader.Reader(xsd_directory=shared(RELEASE)).read(body)
     assert (caught.value.status, caught.value.code) == (422, "not-schema-valid")
     places = [item.location for item in caught.value.errors if item.location]
     assert places == ["/nem:EMSDataSet/nem:Header/nem:PatientCareReport/nem:eSituation"]
@@ -90,7 +82,7 @@ def test_schema_errors_say_nothing_of_the_document() -> None:
         "<eTimes.03>", "<Jane.Canary>1</Jane.Canary><eTimes.03>"
     )
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(text.encode(), xsd_directory=shared(RELEASE))
+        nemsis_reader.Reader(xsd_directory=shared(RELEASE)).read(text.encode())
     told = [(item.code, getattr(item, "location", "")) for item in caught.value.errors]
     assert [code for code, _ in told].count("xsd-value") == 3
     root = etree.fromstring(text.encode())

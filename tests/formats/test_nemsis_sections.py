@@ -228,7 +228,7 @@ def test_one_chart_is_wanted_and_the_batch_takes_more() -> None:
 def test_one_chart_by_both_ways_is_the_same() -> None:
     body = document()
     (found,) = read_each(body)
-    assert found == nemsis_reader.read(body)
+    assert found == nemsis_reader.Reader().read(body)
     assert read(body).episode.episode_ref == "874e8004-ab36-47e9-9f10-747844b5edac"
 
 

@@ -11,7 +11,7 @@ import pytest
 from service.episode.absence import MISSING, NOT_COLLECTED
 from service.episode.drugs import DRUGS
 from service.formats import rxnorm
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from tests.support import fhir
 from tests.support.nemsis import (
     at,

@@ -11,7 +11,7 @@ from marshmallow import ValidationError
 from service.commands.rule_checks import exemplary
 from service.episode import declaration, record
 from service.formats import values
-from service.intake.episode_json import schema_of
+from service.intake.schemas import schema_of
 from tests.intake.test_fast_reader import ODD
 
 

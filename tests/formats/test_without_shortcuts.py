@@ -16,7 +16,8 @@ from service.formats import member_paths, values
 from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.intake import strict_json
-from service.intake.episode_json import Intake
+from service.intake.not_collected import PATHS
+from service.intake.result import Intake
 from service.problems import Rejected
 from tests.benchmark import charts
 from tests.intake.test_fast_reader import mutate, places
@@ -75,7 +76,7 @@ def answers(read: Callable[[bytes], Intake], bodies: list[bytes]) -> list[str]:
     return out
 
 
-@pytest.mark.parametrize(("read", "made"), [(fhir_reader.read, bundles), (nemsis_reader.read, documents)])
+@pytest.mark.parametrize(("read", "made"), [(fhir_reader.read, bundles), (nemsis_reader.Reader().read, documents)])
 def test_the_same_without_short_cuts(
     read: Callable[[bytes], Intake], made: Callable[[random.Random], list[bytes]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -104,6 +105,6 @@ def test_what_an_episode_brought_is_what_one_finds_path_by_path() -> None:
     for _ in range(60):
         value = mutate(rng, whole, paths)
         found = member_paths.brought(value)
-        assert [path for path in member_paths.EVERY_PATH if path in found] == [
-            path for path in member_paths.EVERY_PATH if holds(value, path.split("/")[1:])
+        assert [path for path in PATHS if path in found] == [
+            path for path in PATHS if holds(value, path.split("/")[1:])
         ]

@@ -23,21 +23,21 @@ ROOMS: dict[str, set[str]] = {
     "checkpoint": set(),
     "observe": set(),
     "episode": set(),
-    "intake": {"episode", "problems"},
-    "formats": {"episode", "intake", "problems"},
+    "intake": {"checkpoint", "episode", "problems"},
+    "formats": {"checkpoint", "episode", "intake", "problems"},
     "narrative": set(),
     "wording": {"episode", "intake"},
-    "facts": {"episode", "narrative", "wording"},
+    "facts": {"checkpoint", "episode", "narrative", "wording"},
     "rulebook": {"episode", "facts", "intake", "wording"},
-    "engine": {"facts", "rulebook"},
-    "review": {"engine", "episode", "facts", "intake", "problems", "rulebook"},
+    "engine": {"checkpoint", "facts", "rulebook"},
+    "review": {"checkpoint", "engine", "episode", "facts", "intake", "problems", "rulebook"},
     "pipeline": {
         "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "narrative", "resources", "review", "rulebook",
     },
     "representations": {"checkpoint", "episode", "formats", "intake", "problems", "review", "wording"},
     "pages": {"checkpoint", "episode", "facts", "review", "rulebook", "wording"},
     "batch": {
-        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "memory", "pipeline", "problems", "review", "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "memory", "pipeline", "problems", "review", "rulebook",
     },
     "access": {"intake", "observe", "problems", "settings"},
     "server": {"observe", "settings"},
@@ -58,7 +58,7 @@ ROOMS: dict[str, set[str]] = {
 #: Modules that read no clock, no environment, no files and no network.
 CALM = {
     "__future__", "bisect", "collections", "copy", "dataclasses", "datetime", "decimal", "difflib", "enum", "fractions", "functools",
-    "hashlib", "itertools", "json", "math", "operator", "re", "string", "textwrap", "types", "typing",
+    "hashlib", "heapq", "itertools", "json", "math", "operator", "re", "string", "textwrap", "types", "typing",
 }  # fmt: skip
 #: Pure room -> what it may import from outside, besides the calm ones. Rules are files, read when the service is built.
 OUTSIDE: dict[str, set[str]] = {

@@ -20,6 +20,7 @@ from service.episode import declaration, record
 from service.episode.declaration import Node
 from service.episode.moment import Moment
 from service.intake import episode_json, fast_reader, fields, strict_json
+from service.intake.result import Intake
 from service.problems import Rejected
 from tests.benchmark.episodes import SIZES, episode
 from tests.support.episodes import put
@@ -75,7 +76,7 @@ def exact(value: Any) -> Any:
         return (type(value), value.at, named)
     if isinstance(value, Moment):
         return (value.text, value.epoch)
-    if isinstance(value, episode_json.Intake):
+    if isinstance(value, Intake):
         return (exact(value.episode), value.accepted, value.notices, value.digest, value.language, value.places)
     return (type(value), [exact(item) for item in value] if isinstance(value, (list, tuple)) else value)
 

@@ -13,7 +13,7 @@ import pytest
 from service.episode import declaration, record
 from service.episode.absence import MISSING
 from service.intake import episode_json
-from service.problems import MOST_ERRORS, ProblemItem, Rejected
+from service.problems import ProblemItem, Rejected
 from tests.support.episodes import clock, drop, encoded, full, places, put, small
 
 CANARY = "canary-7391"
@@ -60,9 +60,9 @@ def test_unknown_member(pointer: str, pattern: str, cls: type) -> None:
 
 def test_several_unknown_members_of_one_object() -> None:
     document = small(patient={"wieght_kg": 80, "sexx": "male"})
-    errors = refusal(document).errors
-    assert [(e.code, e.pointer) for e in errors] == [("unknown-member", "/patient")] * 2
-    assert sorted(e.detail.rsplit(": ")[-1] for e in errors) == ["sex.", "weight_kg."]
+    item = only(document)
+    assert (item.code, item.pointer, item.count) == ("unknown-member", "/patient", 2)
+    assert "Nearest known: sex, weight_kg." in item.detail and "Known here: age, allergies," in item.detail
 
 
 def test_nearest_names_are_looked_for_where_they_are_shown_alone(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -76,8 +76,19 @@ def test_nearest_names_are_looked_for_where_they_are_shown_alone(monkeypatch: py
 
     monkeypatch.setattr(difflib, "get_close_matches", counting)
     found = refusal(small(patient={f"{name}{number}": 1 for number in range(1000) for name in ("wieght_kg", "sexx")}))
-    assert (len(found.errors), found.omitted) == (MOST_ERRORS, 2000 - MOST_ERRORS)
-    assert looked == sorted(f"sexx{number}" for number in range(1000))[:MOST_ERRORS]
+    assert ([e.count for e in found.errors], found.omitted) == ([2000], 0)
+    assert looked == sorted(f"sexx{number}" for number in range(1000))[:20]
+
+
+def test_a_member_that_is_known_elsewhere_is_sent_home() -> None:
+    item = only(small(patient={"spo2": 97}))
+    assert "spo2 belongs at /monitoring/vitals/*/spo2." in item.detail
+
+
+def test_the_unknown_members_of_a_list_are_told_at_its_first_item() -> None:
+    item = only(small(monitoring={"vitals": [{"hr": 80}, {"hart_rate": 80, CANARY: 1}, {"hart_rate": 81}]}))
+    assert (item.pointer, item.count) == ("/monitoring/vitals/1", 3)
+    assert CANARY not in item.detail
 
 
 def test_a_fhir_document_sent_as_our_own_json_says_how_to_send_it() -> None:

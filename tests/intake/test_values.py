@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.episode import record
+from service.episode import declaration, record
 from service.intake import episode_json, fields
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.problems import MOST_ERRORS, Rejected
-from tests.support.episodes import check, clock, dose, encoded, full, limb, put, small, vital
+from tests.support.episodes import check, clock, dose, encoded, full, limb, places, put, small, vital
 
 CANARY = "canary-7391"
 
@@ -118,10 +118,10 @@ def test_id_read(ident: str) -> None:
 
 def test_ids_are_unique_in_their_list() -> None:
     doubled = [limb(id="x1"), limb("right", id="x1"), limb("right", "ankle"), limb("left", "ankle", id="x1")]
-    assert slips(small(limbs=doubled)) == [
-        ("duplicate-id", "/application/limbs/1/id"),
-        ("duplicate-id", "/application/limbs/3/id"),
-    ]
+    with pytest.raises(Rejected) as caught:
+        read(small(limbs=doubled))
+    (slip,) = caught.value.errors
+    assert (slip.code, slip.pointer, slip.count) == ("duplicate-id", "/application/limbs/1/id", 2)
     # The same id in two lists, and items without one, are no slip.
     apart = small(
         limbs=[limb(id="x1"), limb("right"), limb("left", "ankle")], monitoring={"limb_checks": [check(1, id="x1")]}
@@ -208,14 +208,27 @@ def test_age_needs_both_halves() -> None:
 # ---------------------------------------------------------------- how much is reported
 
 
+def test_slips_that_are_alike_are_told_once_with_a_count() -> None:
+    document = small(monitoring={"vitals": [vital(minute, hr=CANARY) for minute in range(240)]})
+    with pytest.raises(Rejected) as caught:
+        read(document)
+    (slip,) = caught.value.errors
+    assert (slip.code, slip.pointer, slip.count) == ("not-a-whole-number", "/monitoring/vitals/0/hr", 240)
+    assert caught.value.omitted == 0
+
+
 def test_at_most_fifty_places() -> None:
-    for count, omitted in ((50, 0), (51, 1), (240, 190)):
-        document = small(monitoring={"vitals": [vital(1, hr=CANARY) for _ in range(count)]})
-        with pytest.raises(Rejected) as caught:
-            read(document)
-        assert MOST_ERRORS == 50
-        assert (len(caught.value.errors), caught.value.omitted) == (50, omitted)
-        assert len({e.pointer for e in caught.value.errors}) == 50
+    document = full()
+    wrong = [
+        pointer for pointer, _, member in places() if isinstance(member.kind, (declaration.Flag, declaration.Code))
+    ]
+    assert len(wrong) > MOST_ERRORS == 50
+    for pointer in wrong:
+        put(document, pointer, 7391)
+    with pytest.raises(Rejected) as caught:
+        read(document)
+    assert len({e.pointer for e in caught.value.errors}) == len(caught.value.errors) == MOST_ERRORS
+    assert caught.value.omitted == len(wrong) - MOST_ERRORS
 
 
 def test_one_slip_in_each_of_several_ways() -> None:

@@ -44,7 +44,7 @@ def _lines(data: bytes) -> None:
 TARGETS: dict[str, Callable[[bytes], None]] = {
     "json": _rejecting(episode_json.read),
     "fhir": _rejecting(fhir_reader.read),
-    "nemsis": _rejecting(nemsis_reader.read),
+    "nemsis": _rejecting(nemsis_reader.Reader().read),
     "hook": _rejecting(read_request),
     "feedback": _rejecting(read_feedback),
     "lines": _lines,

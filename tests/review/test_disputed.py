@@ -29,7 +29,7 @@ def run() -> Any:
 
 def change_firing(monkeypatch: pytest.MonkeyPatch, change: Any) -> None:
     fire = Fence.fire
-    monkeypatch.setattr(Fence, "fire", lambda self, facts: change(fire(self, facts), facts))
+    monkeypatch.setattr(Fence, "fire", lambda self, facts, checkpoint: change(fire(self, facts), facts))
 
 
 def test_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,7 @@ from service.episode import declaration, record
 from service.facts.fact import Fact, FactSheet
 from service.facts.sheet import build
 from service.intake import episode_json, strict_yaml
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import demo_directory, rules_directory
 

@@ -9,7 +9,7 @@ from service.episode.absence import Absent
 from service.episode.declaration import Node, members
 from service.episode.moment import Moment
 from service.formats.fhir import read as fhir_reader
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from tests.support import standards
 
 Resource = dict[str, Any]

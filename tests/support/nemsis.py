@@ -10,7 +10,7 @@ from lxml import etree
 
 from service.episode.absence import Absent
 from service.formats.nemsis import read as nemsis_reader
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.problems import Rejected
 from tests.support.standards import shared as shared
 
@@ -91,7 +91,7 @@ def document(*reports: str, config: str = "") -> bytes:
 
 def read(body: bytes, **more: Any) -> Intake:
     """Through the reader, with every place it names resolved by lxml in the document that was sent."""
-    intake = nemsis_reader.read(body, **more)
+    intake = nemsis_reader.Reader(**more).read(body)
     assert unresolved(body, intake) == []
     return intake
 
@@ -105,7 +105,7 @@ def read_each(body: bytes) -> list[Intake | Rejected]:
         except Rejected as rejected:
             return rejected
 
-    return [one(read_chart) for read_chart in nemsis_reader.read_all(body)]
+    return [one(read_chart) for read_chart in nemsis_reader.Reader().read_all(body)]
 
 
 def chart(**sections: str | Iterable[str]) -> Intake:
@@ -123,7 +123,7 @@ def unresolved(body: bytes, intake: Intake) -> list[str]:
 def refused(body: bytes, **more: Any) -> tuple[int, str]:
     """(status, code) of a refusal."""
     with pytest.raises(Rejected) as caught:
-        nemsis_reader.read(body, **more)
+        nemsis_reader.Reader(**more).read(body)
     return caught.value.status, caught.value.code
 
 

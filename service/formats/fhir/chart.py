@@ -11,7 +11,7 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
 from service.formats.values import lacks, takes
-from service.intake.episode_json import Notice
+from service.intake.result import Notice
 from service.problems import ProblemItem, Rejected
 
 from . import profile

@@ -14,11 +14,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
 from service.formats.locations import Locations
-from service.formats.member_paths import EVERY_PATH
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
-from service.intake.episode_json import Intake, Notice
+from service.intake.not_collected import PATHS
+from service.intake.result import Intake, Notice
 from service.problems import ProblemItem, Rejected
 
 from .carried import left
@@ -67,7 +68,7 @@ _FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
 _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
 
 
-def read(body: bytes) -> Intake:
+def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     """Read the bytes of one Bundle.
 
     Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
@@ -77,19 +78,19 @@ def read(body: bytes) -> Intake:
     document = strict_json.loads(body)
     if type(document) is not dict or document.get("resourceType") != "Bundle":
         _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
-    index = Index(document)
+    index = Index(document, checkpoint)
     chart = Chart(index)
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
     whose = _whose(index)
     read_people(chart)
-    _resources(chart, whose)
+    _resources(chart, whose, checkpoint)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)
     value, places = _assemble(chart, whose.encounter)
     if not _restrained(chart, value):
         _refuse("no-restraint", "")
-    return _intake(chart, value, places, document)
+    return _intake(chart, value, places, document, checkpoint)
 
 
 def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
@@ -195,7 +196,7 @@ def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
 # ---------------------------------------------------------------- resources
 
 
-def _resources(chart: Chart, whose: _Whose) -> None:
+def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
     index, grouping = chart.index, Grouping()
     for el in index.of_kind("Observation"):
         for member in el.each("hasMember"):
@@ -205,6 +206,7 @@ def _resources(chart: Chart, whose: _Whose) -> None:
                 grouping.times.setdefault(target.at, when)
     parts = Parts(index)
     for el in index.resources:
+        checkpoint()
         if el.text_of("status") == "entered-in-error" or (
             el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
@@ -289,7 +291,7 @@ def _parts(chart: Chart, el: Resource, made: Found | None) -> None:
             for stated in part.each("extension"):
                 if stated.text_of("url") == "not_collected":
                     path = stated.choice("value", "String", "Uri")[1].text
-                    if path in EVERY_PATH:
+                    if path in PATHS:
                         chart.not_collected.append(path)
                     else:
                         chart.notice("unknown-part", stated.at)
@@ -390,14 +392,18 @@ def _score(chart: Chart, vital: dict[str, Any]) -> None:
             chart.notice("out-of-bounds", "Bundle")
 
 
-def _intake(chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any]) -> Intake:
+def _intake(
+    chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any], checkpoint: Checkpoint
+) -> Intake:
     try:
-        intake = episode_json.from_made(value)
+        intake = episode_json.from_made(value, checkpoint)
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
-        at = [_pointer(_near(places, item.pointer or "")) for item in refusal.errors]
-        found = [ProblemItem(code, _DETAILS[code], pointer=place) for place in at]
-        raise Rejected(422, code, found, len(found) + refusal.omitted) from None
+        found = [
+            ProblemItem(code, _DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
+            for each in refusal.errors
+        ]
+        raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
     return replace(

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
+
 from . import profile
 from .codes import SAME_SYSTEM, Table
 
@@ -153,13 +155,14 @@ def look(concept: El, table: Table) -> Any:
 class Index:
     """Every resource of a Bundle, contained ones too, and what references lead to. Nothing is ever fetched."""
 
-    def __init__(self, bundle: dict[str, Any]) -> None:
+    def __init__(self, bundle: dict[str, Any], checkpoint: Checkpoint = never) -> None:
         self.resources: list[Resource] = []
         self._of_kind: dict[str, list[Resource]] = {}
         self.unreadable: list[El] = []
         self._by_reference: dict[str, Resource] = {}
         self._inside: dict[str, dict[str, Resource]] = {}
         for entry in El(bundle, "Bundle").each("entry"):
+            checkpoint()
             found = entry.get("resource").value
             if type(found) is not dict:
                 if found is not None or type(entry.value) is not dict:

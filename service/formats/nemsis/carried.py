@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from service.formats.member_paths import EVERY_PATH, brought, everything_below
+from service.formats.member_paths import brought, everything_below
+from service.intake.not_collected import PATHS
 
 #: Member paths; each stands for all below it too.
 NOT_CARRIED = (
@@ -87,4 +88,4 @@ def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
 
 def known(paths: Iterable[str]) -> list[str]:
     """Those of the paths that a document lists as not collected that are paths of members that may be left out."""
-    return [path for path in dict.fromkeys(paths) if path in EVERY_PATH and not path.endswith("/entered")]
+    return [path for path in dict.fromkeys(paths) if path in PATHS and not path.endswith("/entered")]

@@ -8,9 +8,10 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
 from service.episode import declaration, record
 from service.formats.values import lacks, takes
-from service.intake.episode_json import Notice
+from service.intake.result import Notice
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import NOT_COLLECTED, El
@@ -109,8 +110,9 @@ class Spot:
 class Chart:
     """What one patient care report has given so far."""
 
-    def __init__(self, pcr: El) -> None:
+    def __init__(self, pcr: El, checkpoint: Checkpoint = never) -> None:
         self.pcr = pcr
+        self._checkpoint = checkpoint
         self.objects: dict[str, Spot] = {"": Spot(record.Episode, pcr)}
         self.lists: dict[str, list[Spot]] = {}
         #: (path of a list, CorrelationID) -> its items with that key.
@@ -149,6 +151,7 @@ class Chart:
 
     def item(self, path: str, el: El, key: str | None = None) -> Spot:
         """A new item of a list. ``key``: its CorrelationID, which becomes its id where it can be one."""
+        self._checkpoint()
         spot = Spot(_CLASSES[f"{path}/*"], el, key, path)
         self.lists.setdefault(path, []).append(spot)
         if key is not None:

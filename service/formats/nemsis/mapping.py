@@ -45,7 +45,7 @@ from marshmallow import ValidationError
 
 from service.episode import declaration
 from service.intake import strict_yaml
-from service.intake.episode_json import schema_of
+from service.intake.schemas import schema_of
 
 from .chart import class_at, member_at
 
@@ -240,7 +240,7 @@ class _Reader:
                     else ours
                 )
                 try:
-                    schema_of(cls).fields[name].deserialize(one)  # type: ignore[arg-type]
+                    schema_of(cls).fields[name].deserialize(one)
                 except ValidationError:
                     self.wrong(where, f"{path} cannot have a value that values gives it")
                     break

@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
+from service.checkpoint import Checkpoint, never
 from service.formats.locations import Locations
 from service.intake import episode_json
-from service.intake.episode_json import Intake
+from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
 
 from . import care, carried, codes, people, xsd
@@ -27,7 +28,7 @@ from .mapping import MappingError, Mappings, load_mappings, shipped
 from .parse import parse
 from .tree import NAMESPACES, El
 
-__all__ = ["MappingError", "Mappings", "NAMESPACES", "load_mappings", "read", "read_all"]
+__all__ = ["MappingError", "Mappings", "NAMESPACES", "ReadChart", "Reader", "load_mappings"]
 
 #: code -> what the caller reads; all 422.
 PROBLEMS = {
@@ -38,36 +39,40 @@ PROBLEMS = {
 }
 
 
-def read(body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None) -> Intake:
-    """Read a document with exactly one chart. ``mappings``: the shipped ones unless given.
-
-    ``xsd_directory``: with the published schema, against which the document is
-    then checked first. Raises Rejected with a code of ``PROBLEMS`` (422) or of
-    ``parse.PROBLEMS``.
-    """
-    charts = _charts(body, xsd_directory)
-    if len(charts) > 1:
-        _refuse("several-charts", charts[1].at)
-    return _read(charts[0], definitions(_header(charts[0]), mappings or shipped()), _digest(body))
+#: Reads one chart of a document when it is called. Raises Rejected for that chart alone.
+ReadChart = Callable[[Checkpoint], Intake]
 
 
-def read_all(
-    body: bytes, *, mappings: Mappings | None = None, xsd_directory: Path | None = None
-) -> list[Callable[[], Intake]]:
-    """For every chart of a document, in order, a function that reads it, and raises Rejected for that chart alone.
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Reads documents. ``mappings``: of custom elements; ``xsd_directory``: the published schema, checked first."""
 
-    Raises Rejected for the document as a whole.
-    """
-    charts = _charts(body, xsd_directory)
-    out: list[Callable[[], Intake]] = []
-    defined: dict[str, Definitions] = {}
-    for number, chart in enumerate(charts):
-        header = _header(chart)
-        if header.at not in defined:
-            defined[header.at] = definitions(header, mappings or shipped())
-        digest = _digest(body) if len(charts) == 1 else _digest(body, number)
-        out.append(partial(_read, chart, defined[header.at], digest))
-    return out
+    mappings: Mappings | None = None
+    xsd_directory: Path | None = None
+
+    def read(self, body: bytes, checkpoint: Checkpoint = never) -> Intake:
+        """Read a document with exactly one chart.
+
+        Raises Rejected with a code of ``PROBLEMS`` (422) or of ``parse.PROBLEMS``.
+        """
+        charts = _charts(body, self.xsd_directory)
+        if len(charts) > 1:
+            _refuse("several-charts", charts[1].at)
+        defined = definitions(_header(charts[0]), self.mappings or shipped())
+        return _read(charts[0], defined, _digest(body), checkpoint)
+
+    def read_all(self, body: bytes) -> list[ReadChart]:
+        """What reads each chart of a document, in order. Raises Rejected for the document as a whole."""
+        charts = _charts(body, self.xsd_directory)
+        out: list[ReadChart] = []
+        defined: dict[str, Definitions] = {}
+        for number, chart in enumerate(charts):
+            header = _header(chart)
+            if header.at not in defined:
+                defined[header.at] = definitions(header, self.mappings or shipped())
+            digest = _digest(body) if len(charts) == 1 else _digest(body, number)
+            out.append(partial(_read, chart, defined[header.at], digest))
+        return out
 
 
 def _refuse(code: str, at: str) -> NoReturn:
@@ -121,9 +126,9 @@ def _header(pcr: El) -> El:
     return pcr.around
 
 
-def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
+def _read(pcr: El, defined: Definitions, digest: str, checkpoint: Checkpoint = never) -> Intake:
     active, by_id = defined
-    chart = Chart(pcr)
+    chart = Chart(pcr, checkpoint)
     custom = Custom(chart, results(chart, active, by_id))
     _core(chart)
     custom.apply()
@@ -139,16 +144,20 @@ def _read(pcr: El, defined: Definitions, digest: str) -> Intake:
     listed = custom.not_collected
     mapped = [path for element in active.values() for path in element.into]
     value["not_collected"] = carried.known(listed) if listed is not None else carried.left(value, mapped)
-    return _intake(value, places, chart, digest)
+    return _intake(value, places, chart, digest, checkpoint)
 
 
-def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str) -> Intake:
+def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str, checkpoint: Checkpoint) -> Intake:
     try:
-        intake = episode_json.from_made(value)
+        intake = episode_json.from_made(value, checkpoint)
     except Rejected as rejected:
         # Every value was checked on its own, so what can be wrong is the whole: too many items.
-        where = [ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or "")) for e in rejected.errors]
-        raise Rejected(rejected.status, rejected.code, where, len(where) + rejected.omitted) from None
+        where = [
+            ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or ""), count=e.count)
+            for e in rejected.errors
+        ]
+        in_all = sum(e.count for e in where) + rejected.omitted
+        raise Rejected(rejected.status, rejected.code, where, in_all) from None
     notices = intake.notices + chart.notices()
     return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places))
 
