@@ -180,7 +180,7 @@ def asked_for(book: Rulebook) -> Asked:
     for rule in book.rules:
         names = out.setdefault(rule.about, set())
         names.update(leaf.attribute for group in (rule.applies_when, rule.fails_when) for leaf in group.leaves())
-        names.update(book.messages[rule.id].attributes)
+        names.update(book.texts[rule.id].attributes)
     return Asked(out)
 
 

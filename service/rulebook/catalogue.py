@@ -31,11 +31,13 @@ def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
         "revision": rule.revision,
         "title": rule.title,
         "phase": rule.phase,
+        "concern": rule.concern,
         "category": rule.category,
         "severity": rule.severity,
         "severity_allowed": list(rule.severity_allowed),
         "handled_by": rule.handled_by,
         "about": rule.about,
+        "due": rule.due,
         "locked": rule.locked,
         "parameters": [
             {"name": p.name, "unit": p.unit, "default": p.default, "min": p.low, "max": p.high, "source": p.source}
@@ -52,10 +54,9 @@ def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
         "sources": _sources(rule, book),
         "history": rule.raw["history"],
     }
-    if rule.tell_now:
-        out["tell_now"] = rule.tell_now
-    if rule.cascade:
-        out["cascade"] = rule.cascade
+    for part in ("worst_by", "message_many", "tell_now", "asked_because", "yields_to", "cascade"):
+        if part in rule.raw:
+            out[part] = rule.raw[part]
     return out
 
 
@@ -83,6 +84,7 @@ def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
         "notes": profile.raw.get("notes", []),
         "parameters": profile.raw.get("parameters", {}),
         "severities": profile.raw.get("severities", {}),
+        "measures": dict(profile.measures),
         "off": [{"rule": s.rule, "reason": s.reason, "owner": s.owner, "ends": s.ends} for s in profile.off],
     }
 

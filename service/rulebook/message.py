@@ -1,17 +1,26 @@
-"""Messages of rules: fixed text with attributes and parameters filled in, never anybody's words."""
+"""Texts of rules: fixed words with attributes and parameters filled in, never anybody's words.
+
+A text may also name ``{at}``, when it was. One that tells several facts in a
+sentence may name ``{n}``, how many, and ``{each_limb}``, the values of an
+attribute over all of them.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from service.wording.words import number, word
+from service.wording.words import listed, number, word
 
 from .rule import Leaf, Parameter, Scalar
 from .vocabulary import Attribute, Vocabulary
 
 _PLACE = re.compile(r"\{([a-z0-9_]+)\}")
+_EACH = "each_"
+_AT, _COUNT = "at", "n"
+
+Values = Mapping[str, Scalar]
 
 
 def divisor_of(unit: str) -> int:
@@ -24,26 +33,44 @@ def divisor_of(unit: str) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A compiled message. ``attributes``: the attributes that it names."""
+    """A compiled text. ``attributes``: the attributes that it names."""
 
     text: str
     attributes: tuple[str, ...]
     _formats: Mapping[str, Callable[[Scalar], str]]
     _pieces: tuple[str, ...]
 
-    def render(self, values: Mapping[str, Scalar], parameters: Mapping[str, int | float]) -> str:
-        """The text with ``parameters`` and the known attributes (``values``) filled in; any other reads "not charted"."""
+    @property
+    def needs_time(self) -> bool:
+        """Whether it says when it was."""
+        return _AT in self._pieces[1::2]
+
+    def render(
+        self, values: Values, parameters: Mapping[str, int | float], at: str = "", every: Sequence[Values] = ()
+    ) -> str:
+        """The text about the fact with these attributes (``values``); one that is not known reads "not charted".
+
+        ``at``: when it was, as people write it. ``every``: the attributes of all facts that a text for several tells.
+        """
         out = list(self._pieces)
         for place in range(1, len(out), 2):  # every second piece is the name of a placeholder
             name = out[place]
             if name in parameters:
                 out[place] = number(parameters[name])
-            elif name in values:
-                out[place] = self._formats[name](values[name])
+            elif name == _AT:
+                out[place] = f"at {at}" if at else "at a time that is not charted"
+            elif name == _COUNT:
+                out[place] = str(len(every))
+            elif name.startswith(_EACH) and name not in self._formats:
+                of = name.removeprefix(_EACH)
+                out[place] = listed(dict.fromkeys(self._said(of, one) for one in every))
             else:
-                out[place] = "not charted"
+                out[place] = self._said(name, values)
         text = "".join(out)
         return text[:1].upper() + text[1:]
+
+    def _said(self, name: str, values: Values) -> str:
+        return self._formats[name](values[name]) if name in values else "not charted"
 
 
 def _scaled(divisor: int) -> Callable[[Scalar], str]:
@@ -61,10 +88,13 @@ def compile_message(
     parameters: tuple[Parameter, ...],
     leaves: tuple[Leaf, ...],
     vocabulary: Vocabulary,
+    *,
+    several: bool = False,
 ) -> Message:
     """Check the placeholders and prepare how each is written. Raises KeyError with the unknown name.
 
-    An attribute in the unit ``reading`` has the scale of the parameter that it is compared with.
+    ``several``: the text tells all facts of a finding. An attribute in the unit ``reading`` has the scale of the
+    parameter that it is compared with.
     """
     by_name = {p.name: p for p in parameters}
     reading = 1
@@ -72,17 +102,16 @@ def compile_message(
         if leaf.parameter and attributes[leaf.attribute].unit == "reading":
             reading = vocabulary.units[by_name[leaf.parameter].unit][1]
     formats: dict[str, Callable[[Scalar], str]] = {}
-    used = []
     for name in placeholders(text):
-        if name in by_name:
+        if name in by_name or name == _AT or (several and name == _COUNT):
             continue
-        attribute = attributes[name]
-        used.append(name)
+        of = name.removeprefix(_EACH) if several and name not in attributes else name
+        attribute = attributes[of]
         if attribute.type == "int":
             divisor = reading if attribute.unit == "reading" else divisor_of(attribute.unit)
-            formats[name] = _scaled(divisor)
+            formats[of] = _scaled(divisor)
         elif attribute.type == "bool":
-            formats[name] = lambda value: "yes" if value else "no"
+            formats[of] = lambda value: "yes" if value else "no"
         else:
-            formats[name] = lambda value: word(str(value))
-    return Message(text, tuple(used), formats, tuple(_PLACE.split(text)))
+            formats[of] = lambda value: word(str(value))
+    return Message(text, tuple(formats), formats, tuple(_PLACE.split(text)))

@@ -13,7 +13,7 @@ from service.intake import strict_yaml
 from .rule import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-_KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "off")
+_KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "measures", "off")
 
 
 def _is_date(text: object) -> bool:
@@ -65,6 +65,17 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"{rule_id}: a severity needs a source")
         else:
             severities[rule_id] = severity
+    measures: dict[str, str] = {}
+    for rule_id, reason in data.get("measures", {}).items():
+        rule = rules.get(rule_id)
+        if rule is None:
+            slips.append(f"measures: unknown rule {rule_id}")
+        elif rule.category != "completeness" or severities.get(rule_id, rule.severity) == "critical":
+            slips.append(f"measures: {rule_id} is not a completeness rule under critical")
+        elif not _said(reason):
+            slips.append(f"measures: {rule_id} needs a reason")
+        else:
+            measures[rule_id] = reason
     if not _said(data["title"]):
         slips.append("title: says nothing")
     off: list[SwitchOff] = []
@@ -84,7 +95,14 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
     profile = Profile(
-        str(data["profile"]), int(data["version"]), str(data["title"]), parameters, severities, tuple(off), data
+        str(data["profile"]),
+        int(data["version"]),
+        str(data["title"]),
+        parameters,
+        severities,
+        measures,
+        tuple(off),
+        data,
     )
     return profile, slips
 
@@ -130,18 +148,40 @@ def _bound(group: Group, literals: Mapping[str, int]) -> Group:
 
 
 def bind(
-    rule: Rule, units: Mapping[str, tuple[str, int]], values: Mapping[str, int | float], severity: str | None = None
+    rule: Rule,
+    units: Mapping[str, tuple[str, int]],
+    values: Mapping[str, int | float],
+    severity: str | None = None,
+    *,
+    counted: bool = False,
 ) -> BoundRule:
-    """The rule with ``values`` (parameter name -> number), else its defaults, as literals in the attributes' units."""
+    """The rule with ``values`` (parameter name -> number), else its defaults, as literals in the attributes' units.
+
+    ``counted``: the profile wants it measured and not asked. A rule for measures that a profile raises is asked.
+    """
     chosen = {p.name: values.get(p.name, p.default) for p in rule.parameters}
     literals = {p.name: scaled(chosen[p.name], p.unit, units) for p in rule.parameters}
+    bound = severity or rule.severity
+    asked = "author" if rule.handled_by == "measures" and bound != "info" else rule.handled_by
     return BoundRule(
-        rule, severity or rule.severity, _bound(rule.applies_when, literals), _bound(rule.fails_when, literals), chosen
+        rule,
+        bound,
+        "measures" if counted else asked,
+        _bound(rule.applies_when, literals),
+        _bound(rule.fails_when, literals),
+        chosen,
     )
 
 
 def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tuple[str, int]]) -> tuple[BoundRule, ...]:
     """Every rule under one profile, also those switched off: whether one is off depends on the date of the record."""
     return tuple(
-        bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id)) for rule in rules
+        bind(
+            rule,
+            units,
+            profile.parameters.get(rule.id, {}),
+            profile.severities.get(rule.id),
+            counted=rule.id in profile.measures,
+        )
+        for rule in rules
     )

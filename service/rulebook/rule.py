@@ -71,15 +71,37 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class WorstBy:
+    """Which instance of a finding is worst: by the lowest or the highest value of an attribute."""
+
+    attribute: str
+    lowest: bool
+
+
+@dataclass(frozen=True, slots=True)
+class YieldsTo:
+    """A rule that speaks in place of this one where both find the same ``fact``, list ``item`` or ``time``."""
+
+    rule: str
+    on: Literal["fact", "item", "time"]
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
-    """One rule as written. ``raw`` is the loaded YAML mapping (for ``/v1/rules`` and the digest)."""
+    """One rule as written. ``raw`` is the loaded YAML mapping (for ``/v1/rules`` and the digest).
+
+    ``due``: now, transfer or closing; a call that still runs is asked only for what is due now. ``message_many``
+    tells all instances of one finding in a sentence. ``asked_because``: what the next clinician needs the entry for.
+    """
 
     id: str
     name: str
     phase: str
+    concern: str
     category: str
     handled_by: str
     about: str
+    due: str
     severity: str
     severity_allowed: tuple[str, ...]
     locked: bool
@@ -88,10 +110,14 @@ class Rule:
     parameters: tuple[Parameter, ...]
     applies_when: Group
     fails_when: Group
+    worst_by: WorstBy | None
     message: str
+    message_many: str | None
+    tell_now: str | None
     remediation: str
     why: str
-    tell_now: str | None
+    asked_because: str | None
+    yields_to: tuple[YieldsTo, ...]
     requires: tuple[str, ...]
     answers: tuple[str, ...]
     cascade: str | None
@@ -117,13 +143,17 @@ class SwitchOff:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """An agency's choices. ``parameters``: rule id -> name -> value in the parameter's own unit."""
+    """An agency's choices. ``parameters``: rule id -> name -> value in the parameter's own unit.
+
+    ``measures``: rules that are counted and not asked, each with the reason.
+    """
 
     id: str
     version: int
     title: str
     parameters: dict[str, dict[str, int | float]]
     severities: dict[str, str]
+    measures: dict[str, str]
     off: tuple[SwitchOff, ...]
     raw: dict[str, object] = field(repr=False, compare=False)
 
@@ -132,11 +162,13 @@ class Profile:
 class BoundRule:
     """A rule with one profile's numbers as literals: what the engine and the evaluator decide by.
 
-    ``values``: parameter name -> value in the parameter's own unit, for messages.
+    ``values``: parameter name -> value in the parameter's own unit, for messages. ``handled_by``: author, reviewer,
+    or measures (counted, never among the findings).
     """
 
     rule: Rule
     severity: str
+    handled_by: str
     applies: Group
     fails: Group
     values: dict[str, int | float]

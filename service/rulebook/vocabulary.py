@@ -53,12 +53,16 @@ class Attribute:
 
 @dataclass(frozen=True, slots=True)
 class FactKind:
-    """One kind of fact. ``when_none``: the outcome of its rules where the list it is ``drawn_from`` holds no such fact."""
+    """One kind of fact. ``when_none``: the outcome of its rules where the list it is ``drawn_from`` holds no such fact.
+
+    ``danger``: a fact of this kind is itself a danger to the patient, or may be.
+    """
 
     name: str
     doc: str
     when_none: str
     drawn_from: str
+    danger: bool
     attributes: Mapping[str, Attribute]
 
 
@@ -69,7 +73,9 @@ class Vocabulary:
     phases: tuple[str, ...]
     categories: tuple[str, ...]
     severities: tuple[str, ...]
+    concerns: tuple[str, ...]
     handlers: tuple[str, ...]
+    dues: tuple[str, ...]
     confidence: tuple[str, ...]
     units: Mapping[str, tuple[str, int]]
     kinds: Mapping[str, FactKind]
@@ -173,13 +179,17 @@ def parse(data: Mapping[str, Any]) -> Vocabulary:
         for key, attribute in shared.items():
             if key.startswith("ep_") or entry.get("shared_at"):
                 attributes[key] = attribute
-        fact_kinds[name] = FactKind(name, entry["doc"], entry["when_none"], entry["drawn_from"], attributes)
+        fact_kinds[name] = FactKind(
+            name, entry["doc"], entry["when_none"], entry["drawn_from"], bool(entry.get("danger")), attributes
+        )
     units = {name: (entry["attribute"], entry["factor"]) for name, entry in data["units"].items()}
     return Vocabulary(
         tuple(data["phases"]),
         tuple(data["categories"]),
         tuple(data["severities"]),
+        tuple(data["concerns"]),
         tuple(data["handlers"]),
+        tuple(data["dues"]),
         tuple(data["confidence"]),
         units,
         fact_kinds,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 #: Words that do not read well with spaces for underscores.
 _WORDS = {
     "im": "IM",
@@ -30,3 +32,9 @@ def word(value: str) -> str:
 def number(value: float) -> str:
     """A number as short as it is exact to two decimals: 5, 0.5, 4.88."""
     return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def listed(words: Iterable[str]) -> str:
+    """``left arm``, ``left arm and right arm``, ``left arm, right arm and left leg``."""
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
