@@ -26,8 +26,9 @@ from service.intake import episode_json, strict_yaml
 from service.intake.result import Intake
 from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
-from service.review.build import Review, Ruleset
+from service.review.build import AT_CLOSING, Review, Wanted
 from service.review.build import build as build_review
+from service.review.ruleset import Ruleset
 from service.rulebook.examples import fact_examples
 from service.rulebook.load import Rulebook, load_rulebook
 from service.rulebook.profiles import bind, bind_all
@@ -153,7 +154,12 @@ class Pipeline:
         return [lambda checkpoint: self.read(body, media_type, checkpoint)]
 
     def review(
-        self, body: bytes, media_type: str, profile: str, explain: bool = False, checkpoint: Checkpoint = never
+        self,
+        body: bytes,
+        media_type: str,
+        profile: str,
+        wanted: Wanted = AT_CLOSING,
+        checkpoint: Checkpoint = never,
     ) -> Review:
         """Review one episode. Raises UnknownProfile, Rejected (400, 422), NotEvaluated.
 
@@ -161,17 +167,17 @@ class Pipeline:
         """
         if profile not in self._rulesets:
             raise UnknownProfile
-        return self.review_chart(self.read(body, media_type, checkpoint), profile, explain, checkpoint)
+        return self.review_chart(self.read(body, media_type, checkpoint), profile, wanted, checkpoint)
 
     def review_chart(
-        self, intake: Intake, profile: str, explain: bool = False, checkpoint: Checkpoint = never
+        self, intake: Intake, profile: str, wanted: Wanted = AT_CLOSING, checkpoint: Checkpoint = never
     ) -> Review:
         """As ``review``, of a chart that has been read."""
         if profile not in self._rulesets:
             raise UnknownProfile
         sheet = self.facts(intake.episode, checkpoint)
         decisions = self._deciders[profile].decide(sheet, checkpoint)
-        return build_review(self._rulesets[profile], intake, sheet, decisions, checkpoint, explain=explain)
+        return build_review(self._rulesets[profile], intake, sheet, decisions, wanted, checkpoint)
 
 
 def asked_for(book: Rulebook) -> Asked:
@@ -181,6 +187,8 @@ def asked_for(book: Rulebook) -> Asked:
         names = out.setdefault(rule.about, set())
         names.update(leaf.attribute for group in (rule.applies_when, rule.fails_when) for leaf in group.leaves())
         names.update(book.texts[rule.id].attributes)
+        if rule.worst_by is not None:
+            names.add(rule.worst_by.attribute)
     return Asked(out)
 
 

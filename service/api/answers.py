@@ -18,10 +18,11 @@ Checkpoint = Callable[[], None]
 
 @dataclass(frozen=True, slots=True)
 class Representation:
-    """``content_type`` and ``headers`` of the answer; ``render`` makes its body."""
+    """``content_type`` and ``headers`` of the answer; ``render`` makes its body. ``full``: it tells reasons and sources."""
 
     content_type: str
     render: Callable[[Review, Rulebook, Checkpoint], bytes]
+    full: bool = True
     headers: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -29,11 +30,13 @@ class Representation:
 WITH_RESOURCES = Representation(FHIR, lambda review, _, look: operation_outcome.render_resources(review, look))
 #: Media type -> how. The first is given to a caller that does not ask.
 REVIEWS: dict[str, Representation] = {
-    "application/json": Representation("application/json", lambda review, _, __: review_json.render(review)),
+    "application/json": Representation(
+        "application/json", lambda review, _, __: review_json.render(review), full=False
+    ),
     FHIR: Representation(FHIR, lambda review, _, look: operation_outcome.render(review, look)),
     "application/xml": Representation("application/xml", lambda review, _, look: svrl.render(review, look)),
     "text/html": Representation(
-        review_page.MEDIA_TYPE, review_page.render, {"Content-Security-Policy": review_page.POLICY}
+        review_page.MEDIA_TYPE, review_page.render, headers={"Content-Security-Policy": review_page.POLICY}
     ),
 }
 

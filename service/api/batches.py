@@ -18,6 +18,7 @@ from service.formats.media_types import FHIR
 from service.observe import log
 from service.pages import measures as measures_page
 from service.problems import ProblemItem, Rejected, known_code
+from service.review.build import Wanted
 from service.settings import Settings
 
 from . import negotiation, query, request_body
@@ -61,15 +62,15 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         body = given()
         is_lines = media_type in (NDJSON, FHIR_NDJSON)
         found = lines_of(body) if is_lines else []
-        values = query.parameters(request, "profile", "explain")
-        explain = query.flag(values, "explain")
+        values = query.parameters(request, *query.OF_A_REVIEW)
+        wanted = query.wanted(values)
         profile = reviewing.profile(values)
         if not is_lines:
             found = charts_of(body, media_type)
 
         def answers() -> Iterator[bytes]:
             for number, line in found:
-                yield _line(reviewing, line, number, profile, explain) + b"\n"
+                yield _line(reviewing, line, number, profile, wanted) + b"\n"
 
         response = Response(stream_with_context(answers()), content_type=NDJSON)
         response.headers["Cache-Control"] = "no-store"
@@ -111,10 +112,10 @@ def _at_most(found: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
     return found
 
 
-def _line(reviewing: Reviewing, line: lines.Source, number: int, profile: str, explain: bool) -> bytes:
+def _line(reviewing: Reviewing, line: lines.Source, number: int, profile: str, wanted: Wanted) -> bytes:
     try:
         with reviewing.capacity.review(0, wait=True) as look:
-            found = lines.answer(reviewing.pipeline, line, number, profile, explain, look)
+            found = lines.answer(reviewing.pipeline, line, number, profile, wanted, look)
     except Refusal as refusal:  # no place or not done in time: this line has no result, the rest goes on
         found = lines.refused(number, refusal.code)
     _told(found)

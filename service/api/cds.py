@@ -11,6 +11,7 @@ from service.formats.cds_hooks.request import SERVICE_ID, read_request
 from service.observe import metrics
 from service.problems import Rejected, known_code
 from service.representations import cds_cards
+from service.review.build import Wanted
 from service.settings import Settings
 
 from . import negotiation, query, request_body
@@ -51,6 +52,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
                 asked.media_type,
                 profile,
                 lambda found, look: cds_cards.render(found, asked, settings.base_url, look),
+                Wanted(full=True),
             )
         except Rejected as rejected:
             if rejected.code == cds_cards.NOTHING_TO_SAY:

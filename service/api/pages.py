@@ -15,6 +15,7 @@ from service.pages import start as start_page
 from service.pipeline import MEDIA_TYPES
 from service.problems import PROBLEMS, ProblemItem
 from service.resources import demo_directory
+from service.review.build import Wanted
 from service.settings import Settings
 
 from . import answers, negotiation, query, request_body
@@ -63,7 +64,11 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         try:
             content, media_type, values = _read(body, bodies)
             made = reviewing.review(
-                content, media_type, reviewing.profile(values), lambda found, look: chosen.render(found, book, look)
+                content,
+                media_type,
+                reviewing.profile(values),
+                lambda found, look: chosen.render(found, book, look),
+                Wanted(full=True),
             )
         except Refusal as refusal:
             g.code = refusal.code

@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Request
 
 from service.problems import ProblemItem
+from service.review.build import Wanted
 
 from .problems import Refusal
 
@@ -26,9 +27,27 @@ def parameters(request: Request, *known: str) -> dict[str, str]:
     return {name: given[name] for name in known if name in given}
 
 
+#: The parameters that say what a review is to hold.
+OF_A_REVIEW = ("profile", "stage", "explain", "accounts", "detail")
+
+
+def wanted(values: dict[str, str], *, full: bool = False) -> Wanted:
+    """What a review is to hold. ``full``: whether the representation needs reasons and sources. Refusal 400."""
+    stage = _one_of(values, "stage", "closing", "open")
+    detail = _one_of(values, "detail", "short", "full")
+    explain, accounts = flag(values, "explain"), flag(values, "accounts")
+    return Wanted(explain, accounts, full or detail == "full", "open" if stage == "open" else "closing")
+
+
 def flag(values: dict[str, str], name: str) -> bool:
     """``true`` or ``false``; false when left out. Refusal 400 for anything else."""
-    value = values.get(name, "false")
-    if value not in ("true", "false"):
-        raise Refusal("bad-query", [ProblemItem("unknown-value", "Known values: true, false.", parameter=name)])
-    return value == "true"
+    return _one_of(values, name, "false", "true") == "true"
+
+
+def _one_of(values: dict[str, str], name: str, *words: str) -> str:
+    """The value of a parameter, the first word when it is left out."""
+    value = values.get(name, words[0])
+    if value not in words:
+        known = ", ".join(words)
+        raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter=name)])
+    return value

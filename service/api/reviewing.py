@@ -9,7 +9,7 @@ from service.engine.fence import NotEvaluated
 from service.observe import log, metrics
 from service.pipeline import Pipeline, UnknownProfile
 from service.problems import ProblemItem, Rejected, known_code
-from service.review.build import Review
+from service.review.build import AT_CLOSING, Review, Wanted
 
 from .capacity import Capacity
 from .problems import Refusal
@@ -38,21 +38,21 @@ class Reviewing:
             raise Refusal("unknown-profile", [wrong])
         return profile
 
-    def review(self, body: bytes, media_type: str, profile: str, render: Render[T], explain: bool = False) -> T:
+    def review(self, body: bytes, media_type: str, profile: str, render: Render[T], wanted: Wanted = AT_CLOSING) -> T:
         """What ``render`` makes of one review. Refusal 400, 422, 429, 503."""
         try:
-            return self.read_and_review(body, media_type, profile, render, explain)
+            return self.read_and_review(body, media_type, profile, render, wanted)
         except Rejected as rejected:
             code = known_code(rejected.code, rejected.status)
             raise Refusal(code, rejected.errors, rejected.omitted) from None
 
     def read_and_review(
-        self, body: bytes, media_type: str, profile: str, render: Render[T], explain: bool = False
+        self, body: bytes, media_type: str, profile: str, render: Render[T], wanted: Wanted = AT_CLOSING
     ) -> T:
         """What ``render`` makes of one review. Raises Rejected (400, 422); Refusal 429, 503."""
         try:
             with self.capacity.review(len(body)) as checkpoint:
-                found = self.pipeline.review(body, media_type, profile, explain, checkpoint)
+                found = self.pipeline.review(body, media_type, profile, wanted, checkpoint)
                 made = render(found, checkpoint)
         except UnknownProfile:
             raise Refusal("unknown-profile") from None

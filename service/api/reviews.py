@@ -29,12 +29,15 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         g.from_bundle = media_type == FHIR
         g.as_outcome = FHIR in (media_type, wanted)
         body = request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
-        values = query.parameters(request, "profile", "explain", "resources")
-        explain = query.flag(values, "explain")
+        values = query.parameters(request, *query.OF_A_REVIEW, "resources")
         chosen = _representation(wanted, query.flag(values, "resources"))
         book = reviewing.pipeline.rulebook
         made = reviewing.review(
-            body, media_type, reviewing.profile(values), lambda found, look: chosen.render(found, book, look), explain
+            body,
+            media_type,
+            reviewing.profile(values),
+            lambda found, look: chosen.render(found, book, look),
+            query.wanted(values, full=chosen.full),
         )
         return answers.answer(chosen, made)
 

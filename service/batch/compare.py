@@ -85,14 +85,18 @@ class Tally:
         self.examples[key] = sorted([*self.examples.get(key, []), *more])[:MOST_EXAMPLES]
 
 
-#: (rule, fingerprint) -> severity, of the findings of one record.
+#: (rule, fingerprint) -> severity, of the instances of one record.
 Findings = dict[tuple[str, str], str]
 
 
 def _severities(review: Review) -> Findings:
     document = review.document
     every = [*document["findings"], *document["accepted"]]
-    return {(finding["rule"]["id"], finding["fingerprint"]): finding["severity"] for finding in every}
+    return {
+        (finding["rule"]["id"], instance["fingerprint"]): finding["severity"]
+        for finding in every
+        for instance in finding["instances"]
+    }
 
 
 def differences(before: Findings, after: Findings) -> dict[tuple[str, str, str, str], int]:

@@ -23,6 +23,7 @@ from service.formats.media_types import NEMSIS
 from service.formats.nemsis.mapping import MappingError
 from service.formats.nemsis.xsd import SchemaError
 from service.pipeline import Pipeline
+from service.review.build import Wanted
 from service.rulebook.load import RulebookError
 
 from . import blocks, compare, definitions, lines, measures, tables
@@ -177,7 +178,7 @@ class Reviews:
     """
 
     rules: Rules
-    explain: bool
+    wanted: Wanted
     folder: str
     names: tuple[str, ...]
     most: int = lines.MOST_BYTES
@@ -185,7 +186,7 @@ class Reviews:
     def part_of(self, placed: Placed) -> str:
         """Start of the names of a range's files, by input, range, lines and versions: the same name has the same content."""
         made = hashlib.sha256(blocks.digest(placed, self.most).encode())
-        made.update(json.dumps([self.rules.versions, self.explain, self.most, self.names[placed.block.input]]).encode())
+        made.update(json.dumps([self.rules.versions, self.wanted, self.most, self.names[placed.block.input]]).encode())
         block = placed.block
         return join(self.folder, f"{block.input:04d}-{block.start:015d}-{block.stop:015d}-{made.hexdigest()[:32]}")
 
@@ -206,7 +207,7 @@ class Reviews:
                 files.enter_context(store.write(f"{part}.{kind}")) for kind in (NDJSON, EPISODES, FINDINGS)
             )
             for number, line in _lines(pipeline, placed, self.most, counter):
-                found = lines.answer(pipeline, line, number, self.rules.profile, self.explain)
+                found = lines.answer(pipeline, line, number, self.rules.profile, self.wanted)
                 counter.see(found)
                 reviews.write(lines.render(found) + b"\n")
                 group = group_of(line) if found.review is not None and isinstance(line, bytes) else None

@@ -20,7 +20,8 @@ from service.formats.media_types import media_type_of
 from service.formats.nemsis.read import ReadChart
 from service.pipeline import API_VERSION, Pipeline, UnknownProfile
 from service.problems import PROBLEMS, ProblemItem, Rejected, known_code, problem_document
-from service.review.build import Review, Ruleset
+from service.review.build import AT_CLOSING, Review, Wanted
+from service.review.ruleset import versions as versions_of
 
 #: Longest line that is read, in bytes: as long as one request body may be by default.
 MOST_BYTES = 8 * 1024 * 1024
@@ -68,7 +69,12 @@ def _refuse(rejected: Rejected, _checkpoint: Checkpoint) -> NoReturn:
 
 
 def answer(
-    pipeline: Pipeline, line: Source, number: int, profile: str, explain: bool = False, checkpoint: Checkpoint = never
+    pipeline: Pipeline,
+    line: Source,
+    number: int,
+    profile: str,
+    wanted: Wanted = AT_CLOSING,
+    checkpoint: Checkpoint = never,
 ) -> Answer:
     """Review one line or chart. Raises UnknownProfile and nothing else.
 
@@ -79,9 +85,9 @@ def answer(
         return refused(number, "body-too-large")
     try:
         if isinstance(line, bytes):
-            found = pipeline.review(line, media_type_of(line), profile, explain, checkpoint)
+            found = pipeline.review(line, media_type_of(line), profile, wanted, checkpoint)
         else:
-            found = pipeline.review_chart(line(checkpoint), profile, explain, checkpoint)
+            found = pipeline.review_chart(line(checkpoint), profile, wanted, checkpoint)
         return Answer(number, 200, found, None)
     except UnknownProfile:
         raise
@@ -99,14 +105,14 @@ def render(found: Answer) -> bytes:
 
 
 def review_line(
-    pipeline: Pipeline, line: bytes | None, number: int, profile: str = "default", explain: bool = False
+    pipeline: Pipeline, line: bytes | None, number: int, profile: str = "default", wanted: Wanted = AT_CLOSING
 ) -> bytes:
     """``{"line", "status": 200, "review"}`` or ``{"line", "status", "problem"}``, without the line break.
 
     Pure: the same line, number, profile and versions give the same bytes.
     Raises UnknownProfile, and nothing for whatever the line holds.
     """
-    return render(answer(pipeline, line, number, profile, explain))
+    return render(answer(pipeline, line, number, profile, wanted))
 
 
 def is_empty(line: bytes | None) -> bool:
@@ -146,4 +152,4 @@ def versions(pipeline: Pipeline, profile: str) -> dict[str, str]:
     book = pipeline.rulebook
     if profile not in book.profiles:
         raise UnknownProfile
-    return dict(Ruleset.of(book, book.profiles[profile], (), __version__, API_VERSION).versions)
+    return versions_of(book, book.profiles[profile], __version__, API_VERSION)

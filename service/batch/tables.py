@@ -26,13 +26,13 @@ _HANDLERS = ("author", "reviewer")
 
 EPISODES = (
     "file", "line", "status", "problem", "problem_title", "problem_at", "episode_ref", "group", "date", "critical", "warning", "info",
-    "findings", "accepted", *(f"for_{name}" for name in _HANDLERS), *_CATEGORIES,
+    "findings", "accepted", "unjudged", *(f"for_{name}" for name in _HANDLERS), *_CATEGORIES,
     *(f"rules_{name}" for name in _OUTCOMES), "profile", "ruleset", "ruleset_digest", "profile_digest",
 )  # fmt: skip
 FINDINGS = (
-    "file", "line", "episode_ref", "group", "date", "severity", "category", "phase", "handled_by", "rule", "rule_name", "revision", "title",
-    "message", "tell_now", "remediation", "from", "to", "pointers", "standing", "reason", "acceptable", "disputed",
-    "fingerprint", "profile", "ruleset",
+    "file", "line", "episode_ref", "group", "date", "severity", "category", "concern", "phase", "handled_by", "rule", "rule_name",
+    "revision", "title", "message", "tell_now", "remediation", "from", "to", "pointers", "missing", "standing", "story", "reason",
+    "accepted_by", "acceptable", "disputed", "fingerprint", "profile", "ruleset",
 )  # fmt: skip
 
 
@@ -70,12 +70,11 @@ def episode_row(file: str, found: Answer, group: str | None = None) -> dict[str,
         return row | {"problem": found.code, "problem_title": PROBLEMS[found.code].title, "problem_at": places}
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
-    handled = [finding["handled_by"] for finding in document["findings"]]
     row |= _episode(found, group)
     row |= {name: summary["by_severity"].get(name, 0) for name in _SEVERITIES}
     row |= {name: summary["by_category"].get(name, 0) for name in _CATEGORIES}
-    row |= {f"for_{name}": handled.count(name) for name in _HANDLERS}
-    row |= {name: summary[name] for name in ("findings", "accepted")}
+    row |= {f"for_{name}": summary["by_handler"][name] for name in _HANDLERS}
+    row |= {name: summary[name] for name in ("findings", "accepted", "unjudged")}
     row |= {f"rules_{name}": summary[name] for name in _OUTCOMES}
     return row | {name: versions[name] for name in ("profile", "ruleset", "ruleset_digest", "profile_digest")}
 
@@ -91,7 +90,10 @@ def _episode(found: Answer, group: str | None) -> dict[str, Any]:
 
 
 def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dict[str, Any]]:
-    """One row for each finding, accepted ones too."""
+    """One row for each instance of a finding, accepted ones too, and for each danger that stays unjudged.
+
+    ``standing``: stands, accepted or unjudged.
+    """
     if found.review is None:
         return []
     document = found.review.document
@@ -102,22 +104,36 @@ def finding_rows(file: str, found: Answer, group: str | None = None) -> list[dic
         "profile": document["versions"]["profile"],
         "ruleset": document["versions"]["ruleset"],
     }
-    out, language = [], found.review.intake.language
-    for standing, findings in (("stands", document["findings"]), ("accepted", document["accepted"])):
-        for finding in findings:
-            span = finding["span"] or {}
-            row = {
-                **same,
-                "rule": finding["rule"]["id"],
-                "rule_name": finding["rule"]["name"],
-                "revision": finding["rule"]["revision"],
-                "from": span.get("from"),
-                "to": span.get("to"),
-                "pointers": " ".join(p[language] or "(whole record)" for p in finding["pointers"]),
-                "standing": standing,
-                "disputed": finding.get("disputed", False),
-            }
-            names = ("severity", "category", "phase", "handled_by", "title", "message", "remediation")
-            row |= {name: finding[name] for name in (*names, "acceptable", "fingerprint")}
-            out.append(row | {"tell_now": finding.get("tell_now"), "reason": finding.get("reason")})
-    return out
+    language = found.review.intake.language
+    listed = ("findings", "stands"), ("accepted", "accepted"), ("unjudged", "unjudged")
+    return [
+        {**same, **_finding(entry), "standing": standing, **_instance(instance, language)}
+        for name, standing in listed
+        for entry in document[name]
+        for instance in entry["instances"] or [{"message": entry["message"], "pointers": []}]
+    ]
+
+
+def _finding(entry: Mapping[str, Any]) -> dict[str, Any]:
+    rule = entry["rule"] or {}
+    names = ("severity", "category", "concern", "phase", "handled_by", "title", "tell_now", "remediation", "story")
+    return {
+        **{name: entry.get(name) for name in names},
+        "rule": rule.get("id"),
+        "rule_name": rule.get("name"),
+        "revision": rule.get("revision"),
+    }
+
+
+def _instance(instance: Mapping[str, Any], language: str) -> dict[str, Any]:
+    span = instance.get("span") or {}
+    places = instance["pointers"]
+    return {
+        **{name: instance.get(name) for name in ("message", "acceptable", "fingerprint", "reason")},
+        "accepted_by": instance.get("by"),
+        "from": span.get("from"),
+        "to": span.get("to"),
+        "pointers": " ".join(place[language] or "(whole record)" for place in places),
+        "missing": " ".join(place["missing"] for place in places if "missing" in place),
+        "disputed": instance.get("disputed", False),
+    }

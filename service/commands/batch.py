@@ -36,6 +36,7 @@ def register(commands: Any) -> None:
 
 def _run(arguments: argparse.Namespace, settings: Settings) -> int:
     from service.batch import jobs, runner
+    from service.review.build import Wanted
 
     try:
         names = runner.names_of(arguments.files)
@@ -48,7 +49,7 @@ def _run(arguments: argparse.Namespace, settings: Settings) -> int:
         raise CommandFailed(
             f"{arguments.output} holds the results of a batch ({there.name}). Choose another folder or move them."
         ) from None
-    job = jobs.Reviews(rules, arguments.explain, parts, names, settings.max_body_bytes)
+    job = jobs.Reviews(rules, Wanted(explain=arguments.explain), parts, names, settings.max_body_bytes)
     made: list[tuple[int, str]] = []
 
     def keep(block: Block, done: Done) -> None:

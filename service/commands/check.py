@@ -39,6 +39,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from service.engine.fence import NotEvaluated
     from service.problems import Rejected
     from service.representations import review_json
+    from service.review.build import Wanted
 
     settings = read_settings()
     profile = arguments.profile or settings.default_profile
@@ -49,7 +50,7 @@ def _run(arguments: argparse.Namespace) -> int:
         try:
             body = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
             media_type = FORMATS[arguments.format] if arguments.format else media_type_of(body)
-            review = pipeline.review(body, media_type, profile, arguments.explain)
+            review = pipeline.review(body, media_type, profile, Wanted(arguments.explain, full=not arguments.json))
         except OSError as error:
             status = failed(f"{name}: cannot be opened: {error.strerror}")
         except Rejected as rejected:

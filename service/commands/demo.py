@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from service.resources import demo_directory
 from service.settings import PREFIX
-from service.wording.headings import SEVERITIES, count, severity_counts, together
+from service.wording.headings import count, severity_counts
 
 from . import screen
 from .exit_status import OK, failed
@@ -107,17 +107,16 @@ def _review(http: requests.Session, base: str, episode: Path) -> dict[str, Any]:
 
 def _most_urgent(heading: str, document: Mapping[str, Any], titles: screen.Titles, story: str) -> str:
     """The review in at most ``_MOST_LINES`` lines where it can be: its gravest findings, and how much more it holds."""
-    groups = sorted(together(document["findings"]), key=lambda group: SEVERITIES.index(group[0]["severity"]))
+    shown = list(document["findings"])
     text = screen.review(heading, document, titles, story)
-    while groups and text.count("\n") > _MOST_LINES:
-        shown = [finding for group in groups for finding in group]
+    while shown and text.count("\n") > _MOST_LINES:
         part = {
             **document,
             "findings": shown,
             **{name: [] for name in ("accepted", "not_assessable", "off", "notices")},
         }
         text = f"{screen.review(heading, part, titles, story)}\n{_left_out(document, shown)}\n"
-        groups.pop()
+        shown.pop()
     return text
 
 

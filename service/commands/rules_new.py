@@ -19,9 +19,11 @@ _TEMPLATE = """\
 id: {id}
 name: {name}
 phase: {phase}
+concern: record
 category: completeness
-handled_by: author
+handled_by: measures
 about: {about}
+due: closing
 severity: {{default: info, allowed: [info, warning]}}
 locked: false
 revision: 1
@@ -79,7 +81,7 @@ def next_id(book: Rulebook) -> str:
 
 def scaffold(book: Rulebook, directory: Path, name: str, phase: str, about: str) -> Path:
     """Write the file and return its path. Raises ValueError naming what does not fit, FileExistsError, OSError."""
-    from service.rulebook.load import PLACEHOLDER
+    from service.rulebook.rule_file import PLACEHOLDER
 
     words = book.vocabulary
     if phase not in words.phases:

@@ -10,7 +10,7 @@ evaluation that the engine did not finish has no result.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import compress, repeat
+from itertools import compress
 from typing import Literal, NamedTuple, overload
 
 from service.checkpoint import Checkpoint, never
@@ -24,12 +24,12 @@ from .fence import Fence
 
 WhenNone = Literal["clear", "not_applicable"]
 
-_NOTHING: frozenset[int] = frozenset()
 _ByFact = tuple[tuple[int, str], ...]
+_Answers = dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]]
 
 
 class RuleDecision(NamedTuple):
-    """What was decided for one rule.
+    """What was decided for one rule, fact by fact.
 
     ``outcome`` is one of finding, clear, not_applicable, not_assessable or
     error; ``by_fact`` the same for each fact (by its index in the sheet) that
@@ -45,32 +45,25 @@ class RuleDecision(NamedTuple):
 
 
 class Decisions(Sequence[RuleDecision]):
-    """One decision per rule, in the order of the rules; each is made when it is asked for.
+    """What was decided for every rule, by its number.
 
-    ``tallies``: for each rule how many facts had which outcome
-    (``generated.counts``), 0 where the sheet holds no fact of its kind.
-    ``found`` and ``open``: rule number -> indexes of its facts with a finding
-    or not assessable, in order. ``odd``: rule number -> decision, for the rules
-    that were decided again fact by fact; for those the other three do not hold.
+    ``outcomes``: the outcome of each rule. ``found``: rule -> indexes of the facts that are its findings, those that
+    are ``disputed`` among them. ``open``: rule -> indexes of the facts that it cannot assess. All indexes are in order.
+    An item says the same of one rule fact by fact; it is made when it is asked for.
     """
 
-    __slots__ = ("_answers", "_decider", "_told", "found", "odd", "open", "tallies")
+    __slots__ = ("_answers", "_decider", "_settled", "disputed", "found", "open", "outcomes")
 
-    def __init__(
-        self,
-        decider: Decider,
-        tallies: list[int],
-        answers: dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]],
-        told: frozenset[str],
-    ) -> None:
-        self._decider, self._answers, self._told = decider, answers, told
-        self.tallies = tallies
+    def __init__(self, decider: Decider, answers: _Answers) -> None:
+        self._decider, self._answers = decider, answers
+        self._settled: dict[int, _ByFact] = {}
+        self.outcomes: list[str] = []
         self.found: dict[int, list[int]] = {}
         self.open: dict[int, list[int]] = {}
-        self.odd: dict[int, RuleDecision] = {}
+        self.disputed: dict[int, frozenset[int]] = {}
 
     def __len__(self) -> int:
-        return len(self.tallies)
+        return len(self.outcomes)
 
     @overload
     def __getitem__(self, number: int) -> RuleDecision: ...
@@ -82,32 +75,34 @@ class Decisions(Sequence[RuleDecision]):
         if isinstance(number, slice):
             return [self[n] for n in range(*number.indices(len(self)))]
         number = range(len(self))[number]
-        if number in self.odd:
-            return self.odd[number]
-        bound = self._decider.rules[number]
-        return RuleDecision(bound, self.outcome(number), self._by_fact(number, bound.rule.about), _NOTHING)
+        by_fact, disputed = self.by_fact(number), self.disputed.get(number, frozenset())
+        return RuleDecision(self._decider.rules[number], self.outcomes[number], by_fact, disputed)
 
     def __iter__(self) -> Iterator[RuleDecision]:
         return (self[number] for number in range(len(self)))
 
-    def outcome(self, number: int) -> str:
-        """The outcome of one rule."""
-        if number in self.odd:
-            return self.odd[number].outcome
-        tally = self.tallies[number]
-        return generated.first(tally) if tally else self.without_facts(number)
-
-    def without_facts(self, number: int) -> str:
-        """The outcome of a rule about a kind of which the sheet holds no fact."""
-        kind = self._decider.about[number]
-        # Only a list that is recorded and empty says that there was none.
-        return self._decider.when_none[kind] if kind in self._told else NOT_ASSESSABLE
-
-    def _by_fact(self, number: int, kind: str) -> _ByFact:
+    def by_fact(self, number: int) -> _ByFact:
+        """(index of the fact, outcome) of every fact that a rule is about."""
+        if number in self._settled:
+            return self._settled[number]
         return tuple(
-            (index, generated.outcome_of(says[part.rules.index(number)]) if number in part.rules else NOT_APPLICABLE)
-            for index, part, says in self._answers.get(kind, ())
+            (index, generated.OUTCOMES[says[part.rules.index(number)]] if number in part.rules else NOT_APPLICABLE)
+            for index, part, says in self._answers.get(self._decider.about[number], ())
         )
+
+    def settle(self, number: int, by_fact: _ByFact, disputed: frozenset[int]) -> None:
+        """Put the outcomes of a rule that was decided again in place of the first."""
+        seen = {outcome for _, outcome in by_fact}
+        self._settled[number] = by_fact
+        self.outcomes[number] = next(outcome for outcome in OUTCOME_ORDER if outcome in seen)
+        shown = [index for index, outcome in by_fact if outcome == FINDING or index in disputed]
+        unknown = [index for index, outcome in by_fact if outcome == NOT_ASSESSABLE]
+        for listed, indexes in ((self.found, shown), (self.open, unknown)):
+            listed.pop(number, None)
+            if indexes:
+                listed[number] = indexes
+        if disputed:
+            self.disputed[number] = disputed
 
 
 class Decider:
@@ -135,7 +130,7 @@ class Decider:
         Raises NotEvaluated when the engine did not finish, and EngineError for a fact outside the catalogue.
         """
         fired = self._fence.fire(sheet.facts, checkpoint)
-        answers: dict[str, list[tuple[int, generated.Part, tuple[int, ...]]]] = {}
+        answers: _Answers = {}
         doubtful: set[str] = set()
         for index, fact in enumerate(sheet.facts):
             checkpoint()
@@ -147,19 +142,36 @@ class Decider:
             except Exception:  # noqa: BLE001 - these rules are decided again, and an error there is their outcome
                 doubtful.add(fact.kind)
                 part, says = kind.whole, (0,) * len(kind.whole.rules)
-            listed = answers.get(fact.kind)
-            if listed is None:
-                answers[fact.kind] = [(index, part, says)]
-            else:
-                listed.append((index, part, says))
-        sizes = {kind: len(listed) for kind, listed in answers.items()}
-        told = frozenset([kind for kind, state in sheet.drawn_from.items() if state == RECORDED])
-        out = Decisions(self, list(map(sizes.get, self.about, repeat(0))), answers, told)
-        findings = _add_up(out, answers)
-        doubtful |= {kind for kind, count in sizes.items() if count > generated.MOST_FACTS}
+            answers.setdefault(fact.kind, []).append((index, part, says))
+        out = Decisions(self, answers)
+        findings = self._add_up(out, answers, sheet)
         if doubtful or findings != fired:
             self._settle(out, sheet, doubtful, findings, fired)
         return out
+
+    def _add_up(self, out: Decisions, answers: _Answers, sheet: FactSheet) -> set[tuple[int, int]]:
+        """Set the outcomes of ``out`` from every fact's answers; the (rule number, index of the fact) that are findings."""
+        gravest = [0] * len(self.rules)
+        findings = set()
+        for listed in answers.values():
+            for index, part, says in listed:
+                for number, said in compress(zip(part.rules, says, strict=True), says):
+                    if said > gravest[number]:
+                        gravest[number] = said
+                    if said == generated.FOUND:
+                        findings.add((number, index))
+                        out.found.setdefault(number, []).append(index)
+                    elif said == generated.OPEN:
+                        out.open.setdefault(number, []).append(index)
+        # Only a list that is recorded and empty says that there was none.
+        empty = {
+            kind: self.when_none[kind] if sheet.drawn_from.get(kind) == RECORDED else NOT_ASSESSABLE
+            for kind in self._kinds.keys() - answers.keys()
+        }
+        out.outcomes = [
+            empty.get(kind) or generated.OUTCOMES[said] for kind, said in zip(self.about, gravest, strict=True)
+        ]
+        return findings
 
     def _settle(
         self,
@@ -182,9 +194,7 @@ class Decider:
             else:  # what the generated function said: where it alone is wrong, that is a dispute too
                 found = {index for rule, index in findings if rule == number}
             disputed = frozenset(found ^ {index for rule, index in fired if rule == number})
-            answers = sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items())
-            seen = {outcome for _, outcome in answers}
-            out.odd[number] = RuleDecision(bound, next(o for o in OUTCOME_ORDER if o in seen), tuple(answers), disputed)
+            out.settle(number, tuple(sorted({**dict(by_fact), **dict.fromkeys(disputed, ERROR)}.items())), disputed)
 
     def self_test(self, cases: Iterable[tuple[str, Fact, str]]) -> list[str]:
         """Decide each (rule id, fact, expected outcome) in both deciders; the failures, one line each.
@@ -220,24 +230,6 @@ class Decider:
                 said = "engine and evaluator disagree" if index in decisions[number].disputed else answer
                 failures.append(f"{rule}: an example should be {expected}, got: {said}")
         return failures
-
-
-def _add_up(
-    out: Decisions, answers: Mapping[str, Iterable[tuple[int, generated.Part, tuple[int, ...]]]]
-) -> set[tuple[int, int]]:
-    """Add every fact's answers to the tallies of ``out``; the (rule number, index of the fact) that are findings."""
-    tallies, findings = out.tallies, set()
-    for listed in answers.values():
-        for index, part, says in listed:
-            for number, said in compress(zip(part.rules, says, strict=True), says):
-                tallies[number] += said
-                if said >= generated.OPEN:
-                    if said == generated.FOUND:
-                        findings.add((number, index))
-                        out.found.setdefault(number, []).append(index)
-                    else:
-                        out.open.setdefault(number, []).append(index)
-    return findings
 
 
 def _guarded(compiled: CompiledRule, fact: Fact) -> str:

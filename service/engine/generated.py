@@ -6,11 +6,9 @@ once, when the rulebook is loaded. The closures still explain findings, and
 decide again where anything is odd. A test holds the two forms against each
 other, and every review holds the engine against this one.
 
-What a rule says of a fact is a number: 0 for not applicable, ``CLEAR_``,
-``OPEN`` (not assessable) or ``FOUND``. A rule's tally packs four counts of
-``BITS`` bits each into one integer, the lowest that of "not applicable". It
-starts as the number of facts of the kind, and adding a number moves one fact
-from the lowest count to another.
+What a rule says of a fact is a number, the graver the higher: not applicable,
+``CLEAR_``, ``OPEN`` (not assessable), ``FOUND``. A rule's outcome is the
+highest that any of its facts has.
 
 Most rules of a kind ask first for one word of one attribute (which event,
 which section), so a fact is shown only to the rules that its word does not
@@ -32,35 +30,14 @@ from .compile import Catalogue
 from .evaluator import CLEAR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE
 from .source_code import function
 
-#: Bits of one count in a tally, and the most facts of one kind that it can count.
-BITS = 20
-MOST_FACTS = (1 << BITS) - 1
-CLEAR_ = (1 << BITS) - 1
-OPEN = (1 << 2 * BITS) - 1
-FOUND = (1 << 3 * BITS) - 1
-_ORDER = (NOT_APPLICABLE, CLEAR, NOT_ASSESSABLE, FINDING)
-_OUTCOMES = {0: NOT_APPLICABLE, CLEAR_: CLEAR, OPEN: NOT_ASSESSABLE, FOUND: FINDING}
+CLEAR_, OPEN, FOUND = 1, 2, 3
+#: Number -> outcome.
+OUTCOMES = (NOT_APPLICABLE, CLEAR, NOT_ASSESSABLE, FINDING)
 
 _Says = Callable[[Callable[[str], Any], Callable[[str, str], str]], tuple[int, ...]]
 
 _SIGNS = {"eq": "==", "ne": "!=", "lt": "<", "le": "<=", "gt": ">", "ge": ">="}
 _OPPOSITE = {"eq": "!=", "ne": "==", "lt": ">=", "le": ">", "gt": "<=", "ge": "<"}
-
-
-def outcome_of(number: int) -> str:
-    """The outcome that a rule's number for one fact stands for."""
-    return _OUTCOMES[number]
-
-
-def counts(tally: int) -> dict[str, int]:
-    """Outcome -> number of facts with it, without zeros, in alphabetical order."""
-    found = {outcome: tally >> place * BITS & MOST_FACTS for place, outcome in enumerate(_ORDER)}
-    return {outcome: found[outcome] for outcome in sorted(_ORDER) if found[outcome]}
-
-
-def first(tally: int) -> str:
-    """The outcome of the rule: finding before not assessable before clear before not applicable. ``tally`` is over 0."""
-    return _ORDER[(tally.bit_length() - 1) // BITS]
 
 
 @dataclass(frozen=True, slots=True)

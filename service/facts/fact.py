@@ -72,6 +72,22 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
         """What the place is called, in en-US."""
         return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
 
+    @property
+    def item(self) -> str | None:
+        """Pointer of the list item that the place lies in, None outside lists."""
+        return self._node.at if self._node.at.rpartition("/")[2].isdigit() else None
+
+    @property
+    def item_id(self) -> str | None:
+        """The id that the sender gave the list item, None without one."""
+        ident = getattr(self._node, "id", None) if self.item is not None else None
+        return ident if isinstance(ident, str) else None
+
+    @property
+    def is_list(self) -> bool:
+        """Whether the place is a list of the record, which is there."""
+        return self._name is not None and type(getattr(self._node, self._name)) is tuple
+
     def by_ids(self) -> tuple[str, bool]:
         """The pointer with the id of a list item in place of its index, and whether the item has an id.
 

@@ -6,7 +6,7 @@ no network.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,10 +20,9 @@ from service.wording.headings import (
     SEVERITIES,
     STATES,
     count,
-    said_once,
+    each_instance,
     sentence,
     severity_counts,
-    together,
 )
 from service.wording.places import Places
 from service.wording.quantities import quantity
@@ -54,45 +53,39 @@ _CONFIDENCE = {
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One finding: its number on the page, its time as text, and its places as (in words, as sent)."""
+    """One instance of a finding: its number on the page, its time as text, and its places as (in words, as sent)."""
 
     number: int
-    finding: Mapping[str, Any]
+    instance: Mapping[str, Any]
     when: str
     places: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """Findings that differ in their place only, under one heading.
-
-    ``finding``: the first of them, for what they have in common; ``said``:
-    their message, None where they differ in it; ``elsewhere``: numbers of other
-    findings of their cascade; ``folded``: headings of the cascade shown under this one.
-    """
+    """One finding under its heading, with its instances. ``folded``: the findings of its story shown under it."""
 
     finding: Mapping[str, Any]
     basis: str
-    said: str | None
     spots: tuple[Spot, ...]
     parameters: tuple[tuple[str, str], ...]
     sources: tuple[str, ...]
-    elsewhere: tuple[int, ...]
     folded: tuple[Item, ...]
 
     @property
-    def every(self) -> list[Mapping[str, Any]]:
-        """Its own findings."""
-        return [spot.finding for spot in self.spots]
+    def said(self) -> str | None:
+        """The message of all its instances, None where they differ in it."""
+        messages = {spot.instance["message"] for spot in self.spots}
+        return str(self.finding["message"]) if messages <= {self.finding["message"]} else None
 
     @property
     def under(self) -> list[Mapping[str, Any]]:
         """The findings folded under it."""
-        return [finding for item in self.folded for finding in item.every]
+        return [item.finding for item in self.folded]
 
 
-#: Findings of one heading, and the headings folded under it.
-_Head = tuple[list[Mapping[str, Any]], list[list[Mapping[str, Any]]]]
+#: A finding, and those of its story that are folded under it.
+_Head = tuple[Mapping[str, Any], list[Mapping[str, Any]]]
 
 
 def source_line(source: Mapping[str, Any]) -> str:
@@ -112,67 +105,52 @@ class _Page:
         self.review, self.book, self.document = review, book, review.document
         self.clock = Clock(review.intake.episode)
         self.places = Places(review.intake)
-        self.trees = {handler: self._tree(handler) for handler in HANDLERS}
-        self.numbers = {f["fingerprint"]: n for n, f in enumerate(self._in_order(), 1)}
+        self.heads = {handler: self._heads(handler) for handler in HANDLERS}
+        in_order = (f for heads in self.heads.values() for head, folded in heads for f in (head, *folded))
+        self.numbers = {one["fingerprint"]: n for n, one in enumerate(each_instance(in_order), 1)}
 
     # ------------------------------------------------------------ order and folding
 
     def _of(self, handler: str) -> list[Mapping[str, Any]]:
         return [finding for finding in self.document["findings"] if finding["handled_by"] == handler]
 
-    def _tree(self, handler: str) -> list[tuple[str, list[_Head]]]:
-        """(phase, headings) for one reader; under each heading the others of its cascade, of which the worst comes first."""
+    def _heads(self, handler: str) -> list[_Head]:
+        """The findings for one reader, the most urgent first; what belongs to a story stands under its first finding.
+
+        A critical finding is never folded.
+        """
         heads: list[_Head] = []
-        head_of: dict[str, list[list[Mapping[str, Any]]]] = {}
-        for group in together(self._of(handler)):
-            under = head_of.get(group[0]["fingerprint"])
-            if under is not None:
-                under.append(group)
+        of_story: dict[int, list[Mapping[str, Any]]] = {}
+        for finding in self._of(handler):
+            story = finding["story"]
+            if story in of_story and finding["severity"] != "critical":
+                of_story[story].append(finding)
                 continue
-            heads.append((group, []))
-            head_of |= dict.fromkeys((other for finding in group for other in finding["related"]), heads[-1][1])
-        return [
-            (phase, here)
-            for phase in self.book.vocabulary.phases
-            if (here := [head for head in heads if head[0][0]["phase"] == phase])
-        ]
+            heads.append((finding, []))
+            if story is not None:
+                of_story.setdefault(story, heads[-1][1])
+        return heads
 
-    def _in_order(self) -> Iterable[Mapping[str, Any]]:
-        for tree in self.trees.values():
-            for _, heads in tree:
-                for group, folded in heads:
-                    yield from group
-                    for more in folded:
-                        yield from more
-
-    def _spot(self, finding: Mapping[str, Any]) -> Spot:
-        span = finding["span"]
-        places = ((self.places.describe(p, self.clock), self.places.location(p)) for p in finding["pointers"])
+    def _spot(self, instance: Mapping[str, Any]) -> Spot:
+        span = instance["span"]
+        places = ((self.places.describe(p, self.clock), self.places.location(p)) for p in instance["pointers"])
         return Spot(
-            number=self.numbers.get(finding["fingerprint"], 0),
-            finding=finding,
+            number=self.numbers.get(instance["fingerprint"], 0),
+            instance=instance,
             when="" if span is None else self.clock.span_of(span),
             places=tuple(dict.fromkeys(places)),
         )
 
-    def _item(
-        self,
-        group: Sequence[Mapping[str, Any]],
-        folded: Sequence[Sequence[Mapping[str, Any]]] = (),
-        told: frozenset[str] = frozenset(),
-    ) -> Item:
-        first = group[0]
-        near = told | {f["fingerprint"] for each in (group, *folded) for f in each}
-        related = {other for finding in group for other in finding["related"]}
+    def _item(self, finding: Mapping[str, Any], folded: Sequence[Mapping[str, Any]] = ()) -> Item:
         return Item(
-            finding=first,
-            basis=BASIS[first["category"]],
-            said=said_once(group),
-            spots=tuple(self._spot(finding) for finding in group),
-            parameters=tuple((word(name), quantity(p["value"], p["unit"])) for name, p in first["parameters"].items()),
-            sources=tuple(dict.fromkeys(source_line(s) for s in first["sources"])),
-            elsewhere=tuple(sorted(self.numbers[f] for f in related if f in self.numbers and f not in near)),
-            folded=tuple(self._item(each, told=frozenset(related | near)) for each in folded),
+            finding=finding,
+            basis=BASIS[finding["category"]],
+            spots=tuple(self._spot(instance) for instance in finding["instances"]),
+            parameters=tuple(
+                (word(name), quantity(p["value"], p["unit"])) for name, p in finding["parameters"].items()
+            ),
+            sources=tuple(dict.fromkeys(source_line(s) for s in finding["sources"])),
+            folded=tuple(self._item(each) for each in folded),
         )
 
     # ------------------------------------------------------------ the rest of the account
@@ -180,44 +158,36 @@ class _Page:
     def _titles(self, outcome: str) -> list[tuple[str, list[tuple[str, str]]]]:
         """(phase, [(rule id, title)]) of every rule with this outcome."""
         by_phase: dict[str, list[tuple[str, str]]] = {}
-        for account in self.document["accounts"]:
-            rule = self.book.find(account["rule"])
-            if account["outcome"] == outcome and rule is not None:
+        for rule_id, found in self.review.outcomes.items():
+            rule = self.book.find(rule_id)
+            if found == outcome and rule is not None:
                 by_phase.setdefault(rule.phase, []).append((rule.id, rule.title))
         return [(phase, by_phase[phase]) for phase in self.book.vocabulary.phases if phase in by_phase]
 
-    def _unknown(self) -> list[tuple[str, list[tuple[str, str, list[str]]]]]:
-        """(phase, [(rule id, title, what is not known)])."""
-        by_phase: dict[str, list[tuple[str, str, list[str]]]] = {}
-        for entry in self.document["not_assessable"]:
-            rule = self.book.find(entry["rule"]["id"])
-            if rule is None:
-                continue
-            kind = self.book.vocabulary.kinds[rule.about]
-            lines = []
-            for unknown in entry["unknown"]:
-                attribute = kind.attributes.get(unknown.get("attribute", ""))
-                what = attribute.label if attribute is not None else word(rule.about)
-                lines.append(f"{sentence(what)}: {STATES[unknown['state']]}")
-            by_phase.setdefault(rule.phase, []).append((rule.id, rule.title, list(dict.fromkeys(lines))))
-        return [(phase, by_phase[phase]) for phase in self.book.vocabulary.phases if phase in by_phase]
+    def _unknown(self) -> list[tuple[str, list[tuple[str, str]]]]:
+        """(what is not known, [(rule id, title)])."""
+        return [
+            (
+                f"{sentence(group['because']['label'])}: {STATES[group['because']['state']]}",
+                [(rule.id, rule.title) for each in group["rules"] if (rule := self.book.find(each["id"])) is not None],
+            )
+            for group in self.document["not_assessable"]
+        ]
 
-    def _tell_now(self) -> list[tuple[str, list[int]]]:
-        """(sentence, numbers of the findings with it), each sentence once."""
-        told: dict[str, list[int]] = {}
-        for finding in self.document["findings"]:
-            if "tell_now" in finding:
-                told.setdefault(finding["tell_now"], []).append(self.numbers[finding["fingerprint"]])
-        return [(text, sorted(numbers)) for text, numbers in told.items()]
+    def _number_of(self, key: str | None) -> int | None:
+        """The number of the first instance of a finding."""
+        found = next((f for f in self.document["findings"] if f["key"] == key), None)
+        return None if found is None else self.numbers[found["instances"][0]["fingerprint"]]
 
     def _first(self, handler: str) -> dict[str, Any]:
-        """``first``: (first number, finding, number of findings) of the gravest headings; ``more``: how many findings are left."""
-        groups = together(self._of(handler))
-        first = [(self.numbers[group[0]["fingerprint"]], group[0], len(group)) for group in groups[:_FIRST]]
-        return {"first": first, "more": sum(len(group) for group in groups[_FIRST:])}
+        """``first``: (first number, finding, number of instances) of the gravest; ``more``: how many findings are left."""
+        found = self._of(handler)
+        first = [(self._number_of(each["key"]), each, len(each["instances"])) for each in found[:_FIRST]]
+        return {"first": first, "more": len(found[_FIRST:])}
 
     def _picture(self) -> dict[str, Any] | None:
-        numbered = sorted((self.numbers[f["fingerprint"]], f) for f in self.document["findings"])
+        numbered = [(self.numbers[one["fingerprint"]], one) for one in each_instance(self.document["findings"])]
+        numbered.sort(key=lambda each: each[0])
         lanes = Lanes(self.review, self.book, numbered, self.places)
         picture = lanes.picture()
         if picture.window[1] <= picture.window[0]:
@@ -242,9 +212,9 @@ class _Page:
                 "note": _NOTES[key],
                 "findings": self._of(key),
                 **self._first(key),
-                "phases": [(phase, [self._item(group, folded) for group, folded in heads]) for phase, heads in tree],
+                "items": [self._item(finding, folded) for finding, folded in heads],
             }
-            for key, tree in self.trees.items()
+            for key, heads in self.heads.items()
         ]
         notices = sorted(document["notices"], key=lambda n: SEVERITIES.index(n["severity"]))
         return {
@@ -253,12 +223,13 @@ class _Page:
             "versions": document["versions"],
             "profile_title": profile_of(self.book, document).title,
             "clock": self.clock,
-            "tell_now": self._tell_now(),
+            "tell_now": [(line, self._number_of(line["finding"])) for line in document["tell_now"]],
             "groups": groups,
             "picture": self._picture(),
             "alarms": [n for n in notices if n["severity"] == "critical"],
             "notices": [n for n in notices if n["severity"] != "critical"],
-            "accepted": [(self._item([f]), f["reason"]) for f in document["accepted"]],
+            "accepted": [self._item(finding) for finding in document["accepted"]],
+            "unjudged": document["unjudged"],
             "off": [
                 (entry, rule.title if (rule := self.book.find(entry["rule"])) else "") for entry in document["off"]
             ],

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from service.wording.headings import BASIS, HANDLERS, SEVERITIES, STATES, count, said_once, sentence, together
+from service.wording.headings import BASIS, HANDLERS, SEVERITIES, STATES, count, sentence
 
 _COLORS = {"critical": "1;31", "warning": "33", "info": "36", "heading": "1"}
 #: Narrower than this nothing can be read, wider than this nobody reads it.
@@ -33,17 +33,19 @@ def render(
         page.text(story)
         page.gap()
     page.text(_counts(document["summary"]))
-    _tell_now(page, document["findings"])
+    _tell_now(page, document)
     for handler, name in HANDLERS.items():
         findings = [each for each in document["findings"] if each["handled_by"] == handler]
         if findings:
             page.gap()
             page.text(f"{name} ({len(findings)})", color="heading")
-            groups = together(findings)
-            for severity in SEVERITIES:
-                for group in groups:
-                    if group[0]["severity"] == severity:
-                        _findings(page, group)
+            for finding in findings:
+                _finding(page, finding)
+    if document["unjudged"]:
+        page.gap()
+        page.text(f"Stays unjudged ({len(document['unjudged'])})", color="heading")
+        for entry in document["unjudged"]:
+            page.text(f"{entry['severity'].upper()} {entry['title']}. {entry['message']}", 2)
     if document["accepted"]:
         page.gap()
         page.text(f"Accepted ({len(document['accepted'])})", color="heading")
@@ -64,14 +66,13 @@ def _counts(summary: Mapping[str, Any]) -> str:
     return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
 
 
-def _tell_now(page: _Page, findings: Iterable[Mapping[str, Any]]) -> None:
-    # Several findings of one rule have the same sentence: each is shown once.
-    told = {each["tell_now"]: each["rule"]["id"] for each in findings if "tell_now" in each}
-    if told:
+def _tell_now(page: _Page, document: Mapping[str, Any]) -> None:
+    if document["tell_now"]:
         page.gap()
         page.text("TELL NOW", color="critical")
-        for text, rule in told.items():
-            page.text(f"{text} [{rule}]", 2, "critical")
+        for line in document["tell_now"]:
+            page.text(f"{line['text']} [{line['rule']}]", 2, "critical")
+        page.text(document["patient"]["text"], 2)
 
 
 _LANGUAGES = ("pointer", "fhirpath", "xpath")
@@ -154,27 +155,27 @@ def _condition(group: Mapping[str, Any], indent: int = 0) -> Iterable[str]:
         yield f"{'  ' * (indent + 1)}{name.replace('_', ' ')} {said}"
 
 
-def _findings(page: _Page, group: Sequence[Mapping[str, Any]]) -> None:
-    """A group of findings that differ in their place only: one heading, all places, one remediation."""
-    first = group[0]
-    said = said_once(group)
+def _finding(page: _Page, finding: Mapping[str, Any]) -> None:
+    """One heading, all places, one remediation."""
+    instances = finding["instances"]
+    messages = {instance["message"] for instance in instances}
     page.gap()
-    disputed = " (disputed: the two deciders disagree)" if first.get("disputed") else ""
-    where = _clock(first) if len(group) == 1 else f", {len(group)} places"
+    where = _clock(instances[0]) if len(instances) == 1 else f", {len(instances)} places"
     page.text(
-        f"{first['severity'].upper()} ({BASIS[first['category']].lower()}) {first['title']} [{first['rule']['id']}]{where}{disputed}",
+        f"{finding['severity'].upper()} ({BASIS[finding['category']].lower()}) {finding['title']} [{finding['rule']['id']}]{where}",
         2,
-        first["severity"],
+        finding["severity"],
     )
-    if said:
-        page.text(said, 4)
-    if len(group) > 1:
-        for finding in group:
-            own = "" if said else f" {finding['message']}"
-            page.text(f"-{_clock(finding)}{own} {_places(finding)}", 4)
-    page.text(first["remediation"], 4)
-    if len(group) == 1:
-        page.text(_places(first), 4)
+    page.text(finding["message"], 4)
+    if len(instances) > 1:
+        for instance in instances:
+            own = f" {instance['message']}" if len(messages) > 1 else ""
+            page.text(f"-{_clock(instance)}{own} {_places(instance)}", 4)
+    page.text(finding["remediation"], 4)
+    if len(instances) == 1:
+        page.text(_places(instances[0]), 4)
+    if any(instance.get("disputed") for instance in instances):
+        page.text("Disputed: the two deciders disagree.", 4)
 
 
 def _places(finding: Mapping[str, Any]) -> str:
@@ -182,32 +183,26 @@ def _places(finding: Mapping[str, Any]) -> str:
     return f"At: {', '.join(dict.fromkeys(place or '(the whole record)' for place in located))}"
 
 
-def _not_assessable(page: _Page, entries: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
-    """The rules that cannot be assessed, by the state of what is not known, then by phase."""
-    if not entries:
+def _not_assessable(page: _Page, groups: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
+    """The rules that cannot be assessed, by what is not known."""
+    if not groups:
         return
     page.gap()
-    page.text(f"Cannot be told from this record ({count(len(entries), 'rule')})", color="heading")
+    amount = sum(len(group["rules"]) for group in groups)
+    page.text(f"Cannot be told from this record ({count(amount, 'rule')})", color="heading")
     page.text("Each line names what a rule looks for. This is neither a finding nor a pass.", 2)
-    reasons: dict[str, dict[str, list[str]]] = {}
-    for entry in entries:
-        states = {unknown["state"] for unknown in entry["unknown"]}
-        reason = "; ".join(text for state, text in STATES.items() if state in states)
-        phase, title = rules[entry["rule"]["id"]]
-        reasons.setdefault(reason, {}).setdefault(phase, []).append(f"{entry['rule']['id']} {title}")
-    for reason, by_phase in reasons.items():
-        page.text(f"{sentence(reason or 'unknown')} ({sum(map(len, by_phase.values()))}):", 2)
-        for phase, lines in by_phase.items():
-            page.text(sentence(phase), 4)
-            for line in lines:
-                page.text(line, 6)
+    for group in groups:
+        because = group["because"]
+        page.text(f"{sentence(because['label'])}: {STATES[because['state']]}", 2)
+        for each in group["rules"]:
+            page.text(f"{each['id']} {rules[each['id']][1]}", 4)
 
 
 def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[str, str]]) -> None:
     off = [f"{each['rule']} {rules[each['rule']][1]}: {each['reason']}" for each in document["off"]]
     for name, lines in (
         ("Switched off by the profile", off),
-        ("Notices", [each["detail"] for each in document["notices"]]),
+        ("Notices", [each["text"] for each in document["notices"]]),
         ("Please note", document["cautions"]),
     ):
         if lines:

@@ -17,10 +17,11 @@ from service.formats.cds_hooks.feedback import REASONS
 from service.formats.cds_hooks.request import CHART_CLOSE, DISCHARGE, PREFETCH, SERVICE_ID, HookRequest
 from service.formats.fhir.profile import system
 from service.review.build import Review
-from service.wording.headings import count
+from service.wording.headings import count, sentence
 from service.wording.words import word
 
-from .operation_outcome import counted, limits, name_of, rules_by_outcome, sources
+from .operation_outcome import name_of
+from .texts import cause, counted, every_place, limits, messages, rules_by_outcome, sources
 
 
 def discovery() -> bytes:
@@ -79,24 +80,26 @@ def render(review: Review, request: HookRequest, base_url: str | None = None, ch
     """The cards of a review, in UTF-8.
 
     One for each critical finding and each warning of safety or consistency, a
-    cascade on one card with its worst finding first; one for all other
-    warnings, which are about missing documentation; and always a last one that
-    accounts for every rule. ``base_url``: where this service is reached, for
-    links; without it there are none.
+    story on one card with its worst finding first; one for each critical danger
+    that stays unjudged; one for all other warnings, which are about missing
+    documentation; and always a last one that accounts for every rule.
+    ``base_url``: where this service is reached, for links; without it there are none.
     """
     document = review.document
-    cards, folded = [], set()
-    others = {f["fingerprint"]: f for f in document["findings"] if _alone(f)}
-    for finding in others.values():
-        if finding["fingerprint"] in folded:
+    cards, told = [], set()
+    alone = [finding for finding in document["findings"] if _alone(finding)]
+    for finding in alone:
+        story = finding["story"]
+        if story is not None and story in told:
             continue
-        related = [others[mark] for mark in finding["related"] if mark in others]
-        folded |= {finding["fingerprint"], *(each["fingerprint"] for each in related)}
+        told.add(story)
+        related = [other for other in alone if story is not None and other is not finding and other["story"] == story]
         cards.append(_finding_card(finding, related, review, request, base_url))
-    missing = [f for f in document["findings"] if f["severity"] == "warning" and not _alone(f)]
+    cards += [_unjudged_card(entry, review, request, base_url) for entry in document["unjudged"] if "tell_now" in entry]
+    missing = [finding for finding in document["findings"] if finding["severity"] == "warning" and not _alone(finding)]
     if missing:
         cards.append(_missing_card(missing, review, request, base_url))
-    cards.append(_account_card(document, request, base_url))
+    cards.append(_account_card(review, request, base_url))
     return orjson.dumps({"cards": cards})
 
 
@@ -126,9 +129,10 @@ def _finding_card(
     base_url: str | None,
 ) -> dict[str, Any]:
     told = dict.fromkeys(each["tell_now"] for each in (finding, *related) if "tell_now" in each)
-    detail = [f"**{_plain(sentence)}**" for sentence in told]
-    detail += [_plain(finding["message"]), _plain(finding["remediation"]), f"Why: {_plain(finding['why'])}"]
-    if finding.get("disputed"):
+    detail = [f"**{_plain(text)}**" for text in told]
+    detail += [_plain(said) for said in messages(finding)]
+    detail += [_plain(finding["remediation"]), f"Why: {_plain(finding['why'])}"]
+    if _disputed(finding):
         detail.append("Disputed: the two deciders disagree about it; it is shown all the same.")
     if finding["parameters"]:
         detail.append(f"Limits: {_plain(limits(finding))}.")
@@ -137,11 +141,23 @@ def _finding_card(
     if related:
         detail.append("Belongs to the same course of events:")
         detail.append("\n".join(_bullet(each, review, request) for each in related))
-    card = _card(review.document, finding["fingerprint"], finding["title"], finding["severity"], detail, base_url)
+    card = _card(review.document, f"finding:{finding['key']}", finding["title"], finding["severity"], detail, base_url)
     topic = {"system": system("phase"), "code": finding["phase"], "display": word(finding["phase"])}
     card["source"]["topic"] = topic
     card["overrideReasons"] = _reasons(finding["category"])
     return card | _links([finding, *related], base_url)
+
+
+def _unjudged_card(
+    entry: Mapping[str, Any], review: Review, request: HookRequest, base_url: str | None
+) -> dict[str, Any]:
+    rule, because = entry["rule"], entry["because"][0]["path"]
+    detail = [f"**{_plain(entry['tell_now'])}**", _plain(entry["message"]), _places(entry, review, request)]
+    detail.append("Local protocol and medical direction win.")
+    summary = f"{sentence(word(entry['concern']))}: a charted danger, and the record cannot tell what followed"
+    card = _card(review.document, f"unjudged:{rule['id']}:{because}", summary, entry["severity"], detail, base_url)
+    card["overrideReasons"] = _reasons("safety")
+    return card | _links([entry], base_url)
 
 
 def _missing_card(
@@ -155,23 +171,25 @@ def _missing_card(
     return card | _links(missing, base_url)
 
 
-def _account_card(document: Mapping[str, Any], request: HookRequest, base_url: str | None) -> dict[str, Any]:
+def _account_card(review: Review, request: HookRequest, base_url: str | None) -> dict[str, Any]:
+    document = review.document
     summary = document["summary"]
     head = f"{count(summary['rules'], 'rule')} reviewed, {summary['not_assessable']} not assessable"
     if summary["error"]:
         head += f", {summary['error']} not decided"
-    detail = [_plain(counted(document))]
+    detail = [_plain(document["patient"]["text"]), _plain(counted(document))]
     infos = [f for f in document["findings"] if f["severity"] == "info"]
     for name, lines in (
         ("For information", [f"{f['title']} [{f['rule']['id']}]" for f in infos]),
         ("Accepted by the sender", [f"{f['title']} [{f['rule']['id']}]" for f in document["accepted"]]),
-        ("Notices", [f"{n['severity']}: {n['detail']}" for n in document["notices"]]),
+        ("Notices", [f"{n['severity']}: {n['text']}" for n in document["notices"]]),
         (
             "Not sent, so what stands there was not seen",
             [f"{key}: {PREFETCH[key].partition('?')[0]}" for key in request.not_sent],
         ),
         ("Switched off", [f"{o['rule']}, until {o['ends']}, by {o['owner']}: {o['reason']}" for o in document["off"]]),
-        ("Rules by outcome", [f"{word(o)}: {', '.join(ids)}" for o, ids in rules_by_outcome(document).items()]),
+        ("Not assessable", [cause(group) for group in document["not_assessable"]]),
+        ("Rules by outcome", [f"{word(o)}: {', '.join(ids)}" for o, ids in rules_by_outcome(review).items()]),
     ):
         if lines:
             detail.append(f"{name}:")
@@ -183,16 +201,21 @@ def _account_card(document: Mapping[str, Any], request: HookRequest, base_url: s
     return _card(document, "account", head, indicator, detail, base_url)
 
 
+def _disputed(finding: Mapping[str, Any]) -> bool:
+    return any(instance.get("disputed") for instance in finding["instances"])
+
+
 def _bullet(finding: Mapping[str, Any], review: Review, request: HookRequest) -> str:
     told = f" **{_plain(finding['tell_now'])}**" if "tell_now" in finding else ""
-    disputed = " Disputed: the two deciders disagree." if finding.get("disputed") else ""
+    disputed = " Disputed: the two deciders disagree." if _disputed(finding) else ""
     said = f"{_plain(finding['message'])} {_plain(finding['remediation'])}{disputed}"
     return f"- {finding['severity']}: {_plain(finding['title'])}.{told} {said} {_places(finding, review, request)}"
 
 
 def _places(finding: Mapping[str, Any], review: Review, request: HookRequest) -> str:
     places = (
-        f"{_plain(place['label'])} `{request.location(place[review.intake.language])}`" for place in finding["pointers"]
+        f"{_plain(place['label'])} `{request.location(place[review.intake.language])}`"
+        for place in every_place(finding)
     )
     return f"At: {', '.join(dict.fromkeys(places))}."
 

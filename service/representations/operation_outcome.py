@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import orjson
@@ -22,10 +22,9 @@ from service.checkpoint import Checkpoint, never
 from service.episode.moment import Moment
 from service.formats.fhir.profile import BASE, stamp, system, url
 from service.problems import ProblemItem
-from service.review.build import OUTCOMES, Review
-from service.wording.headings import count
-from service.wording.quantities import quantity
-from service.wording.words import word
+from service.review.build import Review
+
+from .texts import cause, counted, every_place, limits, messages, rules_by_outcome, sources
 
 Resource = dict[str, Any]
 
@@ -62,19 +61,13 @@ _BY_CODE = {
     "review-too-slow": ("fatal", "timeout"),
     "not-evaluated": ("fatal", "exception"),
 }
-#: Confidence of a source -> what is said of one that was not read itself.
-_KNOWN = {
-    "read_secondary": " (as another source tells it)",
-    "memory": " (from memory)",
-    "practice": " (common practice)",
-}
 _ENTRY = re.compile(r"/entry/(0|[1-9][0-9]*)(/resource)?")
 
 
 def render(review: Review, checkpoint: Checkpoint = never) -> bytes:
-    """One OperationOutcome in UTF-8: an issue for each finding, acceptance, notice, rule that cannot be
-    assessed and rule that is off, and a last one with the counts and the cautions. The extension
-    ``rule-accounts`` names every rule by its outcome."""
+    """One OperationOutcome in UTF-8: an issue for each finding, danger that stays unjudged, acceptance, notice,
+    reason why rules cannot be assessed and rule that is off, and a last one with the counts and the cautions. The
+    extension ``rule-accounts`` names every rule by its outcome."""
     return orjson.dumps(_outcome(review))
 
 
@@ -137,39 +130,6 @@ def problem_outcome(
     return orjson.dumps({"resourceType": "OperationOutcome", "issue": issues})
 
 
-def rules_by_outcome(document: Mapping[str, Any]) -> dict[str, list[str]]:
-    """Outcome -> ids of the rules with it, ``off`` too; outcomes that no rule has are left out."""
-    found: dict[str, list[str]] = {outcome: [] for outcome in (*OUTCOMES, "off")}
-    for account in document["accounts"]:
-        found[account["outcome"]].append(account["rule"])
-    found["off"] = [each["rule"] for each in document["off"]]
-    return {outcome: rules for outcome, rules in found.items() if rules}
-
-
-def counted(document: Mapping[str, Any]) -> str:
-    """The counts of a review in one or two sentences."""
-    summary = document["summary"]
-    rules = ", ".join(f"{summary[each]} {'with findings' if each == 'finding' else word(each)}" for each in OUTCOMES)
-    findings = "No findings" if not summary["findings"] else count(summary["findings"], "finding")
-    accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
-    return f"{findings}{accepted}. {count(summary['rules'], 'rule')}: {rules}; {summary['off']} off."
-
-
-def limits(finding: Mapping[str, Any]) -> str:
-    """The parameters of a finding as text, such as ``max gap 15 min``; "" where it has none."""
-    return ", ".join(f"{word(name)} {quantity(p['value'], p['unit'])}" for name, p in finding["parameters"].items())
-
-
-def sources(finding: Mapping[str, Any]) -> str:
-    """The sources of a finding as text: publisher, title, edition, place, and how it is known where it was not read."""
-    said = []
-    for each in finding["sources"]:
-        known = _KNOWN.get(each["confidence"], "")
-        parts = [str(each[name]) for name in ("publisher", "title", "edition", "locator") if each[name]]
-        said.append(", ".join(parts) + known)
-    return "; ".join(said)
-
-
 def name_of(document: Mapping[str, Any], what: str) -> str:
     """The UUID (version 5) of one part of one review: the same for the same input and ``what``."""
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"{BASE}/reviews/{document['input_digest']}/{what}"))
@@ -181,16 +141,17 @@ def name_of(document: Mapping[str, Any], what: str) -> str:
 def _outcome(review: Review) -> Resource:
     document = review.document
     issues = [_of_finding(finding, review) for finding in document["findings"]]
+    issues += [_of_unjudged(entry, review) for entry in document["unjudged"]]
     issues += [_of_accepted(finding, review) for finding in document["accepted"]]
     issues += [_of_notice(notice, review) for notice in document["notices"]]
-    issues += [_of_unknown(entry, review) for entry in document["not_assessable"]]
+    issues += [_issue("information", "not-supported", cause(group)) for group in document["not_assessable"]]
     for switch in document["off"]:
         text = f"{switch['rule']} is switched off until {switch['ends']} by {switch['owner']}: {switch['reason']}"
         issues.append(_issue("information", "informational", text, _rule_coding(switch["rule"])))
-    text = " ".join([counted(document), *document["cautions"]])
+    text = " ".join([document["patient"]["text"], counted(document), *document["cautions"]])
     issues.append(_issue("information", "informational", text))
     versions = [_part(name.replace("_", "-"), said) for name, said in document["versions"].items()]
-    accounts = [_part(outcome, " ".join(rules)) for outcome, rules in rules_by_outcome(document).items()]
+    accounts = [_part(outcome, " ".join(rules)) for outcome, rules in rules_by_outcome(review).items()]
     return {
         "resourceType": "OperationOutcome",
         "extension": [
@@ -203,19 +164,41 @@ def _outcome(review: Review) -> Resource:
     }
 
 
+def _said(finding: Mapping[str, Any]) -> str:
+    told = [finding["tell_now"]] if "tell_now" in finding else []
+    return " ".join([*told, finding["message"], finding["remediation"]])
+
+
 def _of_finding(finding: Mapping[str, Any], review: Review) -> Resource:
-    said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
-    issue = _issue(_SEVERITY[finding["severity"]], _type(finding), " ".join(said), _rule_coding(**finding["rule"]))
+    issue = _issue(_SEVERITY[finding["severity"]], _type(finding), _said(finding), _rule_coding(**finding["rule"]))
     issue["details"]["coding"][0]["display"] = finding["title"]
     issue["diagnostics"] = _diagnostics(finding, review.document)
-    return _placed(issue, finding, review)
+    issue["extension"] = _marks(finding, review.intake.language)
+    return _expressed(issue, finding, review)
+
+
+def _of_unjudged(entry: Mapping[str, Any], review: Review) -> Resource:
+    rule = entry["rule"]
+    coding = None if rule is None else _rule_coding(**rule) | {"display": entry["title"]}
+    text = entry.get("tell_now", entry["message"])
+    issue = _issue(_SEVERITY[entry["severity"]], "not-supported", text, coding)
+    issue["diagnostics"] = "; ".join(f"{each['path']}: {each['state']}" for each in entry["because"])
+    language = review.intake.language
+    issue["extension"] = [
+        _code("finding-severity", entry["severity"]),
+        _code("finding-concern", entry["concern"]),
+        {"url": url("finding-unjudged"), "valueBoolean": True},
+        *(_place(place, language) for place in every_place(entry)),
+    ]
+    return _expressed(issue, entry, review)
 
 
 def _of_accepted(finding: Mapping[str, Any], review: Review) -> Resource:
     text = f"Accepted by the sender, with a reason: {finding['message']}"
     issue = _issue("information", "informational", text, _rule_coding(**finding["rule"]))
     issue["details"]["coding"][0]["display"] = finding["title"]
-    return _placed(issue, finding, review)
+    issue["extension"] = _marks(finding, review.intake.language)
+    return _expressed(issue, finding, review)
 
 
 def _type(finding: Mapping[str, Any]) -> str:
@@ -229,17 +212,10 @@ def _diagnostics(finding: Mapping[str, Any], document: Mapping[str, Any]) -> str
     parts = [finding["why"]]
     if finding["parameters"]:
         parts.append(f"Limits: {limits(finding)}.")
-    if finding["span"]:
-        parts.append(f"From {finding['span']['from']} to {finding['span']['to']}.")
+    parts += messages(finding)[1:]
     versions = document["versions"]
     parts.append(f"Sources: {sources(finding)}. Ruleset {versions['ruleset']}, profile {versions['profile']}.")
     return " ".join(parts)
-
-
-def _placed(issue: Resource, finding: Mapping[str, Any], review: Review) -> Resource:
-    """Add to an issue what a program needs of its finding, and its places."""
-    issue["extension"] = _marks(finding, review.intake.language)
-    return _expressed(issue, (place[review.intake.language] for place in finding["pointers"]), review)
 
 
 def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
@@ -247,26 +223,33 @@ def _marks(finding: Mapping[str, Any], language: str) -> list[Resource]:
     said: list[Resource] = [
         _code("finding-severity", finding["severity"]),
         _code("finding-category", finding["category"]),
+        _code("finding-concern", finding["concern"]),
         _code("finding-phase", finding["phase"]),
         _code("finding-handled-by", finding["handled_by"]),
-        _extension("finding-fingerprint", finding["fingerprint"]),
-        {"url": url("finding-acceptable"), "valueBoolean": finding["acceptable"]},
     ]
-    if finding.get("disputed"):
-        said.append({"url": url("finding-disputed"), "valueBoolean": True})
-    if finding["span"]:
-        period = {"start": finding["span"]["from"], "end": finding["span"]["to"]}
-        said.append({"url": url("finding-span"), "valuePeriod": period})
-    for place in finding["pointers"]:
-        parts = [_part("location", place[language])] if place[language] else []
-        parts.append(_part("label", place["label"]))
-        if "chars" in place:
-            parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
-        said.append(_extension("finding-place", parts))
-    if finding["related"]:
-        # One text for all: in a long cascade every finding names all others.
-        said.append(_extension("finding-related", " ".join(finding["related"])))
+    if finding["story"] is not None:
+        said.append({"url": url("finding-story"), "valueInteger": finding["story"]})
+    for instance in finding["instances"]:
+        parts: list[Resource] = [
+            _part("fingerprint", instance["fingerprint"]),
+            {"url": "acceptable", "valueBoolean": instance["acceptable"]},
+        ]
+        if instance.get("disputed"):
+            parts.append({"url": "disputed", "valueBoolean": True})
+        if instance["span"]:
+            period = {"start": instance["span"]["from"], "end": instance["span"]["to"]}
+            parts.append({"url": "span", "valuePeriod": period})
+        parts += [_place(place, language) | {"url": "place"} for place in instance["pointers"]]
+        said.append(_extension("finding-instance", parts))
     return said
+
+
+def _place(place: Mapping[str, Any], language: str) -> Resource:
+    parts = [_part("location", place[language])] if place[language] else []
+    parts += [_part(name, place[name]) for name in ("item", "missing", "label") if name in place]
+    if "chars" in place:
+        parts += [{"url": f"char-{end}", "valueInteger": place["chars"][end]} for end in ("from", "to")]
+    return _extension("finding-place", parts)
 
 
 def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
@@ -276,32 +259,21 @@ def _of_notice(notice: Mapping[str, Any], review: Review) -> Resource:
     elif notice["code"] == "mostly-not-assessable":
         issue_type = "not-supported"
     coding = {"system": system("notice"), "code": notice["code"]}
-    issue = _issue(_SEVERITY[notice["severity"]], issue_type, notice["detail"], coding)
-    if not notice.get("pointer"):
-        return issue
-    issue["extension"] = [_extension("finding-place", [_part("location", notice["pointer"])])]
-    return _expressed(issue, [notice["pointer"]], review)
+    issue = _issue(_SEVERITY[notice["severity"]], issue_type, notice["text"], coding)
+    places = [place for place in notice["pointers"] if place]
+    if places:
+        issue["extension"] = [_extension("finding-place", [_part("location", place)]) for place in places]
+        if review.intake.language == "fhirpath":
+            issue["expression"] = list(dict.fromkeys(places))
+    return issue
 
 
-def _of_unknown(entry: Mapping[str, Any], review: Review) -> Resource:
-    rule = entry["rule"]
-    issue = _issue(
-        "information",
-        "not-supported",
-        f"{rule['id']} ({rule['name']}) cannot be assessed from this record.",
-        _rule_coding(**rule),
-    )
-    said = [f"{each['fact']} {each.get('attribute', '')}".strip() + f": {each['state']}" for each in entry["unknown"]]
-    if said:
-        issue["diagnostics"] = "; ".join(dict.fromkeys(said))
-    return _expressed(issue, (place for each in entry["unknown"] for place in each["pointers"]), review)
-
-
-def _expressed(issue: Resource, places: Iterable[str], review: Review) -> Resource:
+def _expressed(issue: Resource, entry: Mapping[str, Any], review: Review) -> Resource:
     """Add the places as FHIRPath expressions, each once, where the chart came as FHIR."""
-    expressions = list(dict.fromkeys(places)) if review.intake.language == "fhirpath" else []
-    if expressions:
-        issue["expression"] = expressions
+    if review.intake.language == "fhirpath":
+        expressions = list(dict.fromkeys(place["fhirpath"] for place in every_place(entry)))
+        if expressions:
+            issue["expression"] = expressions
     return issue
 
 
@@ -321,17 +293,18 @@ def _service(document: Mapping[str, Any]) -> Resource:
 
 
 def _detected(finding: Mapping[str, Any], review: Review, recorded: str | None) -> Resource:
-    said = [finding[name] for name in ("tell_now", "message", "remediation") if name in finding]
     issue: Resource = {
         "resourceType": "DetectedIssue",
         "contained": [_service(review.document)],
         "extension": _marks(finding, review.intake.language),
-        "identifier": [{"system": system("fingerprint"), "value": finding["fingerprint"]}],
+        "identifier": [
+            {"system": system("fingerprint"), "value": instance["fingerprint"]} for instance in finding["instances"]
+        ],
         "status": "final",
         "code": {"coding": [_rule_coding(**finding["rule"]) | {"display": finding["title"]}], "text": finding["title"]},
         "severity": _HARM[finding["severity"]],
         "author": {"reference": "#service"},
-        "detail": " ".join(said),
+        "detail": _said(finding),
     }
     if recorded is not None:
         issue["identifiedDateTime"] = recorded

@@ -1,1 +1,1 @@
-"""The review: outcomes, facts and profile in; findings, accounts and explanations out."""
+"""The review: outcomes, facts and profile in; findings, what stays unjudged, and accounts out."""

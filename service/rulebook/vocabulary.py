@@ -36,11 +36,21 @@ WHOLE_UNITS = {
 }
 
 
+#: Units of parameters that tell scales of one unit apart -> the unit in UCUM.
+_UCUM = {"mmHg-etco2": "mm[Hg]", "refill-s": "s"}
+
+
+def ucum(unit: str) -> str:
+    """The UCUM unit of a parameter."""
+    return _UCUM.get(unit, unit)
+
+
 @dataclass(frozen=True, slots=True)
 class Attribute:
     """One attribute of a kind of fact. ``type``: int, bool or enum; ``values``: the words of an enum.
 
     ``from_record``: it stands in the record as it is, so that a rule may ask whether it is missing or declined.
+    ``inputs``: paths of the contract (``*`` for indexes) of the members that it follows from.
     """
 
     name: str
@@ -49,20 +59,21 @@ class Attribute:
     label: str
     values: frozenset[str]
     from_record: bool
+    inputs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class FactKind:
     """One kind of fact. ``when_none``: the outcome of its rules where the list it is ``drawn_from`` holds no such fact.
 
-    ``danger``: a fact of this kind is itself a danger to the patient, or may be.
+    ``danger``: of a kind whose facts are dangers to the patient, the attribute that says which; else empty.
     """
 
     name: str
     doc: str
     when_none: str
     drawn_from: str
-    danger: bool
+    danger: str
     attributes: Mapping[str, Attribute]
 
 
@@ -180,7 +191,7 @@ def parse(data: Mapping[str, Any]) -> Vocabulary:
             if key.startswith("ep_") or entry.get("shared_at"):
                 attributes[key] = attribute
         fact_kinds[name] = FactKind(
-            name, entry["doc"], entry["when_none"], entry["drawn_from"], bool(entry.get("danger")), attributes
+            name, entry["doc"], entry["when_none"], entry["drawn_from"], entry.get("danger", ""), attributes
         )
     units = {name: (entry["attribute"], entry["factor"]) for name, entry in data["units"].items()}
     return Vocabulary(

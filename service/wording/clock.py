@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 from service.episode import declaration, record
@@ -13,19 +14,32 @@ from service.episode.pointers import first_time
 
 
 class Clock:
-    """The times of one record, in the offset from UTC of its first time.
-
-    ``charted``: it has a time at all. ``mixed``: its times have several offsets.
-    """
+    """The times of one record, in the offset from UTC of its first time."""
 
     def __init__(self, episode: record.Episode) -> None:
+        self._episode = episode
         first = first_time(episode)
         self._offset = (first.when.utcoffset() if first else None) or timedelta(0)
-        self._zone = timezone(self._offset)
-        every = [moment.when for moment in _times(episode)]
-        self.charted = bool(every)
-        self.mixed = len({t.utcoffset() for t in every}) > 1
-        self._first_day = min((t.astimezone(self._zone).date() for t in every), default=None)
+        self._zone = timezone(self._offset) if self._offset else UTC
+        self._texts: dict[int, str] = {}
+
+    @functools.cached_property
+    def _every(self) -> list[datetime]:
+        return [moment.when for moment in _times(self._episode)]
+
+    @functools.cached_property
+    def _first_day(self) -> date | None:
+        return min((t.astimezone(self._zone).date() for t in self._every), default=None)
+
+    @property
+    def charted(self) -> bool:
+        """Whether the record has a time at all."""
+        return bool(self._every)
+
+    @property
+    def mixed(self) -> bool:
+        """Whether its times have several offsets."""
+        return len({t.utcoffset() for t in self._every}) > 1
 
     @property
     def zone(self) -> str:
@@ -37,6 +51,17 @@ class Clock:
     def day(self) -> str:
         """The day on which the record begins, YYYY-MM-DD; empty when it has no time."""
         return self._first_day.isoformat() if self._first_day else ""
+
+    def rfc3339(self, seconds: int) -> str:
+        """Epoch seconds in RFC 3339."""
+        known = self._texts.get(seconds)
+        if known is None:
+            known = self._texts[seconds] = datetime.fromtimestamp(seconds, self._zone).isoformat()
+        return known
+
+    def day_of(self, seconds: int) -> str:
+        """The calendar day of epoch seconds, YYYY-MM-DD."""
+        return self.rfc3339(seconds)[:10]
 
     def at(self, seconds: int) -> datetime:
         """Epoch seconds as a time in the record's offset."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 SEVERITIES = ("critical", "warning", "info")
@@ -34,25 +34,6 @@ def severity_counts(findings: Iterable[Mapping[str, Any]]) -> str:
     return ", ".join(f"{found.count(severity)} {severity}" for severity in SEVERITIES if severity in found)
 
 
-#: Members in which findings that are shown together are equal.
-_SAME = ("severity", "handled_by", "title", "remediation", "tell_now", "disputed")
-
-
-def together(findings: Iterable[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
-    """Groups of findings that differ in their place only, such as one gap in the checks of four limbs.
-
-    They are of one rule and one cascade, and are shown with one remediation and a list of places; in the review each
-    stays a finding of its own. A group stands where its first finding stood.
-    """
-    groups: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
-    for finding in findings:
-        story = tuple(sorted({finding["fingerprint"], *finding["related"]})) if finding["related"] else ()
-        key = (finding["rule"]["id"], story, *(finding.get(name) for name in _SAME))
-        groups.setdefault(key, []).append(finding)
-    return list(groups.values())
-
-
-def said_once(findings: Sequence[Mapping[str, Any]]) -> str | None:
-    """The message that all findings of a group share, None where they differ."""
-    first = str(findings[0]["message"])
-    return first if all(finding["message"] == first for finding in findings) else None
+def each_instance(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Every instance of every finding, with the members of its finding."""
+    return [{**finding, **instance} for finding in findings for instance in finding["instances"]]

@@ -1,0 +1,102 @@
+"""The instances of a finding: one for each fact for which the rule fails."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import orjson
+
+from service.facts.fact import Evidence, Fact
+from service.intake.result import Intake
+from service.rulebook.rule import Rule
+from service.wording.clock import Clock
+
+from .places import in_the_record, places, told
+from .ruleset import RuleEntry
+
+Span = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Instance:
+    """One fact for which a rule fails. ``index``: of the fact in the sheet. ``span``: epoch seconds, None without a time."""
+
+    entry: RuleEntry
+    index: int
+    fact: Fact
+    places: tuple[Evidence, ...]
+    span: Span | None
+    fingerprint: str
+    acceptable: bool
+    disputed: bool
+
+    @property
+    def worst_first(self) -> tuple[Any, ...]:
+        """Sort key among the instances of one finding: worst value, then time, then place."""
+        by = self.entry.rule.worst_by
+        value = None if by is None else self.fact.values.get(by.attribute)
+        ranked = 0 if by is None or value is None else int(value) if by.lowest else -int(value)
+        start = (1, 0) if self.span is None else (0, self.span[0])
+        where = in_the_record(self.places[0]) if self.places else ()
+        return value is None, ranked, start, where, self.fingerprint
+
+    @property
+    def items(self) -> frozenset[str]:
+        """Pointers of the list items among its places."""
+        return frozenset(evidence.item for evidence in self.places if evidence.item is not None)
+
+    def at(self, clock: Clock) -> str:
+        """When it was, as people write it; empty where no time is charted."""
+        return "" if self.span is None else clock.text(self.span[0])
+
+    def document(self, message: str, intake: Intake, clock: Clock) -> dict[str, Any]:
+        """The instance as the contract has it."""
+        lacking = self.entry.rule.category == "completeness"
+        out: dict[str, Any] = {
+            "message": message,
+            "span": span_document(self.span, clock),
+            "pointers": [told(place, intake, entry_missing=lacking) for place in self.places],
+            "fingerprint": self.fingerprint,
+            "acceptable": self.acceptable,
+        }
+        if self.disputed:
+            out["disputed"] = True
+        return out
+
+
+def instance(entry: RuleEntry, index: int, fact: Fact, disputed: bool) -> Instance:
+    """The instance of a rule for one fact."""
+    found = places(entry, fact, disputed)
+    named = [evidence.by_ids() for evidence in found]
+    acceptable = (
+        entry.bound.severity != "critical"
+        and not entry.rule.locked
+        and not disputed
+        and all(by_id for _, by_id in named)
+    )
+    mark = fingerprint(entry.rule, fact, (name for name, _ in named))
+    return Instance(entry, index, fact, tuple(found), span_of(entry, fact), mark, acceptable, disputed)
+
+
+def span_of(entry: RuleEntry, fact: Fact) -> Span | None:
+    """When it was: the time of the attribute that decided, else of the fact."""
+    if fact.spans:
+        return next((fact.spans[name] for name in entry.spans if name in fact.spans), fact.span)
+    return fact.span
+
+
+def span_document(span: Span | None, clock: Clock) -> dict[str, str] | None:
+    """A stretch of time in RFC 3339."""
+    return None if span is None else {"from": clock.rfc3339(span[0]), "to": clock.rfc3339(span[1])}
+
+
+def fingerprint(rule: Rule, fact: Fact, pointers: Iterable[str]) -> str:
+    """``v1:`` and 32 hexadecimal digits, the same for the same instance in a later version of the record.
+
+    A hash of the rule's id, the fact's kind and key, and ``pointers``, which have item ids in place of indexes.
+    """
+    text = orjson.dumps([rule.id, fact.kind, fact.key, sorted(set(pointers))])
+    return "v1:" + hashlib.sha256(text).hexdigest()[:32]

@@ -1,0 +1,119 @@
+"""What all reviews under one profile share: the rules as they are bound, and what is said of each whatever the episode is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.engine.evaluator import CompiledRule, compile_rule
+from service.rulebook.load import Rulebook
+from service.rulebook.rule import BoundRule, Profile, Rule
+from service.rulebook.rule_file import RuleTexts
+from service.rulebook.vocabulary import ucum
+
+
+@dataclass(frozen=True, slots=True)
+class RuleEntry:
+    """One rule under one profile.
+
+    ``number``: its place in the rulebook. ``urgency``: sorts by severity and concern, the most urgent first.
+    ``opening`` and ``closing``: the members of a finding that do not depend on the episode, ``closing_in_full`` with
+    the reason and the sources whole. ``spans``: attributes whose time is that of a finding, the first that has one.
+    """
+
+    number: int
+    bound: BoundRule
+    texts: RuleTexts
+    compiled: CompiledRule
+    urgency: tuple[int, int]
+    head: Mapping[str, Any]
+    opening: Mapping[str, Any]
+    closing: Mapping[str, Any]
+    closing_in_full: Mapping[str, Any]
+    spans: tuple[str, ...]
+
+    @property
+    def rule(self) -> Rule:
+        """The rule as written."""
+        return self.bound.rule
+
+
+@dataclass(frozen=True, slots=True)
+class Ruleset:
+    """All rules under one profile. ``rules``: by their number. ``uppermost_first``: the numbers of the rules that yield
+    to others, each after those that it yields to."""
+
+    book: Rulebook
+    profile: Profile
+    versions: Mapping[str, str]
+    rules: tuple[RuleEntry, ...]
+    uppermost_first: tuple[int, ...]
+
+    @classmethod
+    def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
+        """What reviews under this profile share. ``service`` and ``api``: versions."""
+        rules = tuple(_entry(number, one, book) for number, one in enumerate(bound))
+        return cls(book, profile, versions(book, profile, service, api), rules, _uppermost_first(rules))
+
+
+def versions(book: Rulebook, profile: Profile, service: str, api: str) -> dict[str, str]:
+    """The ``versions`` of every review under a profile."""
+    return {
+        "api": api,
+        "service": service,
+        "ruleset": f"{book.name} {book.version}",
+        "ruleset_digest": book.digest,
+        "profile": f"{profile.id} {profile.version}",
+        "profile_digest": book.profile_digests[profile.id],
+    }
+
+
+def _entry(number: int, bound: BoundRule, book: Rulebook) -> RuleEntry:
+    rule, words = bound.rule, book.vocabulary
+    head = {"id": rule.id, "name": rule.name, "revision": rule.revision}
+    opening = {
+        "rule": head,
+        "severity": bound.severity,
+        "category": rule.category,
+        "concern": rule.concern,
+        "phase": rule.phase,
+        "handled_by": bound.handled_by,
+        "title": rule.title,
+    }
+    closing = {"parameters": _parameters(bound), "sources": _sources(rule, book, full=False), "key": rule.id}
+    in_full = {"why": rule.why, **closing, "sources": _sources(rule, book, full=True)}
+    spans = tuple(dict.fromkeys(leaf.attribute for leaf in bound.fails.leaves()))
+    if rule.worst_by is not None:
+        spans = (rule.worst_by.attribute, *spans)
+    urgency = (words.severities.index(bound.severity), words.concerns.index(rule.concern))
+    texts = book.texts[rule.id]
+    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans)
+
+
+def _parameters(bound: BoundRule) -> dict[str, dict[str, Any]]:
+    return {p.name: {"value": bound.values[p.name], "unit": ucum(p.unit)} for p in bound.rule.parameters}
+
+
+def _sources(rule: Rule, book: Rulebook, *, full: bool) -> list[dict[str, Any]]:
+    out = []
+    for source in rule.sources:
+        entry = book.sources[source.key]
+        of = {name: entry[name] for name in ("title", "publisher", "edition")} if full else {}
+        out.append({"key": source.key, **of, "locator": source.locator, "confidence": source.confidence})
+    return out
+
+
+def _uppermost_first(rules: tuple[RuleEntry, ...]) -> tuple[int, ...]:
+    by_id = {entry.rule.id: entry for entry in rules}
+    order: dict[int, None] = {}
+
+    def add(entry: RuleEntry) -> None:
+        for upper in entry.rule.yields_to:
+            add(by_id[upper.rule])
+        if entry.rule.yields_to:
+            order[entry.number] = None
+
+    for entry in rules:
+        add(entry)
+    return tuple(order)

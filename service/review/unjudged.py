@@ -1,0 +1,180 @@
+"""What stays unjudged: a danger stands in the record, and the record cannot tell whether it was answered.
+
+So does a critical duty for which the sender's system has no place. Neither is
+ever a pass, and a danger is shown beside the findings with its own severity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.engine.decide import Decisions
+from service.episode.absence import NOT_COLLECTED
+from service.facts.fact import Fact, FactSheet
+from service.intake.result import Intake
+from service.rulebook.vocabulary import Vocabulary, ucum
+from service.wording.clock import Clock
+from service.wording.headings import STATES, sentence
+from service.wording.quantities import quantity
+from service.wording.words import word
+
+from .causes import Cause, Causes
+from .instances import Span, span_document, span_of
+from .places import told
+from .ruleset import RuleEntry
+
+#: Attributes by which rules of one danger are told apart: where only these are unknown the gravest rule speaks.
+BANDS = frozenset(
+    {"ep_age_years", "ep_age_months", "ep_known_child", "ep_pregnant", "ep_gestation_weeks", "route", "route_group"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Unjudged:
+    """One rule and one cause. ``dangers``: the facts that stand in the record; none for a duty."""
+
+    entry: RuleEntry
+    causes: tuple[Cause, ...]
+    dangers: tuple[Fact, ...]
+
+    @property
+    def is_critical_danger(self) -> bool:
+        """Whether it belongs into ``tell_now``."""
+        return self.entry.bound.severity == "critical" and bool(self.dangers)
+
+    def span(self) -> Span | None:
+        """The time of the first danger."""
+        return next((span for fact in self.dangers if (span := span_of(self.entry, fact)) is not None), None)
+
+    @property
+    def most_urgent_first(self) -> tuple[Any, ...]:
+        """Sort key: severity, concern, time (none comes last), rule id, cause."""
+        span, rule = self.span(), self.entry.rule
+        return (*self.entry.urgency, span is None, 0 if span is None else span[0], rule.id, self.causes)
+
+
+def unjudged(
+    entries: Iterable[RuleEntry], decisions: Decisions, sheet: FactSheet, vocabulary: Vocabulary, causes: Causes
+) -> list[Unjudged]:
+    """What stays unjudged of the rules ``entries``, in the order of the rulebook."""
+    out: list[Unjudged] = []
+    banded: dict[int, tuple[RuleEntry, tuple[Cause, ...]]] = {}
+    for entry in entries:
+        opened = decisions.open.get(entry.number, ())
+        critical = entry.bound.severity == "critical"
+        if entry.rule.category == "safety" and vocabulary.kinds[entry.rule.about].danger:
+            by_cause: dict[tuple[Cause, ...], list[Fact]] = {}
+            for index in opened:
+                fact = sheet.facts[index]
+                applies = entry.compiled.applies.truth(fact)
+                because = tuple(causes.of_fact(entry, fact))
+                if applies:
+                    by_cause.setdefault(because, []).append(fact)
+                elif entry.compiled.fails.truth(fact) is not False and _only_a_band(entry, fact):
+                    known = banded.get(index)
+                    if known is None or entry.urgency[0] < known[0].urgency[0]:
+                        banded[index] = (entry, because)
+            out += [Unjudged(entry, because, tuple(facts)) for because, facts in by_cause.items()]
+        elif (
+            entry.rule.category == "completeness"
+            and critical
+            and (duty := _duty(entry, opened, decisions, sheet, causes))
+        ):
+            out.append(Unjudged(entry, (duty,), ()))
+    for index, (entry, because) in banded.items():
+        out.append(Unjudged(entry, because, (sheet.facts[index],)))
+    return out
+
+
+def _only_a_band(entry: RuleEntry, fact: Fact) -> bool:
+    return all(name in BANDS for name, _ in entry.compiled.unknowns(fact))
+
+
+def _duty(
+    entry: RuleEntry, opened: Sequence[int], decisions: Decisions, sheet: FactSheet, causes: Causes
+) -> Cause | None:
+    """The list that the sender's system does not collect and a critical duty rests on."""
+    if decisions.outcomes[entry.number] != "not_assessable":
+        return None
+    if not opened:
+        found = [causes.of_kind(entry.rule.about)]
+    else:
+        found = [cause for index in opened for cause in causes.of_fact(entry, sheet.facts[index])]
+    return next((cause for cause in found if cause.state == NOT_COLLECTED.state), None)
+
+
+class Teller:
+    """Says what stays unjudged, in words and as the contract has it."""
+
+    def __init__(self, vocabulary: Vocabulary, intake: Intake, clock: Clock) -> None:
+        self._kinds, self._units, self._intake, self._clock = vocabulary.kinds, vocabulary.units, intake, clock
+
+    def tell_now(self, one: Unjudged) -> str:
+        """The danger, that nobody can tell what followed, and what to check or tell."""
+        first, *more = one.dangers
+        told_now = one.entry.texts.tell_now
+        assert told_now is not None  # every critical rule has one
+        at = self._at(one.entry, first)
+        act = told_now.render(first.values, one.entry.bound.values, at).partition(". ")[2]
+        also = f" {len(more)} more of it are charted." if more else ""
+        return f"{self._danger(one.entry, first)}; the record cannot tell what followed.{also} {act}"
+
+    def document(self, one: Unjudged) -> dict[str, Any]:
+        """One entry of ``unjudged``."""
+        entry, cause = one.entry, one.causes[0]
+        why = f"{sentence(cause.label)}: {STATES[cause.state]}."
+        if one.dangers:
+            what = f"{self._danger(entry, one.dangers[0])}: the record cannot tell what followed. {why}"
+        else:
+            what = f"The record cannot tell whether this was done. {why}"
+        out: dict[str, Any] = {
+            "rule": entry.head,
+            "outcome": "not_assessable",
+            "severity": entry.bound.severity,
+            "concern": entry.rule.concern,
+            "title": entry.rule.title,
+            "message": what,
+        }
+        if one.is_critical_danger:
+            out["tell_now"] = self.tell_now(one)
+        out["because"] = [{"path": each.path, "state": each.state} for each in one.causes]
+        out["instances"] = [
+            {
+                "message": f"{self._danger(entry, fact)}.",
+                "span": span_document(span_of(entry, fact), self._clock),
+                "pointers": self.pointers(fact),
+            }
+            for fact in one.dangers
+        ]
+        return out
+
+    def pointers(self, fact: Fact) -> list[dict[str, Any]]:
+        """The places of a danger."""
+        return [told(place, self._intake) for place in fact.pointers]
+
+    def _at(self, entry: RuleEntry, fact: Fact) -> str:
+        span = span_of(entry, fact)
+        return "" if span is None else self._clock.text(span[0])
+
+    def _danger(self, entry: RuleEntry, fact: Fact) -> str:
+        """``Low oxygen saturation, 78 %, at 18:36``."""
+        said = [word(str(fact.values.get(self._kinds[fact.kind].danger, fact.key)))]
+        worst = fact.values.get("worst")
+        unit = self._unit_of_reading(entry)
+        if isinstance(worst, int) and unit is not None:
+            said.append(quantity(worst / self._units[unit][1], ucum(unit)))
+        at = self._at(entry, fact)
+        if at:
+            said.append(f"at {at}")
+        return sentence(", ".join(said))
+
+    def _unit_of_reading(self, entry: RuleEntry) -> str | None:
+        attributes = self._kinds[entry.rule.about].attributes
+        units = {p.name: p.unit for p in entry.rule.parameters}
+        for group in (entry.rule.applies_when, entry.rule.fails_when):
+            for leaf in group.leaves():
+                if leaf.parameter and attributes[leaf.attribute].unit == "reading":
+                    return units[leaf.parameter]
+        return None
