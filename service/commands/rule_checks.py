@@ -140,7 +140,7 @@ def _whole_way(pipeline: Pipeline, rule: Rule, base: dict[str, Any]) -> list[str
             continue
         if review.outcomes[rule.id] != example["expect"]:
             failures.append(f"{example['name']}: should be {example['expect']}, is {review.outcomes[rule.id]}")
-        named = {p["pointer"] for f in review.document["findings"] if f["rule"]["id"] == rule.id for p in f["pointers"]}
+        named = {place.pointer for one in review.found.get(rule.id, ()) for place in one.places}
         # A place below the one expected is as good: it is the same item, more exactly.
         missing = {p for p in example.get("pointers", []) if not any(n == p or n.startswith(f"{p}/") for n in named)}
         if example["expect"] == "finding" and missing:
@@ -171,7 +171,7 @@ def _owned(pipeline: Pipeline, rule: Rule, base: dict[str, Any]) -> list[str]:
 
 def _found(pipeline: Pipeline, episode: dict[str, Any]) -> set[str]:
     review = pipeline.review(json.dumps(episode).encode(), "application/json", "default")
-    return {f["rule"]["id"] for f in review.document["findings"]}
+    return set(review.found)
 
 
 def check_rule(pipeline: Pipeline, rule: Rule, base: dict[str, Any]) -> list[str]:

@@ -65,13 +65,15 @@ class Review:
     """One review. ``document``: the ``Review`` of the contract, which every representation is made of.
 
     ``outcomes``: rule id -> outcome. ``disagreements``: ids of the rules on
-    which engine and evaluator disagreed. ``intake`` and ``sheet``: what the
+    which engine and evaluator disagreed. ``found``: rule id -> every instance
+    that it finds, whatever becomes of it. ``intake`` and ``sheet``: what the
     review rests on, for the pages that draw the episode.
     """
 
     document: dict[str, Any]
     outcomes: Mapping[str, str]
     disagreements: tuple[str, ...]
+    found: Mapping[str, Sequence[Instance]]
     intake: Intake
     sheet: FactSheet
 
@@ -178,7 +180,8 @@ def build(
     }
     if wanted.accounts or wanted.explain:
         document["accounts"] = accounts(on, decisions, outcomes, sheet, intake, explain=wanted.explain)
-    return Review(document, outcomes, tuple(disputed_rules), intake, sheet)
+    by_rule = {ruleset.rules[number].rule.id: instances for number, instances in found.items()}
+    return Review(document, outcomes, tuple(disputed_rules), by_rule, intake, sheet)
 
 
 def _outcomes(on: Iterable[RuleEntry], asked: Sequence[RuleEntry], decisions: Decisions) -> dict[str, str]:

@@ -71,9 +71,9 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     try:
         data = {
             name: strict_yaml.load(directory / f"{name}.yaml")
-            for name in ("vocabulary", "sources", "ruleset", "redirects")
+            for name in ("vocabulary", "inputs", "sources", "ruleset", "redirects")
         }
-        vocabulary = parse(data["vocabulary"])
+        vocabulary = parse(data["vocabulary"], data["inputs"])
     except (strict_yaml.YamlError, KeyError, ValueError, TypeError) as error:
         raise RulebookError([f"{directory.name}: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
@@ -141,7 +141,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     return Rulebook(
         name=data["ruleset"]["name"],
         version=data["ruleset"]["version"],
-        digest=digest([[r.raw for r in rules], data["vocabulary"], sources, facts, redirects]),
+        digest=digest([[r.raw for r in rules], data["vocabulary"], data["inputs"], sources, facts, redirects]),
         rules=tuple(rules),
         texts=texts,
         profiles=profiles,

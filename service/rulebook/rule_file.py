@@ -19,14 +19,14 @@ FORBIDDEN_NAMES = re.compile(r"^(?:avoid|use|do-not|dont|check|ensure|must|shoul
 PLACEHOLDER = "FILL-IN"
 _DIGITS_IN_UNIT = {"count", "score"}
 
-#: The parts of a rule in their order; those in ``_OPTIONAL`` may be left out.
+#: The parts of a rule in their order; those in ``OPTIONAL`` may be left out.
 ORDER = (
     "id", "name", "phase", "concern", "category", "handled_by", "about", "due", "severity", "locked", "revision",
     "title", "parameters", "applies_when", "fails_when", "worst_by", "message", "message_many", "tell_now",
     "remediation", "why", "asked_because", "requires", "answers", "yields_to", "cascade", "known_limits", "sources",
     "examples", "history",
 )  # fmt: skip
-_OPTIONAL = frozenset(
+OPTIONAL = frozenset(
     ("worst_by", "message_many", "tell_now", "asked_because", "requires", "yields_to", "cascade", "known_limits")
 )
 #: Words of findings that are shown as one story.
@@ -149,7 +149,7 @@ def read_rule(
 ) -> tuple[Rule, RuleTexts]:
     """The rule of a loaded YAML file. ``sources`` and ``facts``: those of ``sources.yaml``. Raises Slip."""
     need(isinstance(data, dict), "a rule is a mapping")
-    missing = [key for key in ORDER if key not in data and key not in _OPTIONAL]
+    missing = [key for key in ORDER if key not in data and key not in OPTIONAL]
     need(not missing, f"missing: {', '.join(missing)}")
     unknown = [key for key in data if key not in ORDER]
     need(not unknown, f"unknown: {', '.join(unknown)}")
@@ -241,6 +241,8 @@ def _texts(
                 made[part] = compile_message(data[part], attributes, parameters, leaves, vocabulary, several=several)
             except KeyError as error:
                 raise Slip(f"{part}: unknown placeholder {error}") from None
+    said = data.get("tell_now")
+    need(said is None or said.count(". ") == 1, "tell_now: two sentences, what is charted and what to check or tell")
     return RuleTexts(made["message"], made.get("message_many"), made.get("tell_now"))
 
 

@@ -67,6 +67,8 @@ class FactKind:
     """One kind of fact. ``when_none``: the outcome of its rules where the list it is ``drawn_from`` holds no such fact.
 
     ``danger``: of a kind whose facts are dangers to the patient, the attribute that says which; else empty.
+    ``derived``: names of the attributes that the facts layer works out, those of the whole episode and of the fact's
+    own time among them.
     """
 
     name: str
@@ -75,6 +77,7 @@ class FactKind:
     drawn_from: str
     danger: str
     attributes: Mapping[str, Attribute]
+    derived: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,20 +115,40 @@ def _words_of(reference: str) -> frozenset[str]:
     raise KeyError(reference)
 
 
-def _declared(name: str, entry: Mapping[str, Any]) -> Attribute:
-    kind = entry["type"]
+def _declared(name: str, entry: Mapping[str, Any], inputs: tuple[str, ...] = ()) -> Attribute:
+    kind, from_record = entry["type"], bool(entry.get("from_record"))
     if kind == "word":
         words = _words_of(entry["words_of"]) if "words_of" in entry else frozenset(entry["words"])
-        return Attribute(name, "enum", "", entry["label"], words, bool(entry.get("from_record")))
-    return Attribute(name, kind, entry.get("unit", ""), entry["label"], frozenset(), bool(entry.get("from_record")))
+        return Attribute(name, "enum", "", entry["label"], words, from_record, inputs)
+    return Attribute(name, kind, entry.get("unit", ""), entry["label"], frozenset(), from_record, inputs)
 
 
-def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
-    """The attributes that the members of a class of the record give, by name: ``prefix`` and the member's name."""
+def _paths() -> dict[type, tuple[str, ...]]:
+    """Class of the record -> the paths of its objects."""
+    out: dict[type, tuple[str, ...]] = {}
+
+    def walk(cls: type, path: str) -> None:
+        out[cls] = (*out.get(cls, ()), path)
+        for member in declaration.members(cls):
+            if isinstance(member.kind, declaration.Part):
+                walk(member.kind.of, f"{path}/{member.name}")
+            elif isinstance(member.kind, declaration.Items):
+                walk(member.kind.of, f"{path}/{member.name}/*")
+
+    walk(record.Episode, "")
+    return out
+
+
+def member_attributes(cls: type, at: tuple[str, ...], prefix: str = "") -> dict[str, Attribute]:
+    """The attributes that the members of a class of the record give, by name: ``prefix`` and the member's name.
+
+    ``at``: paths of its objects.
+    """
     out: dict[str, Attribute] = {}
 
     def add(name: str, kind: str, unit: str = "", values: frozenset[str] = frozenset()) -> None:
-        out[prefix + name] = Attribute(prefix + name, kind, unit, member_label(name), values, True)
+        inputs = tuple(f"{path}/{member.name}" for path in at)
+        out[prefix + name] = Attribute(prefix + name, kind, unit, member_label(name), values, True, inputs)
 
     for member in declaration.members(cls):
         spec = member.kind
@@ -147,7 +170,8 @@ def member_attributes(cls: type, prefix: str = "") -> dict[str, Attribute]:
             add(member.name, "int", "count")
         elif isinstance(spec, declaration.Part):
             add(member.name, "bool")
-            out.update(member_attributes(spec.of, f"{prefix}{member.name}_"))
+            inside = tuple(f"{path}/{member.name}" for path in at)
+            out.update(member_attributes(spec.of, inside, f"{prefix}{member.name}_"))
         else:  # times, ids, text: only their state can be asked for
             add(member.name, "bool")
     return out
@@ -158,9 +182,10 @@ def section_attributes() -> dict[str, Attribute]:
     out: dict[str, Attribute] = {}
     for member in declaration.members(record.Episode):
         if isinstance(member.kind, declaration.Part):
-            out.update(member_attributes(member.kind.of, f"{member.name}_"))
+            out.update(member_attributes(member.kind.of, (f"/{member.name}",), f"{member.name}_"))
         elif isinstance(member.kind, declaration.Items):
-            out[member.name] = Attribute(member.name, "int", "count", member.name, frozenset(), True)
+            path = (f"/{member.name}",)
+            out[member.name] = Attribute(member.name, "int", "count", member.name, frozenset(), True, path)
     return out
 
 
@@ -170,28 +195,39 @@ def _merge(into: dict[str, Attribute], more: Mapping[str, Attribute]) -> None:
         if known is None:
             into[name] = attribute
         elif known.type == attribute.type == "enum":
-            into[name] = Attribute(name, "enum", "", known.label, known.values | attribute.values, known.from_record)
+            values = known.values | attribute.values
+            inputs = known.inputs + attribute.inputs
+            into[name] = Attribute(name, "enum", "", known.label, values, known.from_record, inputs)
         elif known.type != attribute.type:
             raise ValueError(f"attribute {name} has two types")
 
 
-def parse(data: Mapping[str, Any]) -> Vocabulary:
-    """The vocabulary from the loaded ``vocabulary.yaml``. Raises KeyError or ValueError where that is wrong."""
-    shared = {name: _declared(name, entry) for name, entry in data["shared"].items()}
+def parse(data: Mapping[str, Any], inputs: Mapping[str, Mapping[str, list[str]]]) -> Vocabulary:
+    """The vocabulary from the loaded ``vocabulary.yaml`` and ``inputs.yaml``.
+
+    Raises KeyError or ValueError where they are wrong.
+    """
+    at = _paths()
     fact_kinds: dict[str, FactKind] = {}
     for name, entry in data["kinds"].items():
         attributes: dict[str, Attribute] = {}
         for cls in entry.get("members_of", []):
-            _merge(attributes, member_attributes(getattr(record, cls)))
+            _merge(attributes, member_attributes(getattr(record, cls), at[getattr(record, cls)]))
         if entry.get("sections"):
             _merge(attributes, section_attributes())
-        for key, derived in entry.get("derived", {}).items():
-            attributes[key] = _declared(key, derived)
-        for key, attribute in shared.items():
-            if key.startswith("ep_") or entry.get("shared_at"):
-                attributes[key] = attribute
+        shared = {k: v for k, v in data["shared"].items() if k.startswith("ep_") or entry.get("shared_at")}
+        derived = {**entry.get("derived", {}), **shared}
+        follows_from = inputs.get(name, {})
+        for key, declared in derived.items():
+            attributes[key] = _declared(key, declared, tuple(follows_from.get(key, ())))
         fact_kinds[name] = FactKind(
-            name, entry["doc"], entry["when_none"], entry["drawn_from"], entry.get("danger", ""), attributes
+            name,
+            entry["doc"],
+            entry["when_none"],
+            entry["drawn_from"],
+            entry.get("danger", ""),
+            attributes,
+            frozenset(derived),
         )
     units = {name: (entry["attribute"], entry["factor"]) for name, entry in data["units"].items()}
     return Vocabulary(

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any
 
+from service.review.instances import Instance
 from tests.corpora.defects import DEFECTS, Injected, several, singles
 from tests.corpora.model import Document, bad_starts, clean
 from tests.support.episodes import encoded
@@ -61,22 +62,23 @@ class Report:
 
     def see(self, document: Document, profile: str = "default") -> dict[str, dict[str, Any]]:
         """Review one episode; its findings by rule."""
-        review = pipeline().review(encoded(document), "application/json", profile).document
+        review = pipeline().review(encoded(document), "application/json", profile)
         self.episodes += 1
-        self.errors += [a["rule"] for a in review["accounts"] if a["outcome"] == "error"]
-        for finding in review["findings"]:
-            self.fired[finding["rule"]["id"]].add(self.episodes)
-        self._same(review["findings"])
-        return {f["rule"]["id"]: f for f in review["findings"]}
+        self.errors += [rule for rule, outcome in review.outcomes.items() if outcome == "error"]
+        for rule in review.found:
+            self.fired[rule].add(self.episodes)
+        self._same([one for instances in review.found.values() for one in instances])
+        found = {finding["rule"]["id"]: finding for finding in review.document["findings"]}
+        return {rule: found.get(rule, {"severity": "info"}) for rule in review.found}
 
-    def _same(self, findings: list[dict[str, Any]]) -> None:
+    def _same(self, instances: list[Instance]) -> None:
         places = defaultdict(list)
-        for finding in findings:
-            places[finding["phase"], tuple(sorted(p["pointer"] for p in finding["pointers"]))].append(finding)
+        for one in instances:
+            places[one.entry.rule.phase, tuple(sorted(place.pointer for place in one.places))].append(one.entry.rule)
         for group in places.values():
             for one, other in combinations(group, 2):
-                pair = tuple(sorted((one["rule"]["id"], other["rule"]["id"])))
-                if pair[0] != pair[1] and alike(one["title"], other["title"]):
+                pair = tuple(sorted((one.id, other.id)))
+                if pair[0] != pair[1] and alike(one.title, other.title):
                     self.same[pair] += 1
 
     def inject(self, episode: Injected) -> None:

@@ -55,9 +55,11 @@ def bound(number: int, kind: str, applies: Group, fails: Group) -> BoundRule:
         id=f"RR-{number:04d}",
         name=f"rule-{number}",
         phase="record",
+        concern="record",
         category="completeness",
         handled_by="author",
         about=kind,
+        due="closing",
         severity="warning",
         severity_allowed=("warning",),
         locked=False,
@@ -66,10 +68,14 @@ def bound(number: int, kind: str, applies: Group, fails: Group) -> BoundRule:
         parameters=(),
         applies_when=applies,
         fails_when=fails,
+        worst_by=None,
         message="",
+        message_many=None,
         remediation="",
         why="",
         tell_now=None,
+        asked_because=None,
+        yields_to=(),
         requires=(),
         answers=(),
         cascade=None,
@@ -77,7 +83,7 @@ def bound(number: int, kind: str, applies: Group, fails: Group) -> BoundRule:
         sources=(),
         raw={},
     )
-    return BoundRule(rule, "warning", applies, fails, {})
+    return BoundRule(rule, "warning", "reviewer", applies, fails, {})
 
 
 def fact(kind: str, values: Mapping[str, int | bool | str] | None = None, **states: str) -> Fact:

@@ -8,21 +8,19 @@ from collections import Counter
 import pytest
 
 from service.engine import generated
-from service.engine.evaluator import compile_rule
+from service.engine.evaluator import ERROR, OUTCOME_ORDER, compile_rule
 from service.facts.fact import Fact
 from service.rulebook.rule import Group, Leaf
 from tests.engine.real import subject
 from tests.engine.sheets import literals_of, random_fact
 from tests.engine.synthetic import BOOL, INT, bound, group, random_catalogue, random_rules, words
 
-ALL = (generated.FOUND, generated.OPEN, generated.CLEAR_, 0)
-
 
 def _said(kind: generated.Kind, fact: Fact, rules: int) -> list[str]:
     """What each rule (by number) says of a fact, the rules that its word rules out included."""
     part, says = kind.ask(fact)
     said = dict.fromkeys(range(rules), "not_applicable")
-    return list((said | {n: generated.outcome_of(s) for n, s in zip(part.rules, says, strict=True)}).values())
+    return list((said | {n: generated.OUTCOMES[s] for n, s in zip(part.rules, says, strict=True)}).values())
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -73,17 +71,10 @@ def test_a_fact_is_put_to_the_rules_of_its_word_alone() -> None:
         assert kind.ask(Fact("limb", "", (), {} if word is None else {"side": word}))[0].rules == expected
 
 
-def test_tallies() -> None:
-    rng = random.Random(1)
-    for _ in range(300):
-        said = [rng.choice(ALL) for _ in range(rng.choice((1, 2, 5, 300)))]
-        tally = len(said) + sum(said)
-        counted = Counter(generated.outcome_of(each) for each in said)
-        assert generated.counts(tally) == dict(counted)
-        assert list(generated.counts(tally)) == sorted(counted)
-        order = ("finding", "not_assessable", "clear", "not_applicable")
-        assert generated.first(tally) == next(outcome for outcome in order if counted[outcome])
-    most = generated.MOST_FACTS
-    assert [generated.counts(most + most * each) for each in ALL[:3]] == [
-        {"finding": most}, {"not_assessable": most}, {"clear": most},
+def test_the_graver_outcome_has_the_higher_number() -> None:
+    """A rule's outcome is the gravest of its facts, in the order of design: finding, not assessable, clear, not applicable."""
+    numbers = [generated.OUTCOMES.index(outcome) for outcome in OUTCOME_ORDER if outcome != ERROR]
+    assert numbers == sorted(numbers, reverse=True)
+    assert [generated.OUTCOMES[n] for n in (generated.FOUND, generated.OPEN, generated.CLEAR_, 0)] == [
+        "finding", "not_assessable", "clear", "not_applicable",
     ]  # fmt: skip

@@ -3,37 +3,48 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.episode import declaration
+from service.intake.not_collected import PATHS
 from service.problems import Rejected
-from tests.support.episodes import Document
+from service.review.build import Wanted
+from tests.support.episodes import Document, encoded
 from tests.support.mutate import mutated, places
 from tests.support.pipeline import demo, demo_names, pipeline
 from tests.support.pointers import resolve
-from tests.support.reviews import review
+from tests.support.reviews import instances
 
 SEVERITIES = ("critical", "warning", "info")
-PHASES = ("decision", "team", "application", "position", "sedation", "monitoring", "custody", "handover", "record")
+CONCERNS = (
+    "arrest_or_death", "airway", "breathing", "circulation", "consciousness", "drug", "attendance", "limb", "position",
+    "law_enforcement", "ground", "transfer", "record",
+)  # fmt: skip
 CATEGORIES = ("completeness", "safety", "consistency")
+HANDLERS = ("author", "reviewer")
+ENDS = ("findings", "accepted", "counted", "covered")
 #: A rule has the first of these outcomes that any of its facts has.
 FIRST = ("error", "finding", "not_assessable", "clear", "not_applicable")
+RULES = {rule.id: rule for rule in pipeline().rulebook.rules}
 
 EXAMPLES = settings(derandomize=True, max_examples=120, deadline=None, database=None)
 CHANGED = st.tuples(st.sampled_from(demo_names()), st.integers(0, 2**32), st.integers(0, 12))
 
 
 def reviewed(changed: tuple[str, int, int]) -> tuple[Document, Document] | None:
-    """(record, review); None for the few changes that leave nothing to read."""
+    """(record, review with accounts); None for the few changes that leave nothing to read."""
     name, seed, times = changed
     document = mutated(demo(name), seed, times)
     try:
-        return document, review(pipeline(), document)
+        made = pipeline().review(encoded(document), "application/json", "default", Wanted(accounts=True))
     except Rejected:
         return None
+    return document, made.document
 
 
 def test_most_changes_can_be_read() -> None:
@@ -45,45 +56,61 @@ def test_most_changes_can_be_read() -> None:
 @EXAMPLES
 @given(CHANGED)
 def test_counts_add_up(changed: tuple[str, int, int]) -> None:
+    """Every rule has one outcome, and every rule with a finding has one of four ends."""
     if (both := reviewed(changed)) is None:
         return
     _, answer = both
-    summary = answer["summary"]
-    outcomes = [account["outcome"] for account in answer["accounts"]]
-    assert summary["rules"] == len(outcomes) == len(pipeline().rulebook.rules) - summary["off"]
-    assert summary["rules"] == sum(summary[outcome] for outcome in FIRST)
-    assert {outcome: outcomes.count(outcome) for outcome in FIRST} == {outcome: summary[outcome] for outcome in FIRST}
-    assert summary["findings"] == len(answer["findings"])
-    assert summary["accepted"] == len(answer["accepted"])
+    summary, findings = answer["summary"], answer["findings"]
+    outcomes = Counter(account["outcome"] for account in answer["accounts"])
+    assert summary["rules"] == outcomes.total() == len(RULES) - summary["off"]
+    assert {outcome: outcomes[outcome] for outcome in FIRST} == {outcome: summary[outcome] for outcome in FIRST}
+    assert sum(summary[end] for end in ENDS) == summary["finding"] + summary["error"]
+    assert summary["findings"] == len(findings)
+    assert summary["unjudged"] == len(answer["unjudged"])
     assert summary["off"] == len(answer["off"])
     for name, member, words in (
         ("by_severity", "severity", SEVERITIES),
         ("by_category", "category", CATEGORIES),
-        ("by_phase", "phase", PHASES),
+        ("by_concern", "concern", CONCERNS),
+        ("by_handler", "handled_by", HANDLERS),
     ):
-        counted = {word: sum(f[member] == word for f in answer["findings"]) for word in words}
-        assert summary[name] == counted
-        assert sum(counted.values()) == summary["findings"]
+        assert summary[name] == {word: sum(f[member] == word for f in findings) for word in words}
+        assert sum(summary[name].values()) == summary["findings"]
 
 
 @EXAMPLES
 @given(CHANGED)
-def test_every_rule_is_accounted_for(changed: tuple[str, int, int]) -> None:
+def test_every_rule_and_every_fact_is_accounted_for(changed: tuple[str, int, int]) -> None:
     if (both := reviewed(changed)) is None:
         return
     _, answer = both
     accounts = {account["rule"]: account for account in answer["accounts"]}
-    assert set(accounts) == {rule.id for rule in pipeline().rulebook.rules}
+    assert set(accounts) == set(RULES)
     for account in answer["accounts"]:
         if account["facts"]:
             assert account["outcome"] == next(word for word in FIRST if word in account["facts"])
-    found: dict[str, int] = {}
-    for finding in answer["findings"]:
-        found[finding["rule"]["id"]] = found.get(finding["rule"]["id"], 0) + 1
+    found = Counter(one["rule"]["id"] for one in instances(answer))
+    for name in ("counted", "covered"):
+        for entry in answer[name]:
+            found[entry["rule"]] += entry["facts"]
     assert found == {rule: a["facts"]["finding"] for rule, a in accounts.items() if "finding" in a["facts"]}
-    unassessed = [entry["rule"]["id"] for entry in answer["not_assessable"]]
-    assert sorted(unassessed) == sorted(rule for rule, a in accounts.items() if a["outcome"] == "not_assessable")
-    assert all(entry["unknown"] for entry in answer["not_assessable"])
+
+
+@EXAMPLES
+@given(CHANGED)
+def test_what_cannot_be_assessed_stands_once_under_a_path_of_the_contract(changed: tuple[str, int, int]) -> None:
+    if (both := reviewed(changed)) is None:
+        return
+    _, answer = both
+    listed = [rule["id"] for group in answer["not_assessable"] for rule in group["rules"]]
+    expected = [a["rule"] for a in answer["accounts"] if a["outcome"] == "not_assessable"]
+    assert sorted(listed) == sorted(expected)
+    assert len({json.dumps(group["because"]) for group in answer["not_assessable"]}) == len(answer["not_assessable"])
+    for group in answer["not_assessable"]:
+        assert group["because"]["path"] in PATHS, group
+        assert group["worst"] == min((RULES[r["id"]].severity for r in group["rules"]), key=SEVERITIES.index)
+    for entry in answer["unjudged"]:
+        assert all(cause["path"] in PATHS for cause in entry["because"]), entry
 
 
 @EXAMPLES
@@ -91,87 +118,115 @@ def test_every_rule_is_accounted_for(changed: tuple[str, int, int]) -> None:
 def test_no_two_fingerprints_are_equal(changed: tuple[str, int, int]) -> None:
     if (both := reviewed(changed)) is None:
         return
-    marks = [finding["fingerprint"] for finding in both[1]["findings"]]
-    assert len(marks) == len(set(marks)), _twins(both[1]["findings"])
-
-
-def _twins(findings: list[dict[str, Any]]) -> list[Any]:
-    seen: dict[str, Any] = {}
-    return [
-        (seen[f["fingerprint"]], f["rule"]["id"], f["pointers"])
-        for f in findings
-        if seen.setdefault(f["fingerprint"], f["pointers"]) is not f["pointers"]
-    ]
+    marks = Counter(one["fingerprint"] for one in instances(both[1]))
+    twins = [(one["rule"]["id"], one["pointers"]) for one in instances(both[1]) if marks[one["fingerprint"]] > 1]
+    assert twins == []
 
 
 @EXAMPLES
 @given(CHANGED)
-def test_every_pointer_resolves_in_the_sent_record(changed: tuple[str, int, int]) -> None:
+def test_every_place_is_in_the_sent_record_and_every_missing_one_is_not(changed: tuple[str, int, int]) -> None:
     if (both := reviewed(changed)) is None:
         return
     document, answer = both
-    for finding in answer["findings"]:
-        assert finding["pointers"], finding["rule"]["id"]
-        for place in finding["pointers"]:
+    for one in instances(answer) + instances(answer, "unjudged"):
+        assert one["pointers"], one["rule"]["id"]
+        for place in one["pointers"]:
             at = resolve(document, place["pointer"])
             if "chars" in place:
                 assert isinstance(at, str)
                 assert 0 <= place["chars"]["from"] < place["chars"]["to"] <= len(at)
-    for entry in answer["not_assessable"]:
-        for unknown in entry["unknown"]:
-            for pointer in unknown["pointers"]:
-                resolve(document, pointer)
+            if "item" in place:
+                steps = place["pointer"].split("/")
+                item = next(resolve(document, "/".join(steps[: n + 1])) for n, s in enumerate(steps) if s.isdigit())
+                assert item["id"] == place["item"]
+            if "missing" in place:
+                assert place["missing"].startswith(place["pointer"])
+                assert _is_not_there(document, place["missing"]), place
     for notice in answer["notices"]:
-        if "pointer" in notice:
-            resolve(document, notice["pointer"])
+        for pointer in notice["pointers"]:
+            resolve(document, pointer)
 
 
-def _key(finding: dict[str, Any]) -> tuple[Any, ...]:
-    first = finding["pointers"][0]["pointer"]
-    parts = tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in first.split("/")[1:])
-    return SEVERITIES.index(finding["severity"]), PHASES.index(finding["phase"]), finding["rule"]["id"], parts
+def _is_not_there(document: Document, pointer: str) -> bool:
+    """Nothing, a mark of absence, or the end of a list."""
+    if pointer.endswith("/-"):
+        return isinstance(resolve(document, pointer[:-2]), list)
+    try:
+        value = resolve(document, pointer)
+    except LookupError:
+        return True
+    return isinstance(value, dict) and ("absent" in value or "none" in value)
 
 
 @EXAMPLES
 @given(CHANGED)
-def test_findings_stand_in_the_fixed_order(changed: tuple[str, int, int]) -> None:
-    """Severity, phase, rule id, pointer by its parts with numbers as numbers."""
+def test_the_most_urgent_comes_first(changed: tuple[str, int, int]) -> None:
+    """Severity, concern, start of the worst instance (no time comes last), rule id; tell_now likewise."""
     if (both := reviewed(changed)) is None:
         return
-    keys = [_key(finding) for finding in both[1]["findings"]]
+    _, answer = both
+
+    def key(entry: dict[str, Any], span: Any, rule: str) -> tuple[Any, ...]:
+        start = span["from"] if span else ""
+        return SEVERITIES.index(entry["severity"]), CONCERNS.index(entry["concern"]), span is None, start, rule
+
+    keys = [key(f, f["instances"][0]["span"], f["rule"]["id"]) for f in answer["findings"]]
     assert keys == sorted(keys)
+    assert len({f["key"] for f in answer["findings"]}) == len(answer["findings"]), "one finding a rule"
+    told = [key(line, line["span"], line["rule"]) for line in answer["tell_now"]]
+    assert told == sorted(told)
 
 
 @EXAMPLES
 @given(CHANGED)
-def test_related_findings_name_each_other(changed: tuple[str, int, int]) -> None:
+def test_every_critical_danger_is_told_now(changed: tuple[str, int, int]) -> None:
+    """A line for each critical finding and for each critical danger that stays unjudged, and no other line."""
     if (both := reviewed(changed)) is None:
         return
-    related = {finding["fingerprint"]: set(finding["related"]) for finding in both[1]["findings"]}
-    for mark, others in related.items():
-        assert mark not in others
-        assert all(mark in related[other] for other in others)
+    _, answer = both
+    critical = sorted(f["key"] for f in answer["findings"] if f["severity"] == "critical")
+    assert sorted(line["finding"] for line in answer["tell_now"] if line["finding"]) == critical
+    dangers = sorted(e["rule"]["id"] for e in answer["unjudged"] if e["severity"] == "critical" and e["instances"])
+    assert sorted(line["rule"] for line in answer["tell_now"] if not line["finding"]) == dangers
+    assert all(line["severity"] == "critical" and line["text"] and line["pointers"] for line in answer["tell_now"])
 
 
 @EXAMPLES
 @given(CHANGED)
 def test_what_a_finding_always_says(changed: tuple[str, int, int]) -> None:
-    """``tell_now`` on every critical one and on no other; a critical or locked one cannot be accepted."""
+    """``tell_now`` wherever it is critical; a critical or locked one cannot be accepted."""
     if (both := reviewed(changed)) is None:
         return
-    locked = {rule.id for rule in pipeline().rulebook.rules if rule.locked}
-    for finding in both[1]["findings"]:
-        assert ("tell_now" in finding) == (finding["severity"] == "critical")
-        assert finding["message"]
-        assert finding["remediation"]
-        if finding["severity"] == "critical" or finding["rule"]["id"] in locked:
-            assert finding["acceptable"] is False
+    for one in instances(both[1]):
+        rule = RULES[one["rule"]["id"]]
+        assert ("tell_now" in one) == (rule.tell_now is not None)
+        assert "{" not in one["message"] + one.get("tell_now", "")
+        assert one["message"]
+        assert one["remediation"]
+        if one["severity"] == "critical" or rule.locked:
+            assert one["acceptable"] is False
 
 
 @EXAMPLES
 @given(CHANGED)
-def test_no_text_and_no_id_of_the_record_comes_back(changed: tuple[str, int, int]) -> None:
-    """Narrative, the crew's words, and every id but ``episode_ref`` stay out of the answer."""
+def test_stories_are_numbered_as_they_come(changed: tuple[str, int, int]) -> None:
+    """Findings of one cascade have one number, no finding is alone in its story."""
+    if (both := reviewed(changed)) is None:
+        return
+    told = [(f["story"], RULES[f["rule"]["id"]].cascade) for f in both[1]["findings"]]
+    numbers = [story for story, _ in told if story is not None]
+    assert list(dict.fromkeys(numbers)) == list(range(1, len(set(numbers)) + 1))
+    assert all(count > 1 for count in Counter(numbers).values())
+    assert len({(story, cascade) for story, cascade in told if story is not None}) == len(set(numbers))
+    alone = Counter(cascade for _, cascade in told if cascade)
+    assert all(story is None for story, cascade in told if alone[cascade or ""] < 2)
+
+
+@EXAMPLES
+@given(CHANGED)
+def test_no_text_and_no_id_of_a_person_comes_back(changed: tuple[str, int, int]) -> None:
+    """Narrative, the crew's words, and every id stay out of the answer; ids of items stand in ``item`` alone."""
     name, seed, times = changed
     document = mutated(demo(name), seed, times)
     for number, place in enumerate(places(document)):
@@ -180,7 +235,7 @@ def test_no_text_and_no_id_of_the_record_comes_back(changed: tuple[str, int, int
             and place.member.name != "episode_ref"
             and isinstance(place.value, str)
         ):
-            place.value = f"Canary-{number}" if place.member.name == "id" else "Canary-person"
+            place.value = f"Item-{number}" if place.member.name == "id" else "Canary-person"
         elif (
             isinstance(place.member.kind, declaration.Text)
             and isinstance(place.value, str)
@@ -188,11 +243,38 @@ def test_no_text_and_no_id_of_the_record_comes_back(changed: tuple[str, int, int
         ):
             place.value = f"{place.value} Canary {place.value}"[: place.member.kind.longest]
     try:
-        body = json.dumps(document).encode()
-        answer = json.dumps(pipeline().review(body, "application/json", "default", True).document)
+        made = pipeline().review(json.dumps(document).encode(), "application/json", "default", Wanted(True, True, True))
     except Rejected:
         return
+    answer = json.dumps(_without_items(made.document))
     assert "Canary" not in answer
+    assert "Item-" not in answer
     sent = document.get("narrative")
     if isinstance(sent, str):
         assert not any(" ".join(words) in answer for words in zip(*(sent.split()[n:] for n in range(6)), strict=False))
+
+
+def _without_items(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _without_items(each) for name, each in value.items() if name != "item"}
+    return [_without_items(each) for each in value] if isinstance(value, list) else value
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_what_is_left_out_changes_nothing_else(name: str) -> None:
+    """``detail``, ``accounts`` and ``explain`` add members; the rest of the answer is the same."""
+    body = encoded(demo(name))
+    plain = pipeline().review(body, "application/json", "default").document
+    rich = pipeline().review(body, "application/json", "default", Wanted(True, True, True)).document
+    assert {k for k in rich if k not in plain} == {"accounts"}
+    for short, full in zip(plain["findings"], rich["findings"], strict=True):
+        assert "why" not in short
+        assert full["why"]
+        assert {k: v for k, v in full.items() if k not in ("why", "sources")} == {
+            k: v for k, v in short.items() if k != "sources"
+        }
+        assert [set(s) for s in short["sources"]] == [{"key", "locator", "confidence"}] * len(short["sources"])
+    assert {k: v for k, v in rich.items() if k not in ("accounts", "findings", "accepted")} == {
+        k: v for k, v in plain.items() if k not in ("findings", "accepted")
+    }
+    assert all("explanation" in account for account in rich["accounts"])

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from service.pipeline import Pipeline
 from tests.support.episodes import Document, encoded
 
+#: Members of an instance, those that an acceptance adds included.
+OF_INSTANCE = ("message", "span", "pointers", "fingerprint", "acceptable", "disputed", "late", "reason", "by", "at")
 ABOVE_INFO = ("critical", "warning")
 
 
@@ -13,10 +17,19 @@ def review(pipeline: Pipeline, document: Document) -> Document:
     return dict(pipeline.review(encoded(document), "application/json", "default").document)
 
 
+def instances(answer: Document, member: str = "findings") -> list[dict[str, Any]]:
+    """Every instance of every finding, with the members of its finding."""
+    return [
+        {**{name: value for name, value in finding.items() if name != "instances"}, **instance}
+        for finding in answer[member]
+        for instance in finding["instances"]
+    ]
+
+
 def found(pipeline: Pipeline, document: Document, *severities: str) -> list[str]:
-    """Findings of the given severities as "RULE severity", in the order of the ids; one entry a finding."""
-    findings = review(pipeline, document)["findings"]
-    return sorted(f"{f['rule']['id']} {f['severity']}" for f in findings if f["severity"] in severities)
+    """Instances of findings of the given severities as "RULE severity", in the order of the ids."""
+    found = instances(review(pipeline, document))
+    return sorted(f"{f['rule']['id']} {f['severity']}" for f in found if f["severity"] in severities)
 
 
 def above_info(pipeline: Pipeline, document: Document) -> list[str]:
