@@ -289,9 +289,8 @@ def _causes(document: Document) -> dict[str, tuple[str, str]]:
     }
 
 
-@pytest.mark.parametrize("name", ["found-prone-handcuffs-key-away", "hold-only"])
-def test_a_member_without_a_place_is_itself_the_cause(name: str) -> None:
-    document, tried = demo(name), 0
+def test_a_member_without_a_place_is_itself_the_cause() -> None:
+    document, tried = demo("everything-wrong"), 0
     before = _causes(document)
     for path in PATHS:
         try:
@@ -303,4 +302,4 @@ def test_a_member_without_a_place_is_itself_the_cause(name: str) -> None:
                 tried += 1
                 assert state == "not_collected", (rule, path, cause)
                 assert f"{cause}/".startswith(f"{path}/") or f"{path}/".startswith(f"{cause}/"), (rule, path, cause)
-    assert tried > 5
+    assert tried > 20
