@@ -182,7 +182,11 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
     for name, lines in (
         ("For information", [f"{f['title']} [{f['rule']['id']}]" for f in infos]),
         ("Accepted by the sender", [f"{f['title']} [{f['rule']['id']}]" for f in document["accepted"]]),
-        ("Notices", [f"{n['severity']}: {n['text']}" for n in document["notices"]]),
+        (
+            "Dangers and duties that the record leaves open",
+            [f"{u['severity']}: {u['message']}{_named(u)}" for u in document["unjudged"]],
+        ),
+        ("Notices", [f"{n['severity']}: {n['text']}{_noticed(n, request)}" for n in document["notices"]]),
         (
             "Not sent, so what stands there was not seen",
             [f"{key}: {PREFETCH[key].partition('?')[0]}" for key in request.not_sent],
@@ -199,6 +203,15 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
     severities = {notice["severity"] for notice in document["notices"]}
     indicator = next((each for each in ("critical", "warning") if each in severities), "info")
     return _card(document, "account", head, indicator, detail, base_url)
+
+
+def _named(entry: Mapping[str, Any]) -> str:
+    return "" if entry["rule"] is None else f" [{entry['rule']['id']}]"
+
+
+def _noticed(notice: Mapping[str, Any], request: HookRequest) -> str:
+    places = [request.location(place) for place in notice["pointers"] if place]
+    return f" At: {', '.join(places)}." if places else ""
 
 
 def _disputed(finding: Mapping[str, Any]) -> bool:
