@@ -221,7 +221,7 @@ def _disputed(finding: Mapping[str, Any]) -> bool:
 def _bullet(finding: Mapping[str, Any], review: Review, request: HookRequest) -> str:
     told = f" **{_plain(finding['tell_now'])}**" if "tell_now" in finding else ""
     disputed = " Disputed: the two deciders disagree." if _disputed(finding) else ""
-    said = f"{_plain(finding['message'])} {_plain(finding['remediation'])}{disputed}"
+    said = f"{_plain(' '.join(messages(finding)))} {_plain(finding['remediation'])}{disputed}"
     return f"- {finding['severity']}: {_plain(finding['title'])}.{told} {said} {_places(finding, review, request)}"
 
 

@@ -256,9 +256,8 @@ def test_a_cascade_is_one_card_under_its_worst() -> None:
 def test_the_last_card_accounts_for_every_rule_and_says_the_cautions(name: str) -> None:
     last = cards(demo(name))[-1]
     document = reviewed(of_episode(demo(name))).document
-    lines = dict(
-        line[2:].split(": ", 1) for line in last["detail"].split("\n") if line.startswith("- ") and ": RR-" in line
-    )
+    _, _, by_outcome = last["detail"].partition("Rules by outcome:\n\n")
+    lines = dict(line[2:].split(": ", 1) for line in by_outcome.split("\n") if line.startswith("- "))
     said = {rule: outcome for outcome, ids in lines.items() if "RR-" in ids for rule in ids.split(", ")}
     names = {"finding": "finding", "not_applicable": "not applicable", "not_assessable": "not assessable"}
     assert said == {a["rule"]: names.get(a["outcome"], a["outcome"]) for a in document["accounts"]}
