@@ -54,10 +54,10 @@ def of_deciders(disputed: Iterable[str], failed: Iterable[str]) -> list[Notice]:
     ]
 
 
-def of_stage(over: bool) -> list[Notice]:
-    """A call that the caller takes for running, and that is over by the record."""
+def of_stage(ends: Sequence[str], intake: Intake) -> list[Notice]:
+    """A call that the caller takes for running, and that is over by the record. ``ends``: where it says so."""
     text = "The record says that the call is over, so it was reviewed as at closing."
-    return [notice("call-is-over", "info", text)] if over else []
+    return [notice("call-is-over", "info", text, [intake.locate(end) for end in ends])] if ends else []
 
 
 def of_acceptances(matched: Matched, given: int) -> list[Notice]:
