@@ -31,6 +31,8 @@ N = TypeVar("N", bound=declaration.Node)
 #: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
 #: judged as charted.
 ROUNDING = 60
+#: An entry written later than this after its time is a late entry (common practice, no source).
+LATE = 1800
 #: With neither device nor hold nor police device, control is reached this long after the first sedative.
 CONTROL_AFTER_SEDATIVE = 600
 #: The check on arrival may be this long before arrival.
@@ -193,9 +195,10 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: record.Episode, asked: Asked | None = None) -> None:
-        """``asked``: what rules can ask for; without it every attribute is made."""
+    def __init__(self, episode: record.Episode, asked: Asked | None = None, *, running: bool = False) -> None:
+        """``asked``: what rules can ask for; without it every attribute is made. ``running``: the call is not over."""
         self.episode = episode
+        self._running = running
         self._asked = asked
         self.contact: int | None = episode.transport.at_patient.epoch
         self.departed: int | None = episode.transport.departed.epoch
@@ -263,6 +266,10 @@ class Timeline:
         ]
 
     # ------------------------------------------------------------ spans
+
+    def awaited(self, time: int, limit: int) -> bool:
+        """Whether what is due so many seconds after a time may still come: the call runs, and the record ends before."""
+        return self._running and (self.last is None or self.last < time + limit + ROUNDING)
 
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
         """(epoch, open) of an end: as charted, else the end of care, else the last time of the record, and then open.

@@ -16,7 +16,7 @@ from . import intervals, scales
 from .builder import FactBuilder, state_of
 from .fact import Evidence, place
 from .items import charted_times, meets_duty, news2
-from .timeline import ROUNDING, Timeline, items
+from .timeline import LATE, ROUNDING, Timeline, items
 
 #: Seconds. Two very agitated scores this far apart show that the struggle goes on.
 STRUGGLE = 600
@@ -24,8 +24,6 @@ STRUGGLE = 600
 FIRST_SCORE = 300
 #: A set this close before transfer of care counts as the set before transfer.
 BEFORE_TRANSFER = 600
-#: An entry written later than this after its time is a late entry.
-LATE = 1800
 #: Attributes that follow from the sets of vital signs.
 _FROM_VITALS = (
     "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
