@@ -17,7 +17,7 @@ from service.episode.words import LIMBS
 from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
-from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, unknown_end
+from .timeline import ROUNDING, Timeline, applied_here, items, limb_of, parenteral, unknown_end
 
 #: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
@@ -223,11 +223,6 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         flow = cover.oxygen_l_min
         fact.set("oxygen_flowing", flow if type(flow) is Absent else flow > 0)
         yield fact
-
-
-def applied_here(item: record.LimbRestraint) -> bool:
-    """Whether this unit put a device on: what it took over, or what others are charted as having put on, it did not."""
-    return item.taken_over is not True and (type(item.applied_by) is Absent or item.applied_by in ("ems", "fire"))
 
 
 def _device(

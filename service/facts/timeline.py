@@ -60,6 +60,11 @@ def limb_of(side: str | Absent, site: str) -> str:
     return f"{side}_{'arm' if site in _ARM_SITES else 'leg'}"
 
 
+def applied_here(item: record.LimbRestraint) -> bool:
+    """Whether this unit put a device on: what it took over, or what others are charted as having put on, it did not."""
+    return item.taken_over is not True and (type(item.applied_by) is Absent or item.applied_by in ("ems", "fire"))
+
+
 def own_limb(node: record.Action | record.Event) -> str | None:
     """The limb of an action or event, None where it names none."""
     if type(node.site) is Absent or (type(node.side) is Absent and node.site != "torso"):
@@ -299,6 +304,8 @@ class Timeline:
             known = True
             for item in own.get(limb, ()):
                 start = item.on.epoch
+                if start is None and item.taken_over is True:
+                    start = self.contact  # nobody here knows when it was put on: this unit's care is what counts
                 if start is None:
                     known = False
                     continue
@@ -478,6 +485,8 @@ class Timeline:
         fact.set("ep_device", own)
         fact.set("ep_hold", held)
         fact.set("ep_police_device", police)
+        listed = items(self.limb_items)
+        fact.set("ep_taken_over", bool(listed) and not items(holds) and not any(applied_here(i) for i in listed))
         if True in (own, held, police):
             fact.set("ep_physical", True)
         elif any(type(x) is Absent for x in (own, held, police)):

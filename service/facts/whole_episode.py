@@ -329,9 +329,9 @@ def _measured(line: Timeline, vitals: list[record.VitalSet], members: tuple[Memb
             value = getattr(vital, member)
             if type(value) is not Absent:
                 return True
-            if value.state == "declined":
-                late = line.control is None or time is None or time >= line.control
-                if value.reason != "unsafe_to_attempt" or late or not _any_after(line.control, vitals):
+            if value.state == "declined" and (time is None or meets_duty(value, time, line)):
+                begins_anew = value.reason == "unsafe_to_attempt" and _any_after(line.control, vitals)
+                if time is None or not begins_anew:
                     tried = value
     if tried is not None:
         return True
