@@ -10,10 +10,11 @@ from service.episode import record
 from service.episode.absence import MISSING, Absent
 
 from .builder import FactBuilder
+from .entries import items
 from .fact import Evidence, place
 from .responses import RECHECK, RESPONSE, Responses, within
 from .surroundings import Surroundings
-from .timeline import ROUNDING, Timeline, items, own_limb
+from .timeline import ROUNDING, Timeline, own_limb
 
 _STOPPED = ("vf", "pea", "asystole")
 #: Actions that are an event of their own.

@@ -16,7 +16,8 @@ from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
 from service.episode.moment import Moment
 
-from .timeline import LATE, ROUNDING, Timeline, items, own_limb
+from .entries import items
+from .timeline import LATE, ROUNDING, Timeline, own_limb
 
 #: Seconds from a danger to its answer, and from the answer to the next look; common practice, no source.
 RESPONSE = 300
