@@ -78,10 +78,15 @@ class Review:
     sheet: FactSheet
 
 
-def _ends_of_call(episode: record.Episode) -> list[str]:
-    """Pointers of the members by which the call is over."""
-    ends = {"/handover/time": episode.handover.time, "/chart/closed": episode.chart.closed}
-    return [pointer for pointer, value in ends.items() if isinstance(value, Moment)]
+def ends_of_call(episode: record.Episode) -> list[str]:
+    """Pointers of the members by which the call is over; it is then reviewed as at closing."""
+    ends = {
+        "/transport/ended/time": isinstance(episode.transport.ended.time, Moment),
+        "/transport/ended/how": isinstance(episode.transport.ended.how, str),
+        "/handover/time": isinstance(episode.handover.time, Moment),
+        "/chart/closed": isinstance(episode.chart.closed, Moment),
+    }
+    return [pointer for pointer, charted in ends.items() if charted]
 
 
 def build(
@@ -92,8 +97,8 @@ def build(
     wanted: Wanted = AT_CLOSING,
     checkpoint: Checkpoint = never,
 ) -> Review:
-    """The review of one episode. A call that has ended by the record is reviewed as at closing."""
-    ended = _ends_of_call(intake.episode) if wanted.stage == "open" else []
+    """The review of one episode. ``sheet``: of a running call where ``stage`` is open and ``ends_of_call`` names none."""
+    ended = ends_of_call(intake.episode) if wanted.stage == "open" else []
     stage: Stage = "closing" if ended else wanted.stage
     clock = Clock(intake.episode)
     vocabulary = ruleset.book.vocabulary
