@@ -132,6 +132,12 @@ class Pipeline:
         """The facts of one episode."""
         return build_facts(episode, self.rulebook.phrases, self._asked, checkpoint)
 
+    def bound_rules(self, profile: str) -> list[BoundRule]:
+        """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
+        if profile not in self._rulesets:
+            raise UnknownProfile
+        return [entry.bound for entry in self._rulesets[profile].rules]
+
     def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""
         if media_type == JSON:

@@ -153,24 +153,24 @@ def _section_order(line: Timeline) -> Iterator[Compared]:
 
 
 def _outside_contact(line: Timeline) -> Iterator[Compared]:
-    if line.contact is None and line.handover is None:
+    if line.contact is None and line.care_end is None:
         return
     for item in items(line.limb_items):
         on = item.on.epoch
         if on is None or (type(item.applied_by) is not Absent and item.applied_by not in ("ems", "fire")):
             continue
         early = line.contact is not None and on < line.contact - ROUNDING
-        late = line.handover is not None and on > line.handover + ROUNDING
+        late = line.care_end is not None and on > line.care_end + ROUNDING
         yield Compared(((item, "on"),), early or late)
 
 
 def _dose_outside(line: Timeline) -> Iterator[Compared]:
     for dose in items(line.dose_items):
         time = dose.time.epoch
-        if time is None or (line.contact is None and line.handover is None):
+        if time is None or (line.contact is None and line.care_end is None):
             continue
         early = line.contact is not None and time < line.contact - ROUNDING
-        late = line.handover is not None and time > line.handover + ROUNDING
+        late = line.care_end is not None and time > line.care_end + ROUNDING
         yield Compared(((dose, "time"),), early or late)
 
 
@@ -200,7 +200,7 @@ def _bars(line: Timeline) -> Iterator[Compared]:
 
 
 def _limb_twice(line: Timeline) -> Iterator[Compared]:
-    seen: dict[tuple[str, str], list[tuple[int, int, record.LimbRestraint]]] = {}
+    seen: dict[tuple[str | Absent, str], list[tuple[int, int, record.LimbRestraint]]] = {}
     for item in items(line.limb_items):
         start, end = item.on.epoch, line.end_of(item.off)[0]
         if start is not None and end is not None:

@@ -19,15 +19,14 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
-from service.episode.moment import Moment
-from service.episode.words import LIMBS
+from service.episode.words import CHECKED
 from service.wording.labels import member_label
 
 from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
 from .limbs import check_times
-from .timeline import ROUNDING, Timeline, items, limb_of
+from .timeline import ROUNDING, Timeline, items, limb_of, own_limb
 
 #: Seconds; both numbers are this project's own.
 RESPONSE = 300
@@ -202,6 +201,21 @@ _QUANTITIES = (
 
 _MEMBERS = tuple(dict.fromkeys(name for quantity in _QUANTITIES for name in quantity.of or (quantity.member,)))
 _row = declaration.getter(_MEMBERS)
+#: Code of an event that is worked out from other than vital signs -> where it is told.
+_TOLD_AT = {
+    "limb_circulation": "/monitoring/limb_checks",
+    "breathing_absent": "/monitoring/breathing_checks",
+    "airway_blocked": "/monitoring/breathing_checks",
+    "ventilated_by_mask": "/monitoring/actions",
+    "airway_device": "/monitoring/actions",
+}
+
+
+def told_at(code: str) -> tuple[str, ...]:
+    """Paths of the record at which an event of a code is told (``*`` for indexes)."""
+    members = dict.fromkeys(m for q in _QUANTITIES if q.code == code for m in q.of or (q.member,))
+    worked_out = tuple(f"/monitoring/vitals/*/{member}" for member in members)
+    return worked_out or (_TOLD_AT.get(code, "/monitoring/events"),)
 
 
 def _limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
@@ -265,10 +279,7 @@ class Events:
         #: When devices of the crew, and of the police, were on of which nobody charted that they came off.
         self.own_left_on = _together((x.on.epoch, None) for x in items(line.limb_items) if type(x.off) is Absent)
         self.police_left_on = _together((x.on.epoch, None) for x in items(line.police_items) if type(x.off) is Absent)
-        self.untimed_checks: dict[str | None, list[Moment | Absent]] = {}
-        for check in items(monitoring.limb_checks):
-            if type(check.time) is Absent:
-                self.untimed_checks.setdefault(limb_of(check.side, check.site), []).append(check.time)
+        self.untimed_checks = {limb: [c.time for c in found] for limb, found in line.untimed_checks.items()}
         self.posture_number = intervals.last_begun([(t, p.end.epoch) for t, p in line.postures])
 
     # ------------------------------------------------------------ helpers
@@ -296,12 +307,7 @@ class Events:
         return known
 
     def _find_responses(self, family: frozenset[str], limb: str | None) -> list[int]:
-        found = [
-            t
-            for t, a in self.actions
-            if a.action in family
-            and (limb is None or type(a.side) is Absent or type(a.site) is Absent or limb_of(a.side, a.site) == limb)
-        ]
+        found = [t for t, a in self.actions if a.action in family and (limb is None or own_limb(a) in (None, limb))]
         if "oxygen_given" in family:
             found += self.oxygen_on
         if "head_raised" in family or "posture_changed" in family:
@@ -523,11 +529,14 @@ class Events:
     # ------------------------------------------------------------ from limb and breathing checks
 
     def from_limb_checks(self) -> Iterator[FactBuilder]:
-        """One event for every run of abnormal checks of one limb."""
-        for limb in LIMBS:
-            own = [(t, c) for t, c in self.line.checks[limb] if type(c.not_done) is Absent or c.pulse == "absent"]
+        """One event for every run of abnormal checks of one limb, or of all limbs in one entry: the limb is not named then."""
+        done = [(t, c) for t, c in self.line.all_checks if type(c.not_done) is Absent or c.pulse == "absent"]
+        for limb in CHECKED:
+            own = [(t, c) for t, c in done if limb == "all" or limb in self.line.checked(c)]
             readings = []
             for time, check in own:
+                if limb_of(check.side, check.site) != limb:
+                    continue
                 slow: Any = check.cap_refill_s
                 absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
                 if not absent and not longer and (type(slow) is Absent or slow <= 2):
@@ -548,7 +557,8 @@ class Events:
                     readings.append(reading)
             if readings:
                 order = sorted({t for t, _ in own})
-                self._judge(readings, self._responses("limb_circulation", limb), order)
+                named = None if limb == "all" else limb
+                self._judge(readings, self._responses("limb_circulation", named), order)
                 for run in self._runs(readings, order):
                     yield self._limb_run(limb, run)
 
@@ -558,7 +568,6 @@ class Events:
         fact = FactBuilder("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
         fact.know(
             code="limb_circulation",
-            limb=limb,
             absent_pulse=any(r.extra["absent"] for r in judged),
             longer_than_other_side=any(r.extra["longer"] for r in judged),
             refill=max(r.extra["refill"] for r in judged),
@@ -566,6 +575,7 @@ class Events:
             readings=len(run),
             lasted=run[-1].time - run[0].time,
         )
+        fact.set("limb", None if limb == "all" else limb)
         self._answers(fact, run, max, "limb_circulation")
         fact.span = (run[0].time, run[-1].time)
         self._set_at(fact, run[0].time, run[0].in_care)
@@ -590,7 +600,7 @@ class Events:
         """One event for each charted event and each arrest seen in vital signs, and for changes after which checks are due."""
         monitoring = self.line.episode.monitoring
         for event in items(monitoring.events):
-            limb = None if type(event.side) is Absent or type(event.site) is Absent else limb_of(event.side, event.site)
+            limb = own_limb(event)
             yield self._charted(event.event, event.time.epoch, event.end.epoch, place(event), limb, event.before_care)
         yield from self._arrests()
         for time, action in self.actions:

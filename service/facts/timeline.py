@@ -17,7 +17,7 @@ from service.episode.absence import MISSING, Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 from service.episode.member_names import MemberName
 from service.episode.moment import Moment
-from service.episode.words import LIMBS, SIDES, SITES
+from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
 from .builder import Asked, FactBuilder, Wanted, state_of
@@ -48,14 +48,21 @@ _POLICE_LIMBS = {
 }
 
 
-_LIMB_OF = {
-    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}" for side in SIDES for site in SITES
-}
+_ARM_SITES = ("wrist", "forearm", "hand")
 
 
-def limb_of(side: str, site: str) -> str:
-    """The limb a site belongs to: wrist and forearm to the arm, ankle and thigh to the leg."""
-    return _LIMB_OF[side, site]
+def limb_of(side: str | Absent, site: str) -> str:
+    """The limb a site belongs to: wrist, forearm and hand to the arm, ankle, thigh and foot to the leg; else the site."""
+    if site in ("torso", "all"):
+        return site
+    return f"{side}_{'arm' if site in _ARM_SITES else 'leg'}"
+
+
+def own_limb(node: record.Action | record.Event) -> str | None:
+    """The limb of an action or event, None where it names none."""
+    if type(node.site) is Absent or (type(node.side) is Absent and node.site != "torso"):
+        return None
+    return limb_of(node.side, node.site)
 
 
 def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
@@ -160,7 +167,7 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
 
 @dataclass(frozen=True, slots=True)
 class LimbTime:
-    """One limb: the devices on it and when it was restrained.
+    """One limb, or the torso: the devices on it and when it was restrained.
 
     ``own``: its items of ``application.limbs``; ``police``: those of ``custody.devices``.
     ``spans``: all time restrained, ``own_spans``: by own devices alone;
@@ -194,6 +201,8 @@ class Timeline:
         self.departed: int | None = episode.transport.departed.epoch
         self.arrived: int | None = episode.transport.arrived.epoch
         self.handover: int | None = episode.handover.time.epoch
+        #: When this unit's care ended: transfer of care, else the end without one.
+        self.care_end: int | None = self.handover if self.handover is not None else episode.transport.ended.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
         #: The last time of the record, and the objects that say when they were written.
         self.last, self.written = entries(episode)
@@ -205,13 +214,15 @@ class Timeline:
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
         self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
         self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
+        #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
+        self.parts = self._parts()
+        self.limbs = {name: part for name, part in self.parts.items() if name != "torso"}
         self.checks = self._checks()
         #: Limb -> times of the checks that count; filled by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
-        self.limbs = self._limbs()
         self.holds = self._holds()
-        self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
-        self.open = any(limb.open for limb in self.limbs.values()) or self._hold_open
+        self.restrained = intervals.union([span for part in self.parts.values() for span in part.spans] + self.holds)
+        self.open = any(part.open for part in self.parts.values()) or self._hold_open
         self.secured = self._secured()
         self.sedatives = sorted(
             t
@@ -219,38 +230,53 @@ class Timeline:
             if dose.drug in DRUGS
             and DRUGS[dose.drug].sedative
             and (t := dose.time.epoch) is not None
-            and (self.handover is None or t <= self.handover)
+            and (self.care_end is None or t <= self.care_end)
         )
         self.control = self._control()
         self.loaded = self._loaded()
 
     def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
-        """Limb -> its checks with a charted time, in order."""
+        """Limb -> its checks with a charted time, in order; a check of all limbs stands at each limb restrained then."""
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        for time, check in timed((check.time, check) for check in listed):
-            out[limb_of(check.side, check.site)].append((time, check))
+        self.all_checks = timed((check.time, check) for check in listed)
+        for time, check in self.all_checks:
+            for limb in self.checked(check):
+                out[limb].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
             if type(check.time) is Absent:
-                self.untimed_checks[limb_of(check.side, check.site)].append(check)
+                for limb in self.checked(check):
+                    self.untimed_checks[limb].append(check)
         return out
+
+    def checked(self, check: record.LimbCheck) -> list[str]:
+        """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
+        if check.site != "all":
+            return [limb_of(check.side, check.site)]
+        time = check.time.epoch
+        return [
+            name
+            for name, limb in self.limbs.items()
+            if (type(check.side) is Absent or name.startswith(check.side))
+            and (time is None or not limb.known or intervals.inside(time, limb.spans))
+        ]
 
     # ------------------------------------------------------------ spans
 
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
-        """(epoch, open) of an end: as charted, else transfer of care, else the last time of the record, and then open.
+        """(epoch, open) of an end: as charted, else the end of care, else the last time of the record, and then open.
 
-        No later than transfer of care.
+        No later than the end of care.
         """
         own = time.epoch
         if own is not None:
-            return (own if self.handover is None else min(own, self.handover)), False
-        if self.handover is not None:
-            return self.handover, False
+            return (own if self.care_end is None else min(own, self.care_end)), False
+        if self.care_end is not None:
+            return self.care_end, False
         return self.last, True
 
-    def _limbs(self) -> dict[str, LimbTime]:
+    def _parts(self) -> dict[str, LimbTime]:
         own: dict[str, list[record.LimbRestraint]] = {}
         police: dict[str, list[record.PoliceDevice]] = {}
         for item in items(self.limb_items):
@@ -259,7 +285,7 @@ class Timeline:
             for limb in self._police_limbs(device):
                 police.setdefault(limb, []).append(device)
         out = {}
-        for limb in LIMBS:
+        for limb in BODY_PARTS:
             spans: list[Span] = []
             own_spans: list[Span] = []
             opened = False
@@ -337,8 +363,8 @@ class Timeline:
     # ------------------------------------------------------------ moments
 
     def _secured(self) -> list[int]:
-        """For every limb with a device of ours, when it was first secured."""
-        return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
+        """For every limb, and the torso, with a device of ours, when it was first secured."""
+        return sorted(spans[0][0] for part in self.parts.values() if (spans := part.own_spans))
 
     def _control(self) -> int | None:
         """When the last limb was secured; without own devices when the hold ended or the last police device was on;
@@ -382,7 +408,7 @@ class Timeline:
         """Whether a stretch reaches into the journey; None when departure is not charted."""
         if self.departed is None:
             return None
-        arrived = self.arrived if self.arrived is not None else self.handover
+        arrived = self.arrived if self.arrived is not None else self.care_end
         return (end is None or end > self.departed) and (arrived is None or start < arrived)
 
     # ------------------------------------------------------------ what facts carry
@@ -398,7 +424,7 @@ class Timeline:
 
     def _at_restrained(self, time: int) -> bool | Absent | None:
         inside = intervals.inside(time, self.restrained)
-        if not inside and not all(limb.known for limb in self.limbs.values()):
+        if not inside and not all(part.known for part in self.parts.values()):
             return None
         if type(self.limb_items) is Absent and not self.restrained:
             return self.limb_items

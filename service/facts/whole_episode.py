@@ -129,7 +129,7 @@ def _posture(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _time(fact: FactBuilder, line: Timeline) -> None:
-    known = all(limb.known for limb in line.limbs.values())
+    known = all(part.known for part in line.parts.values())
     total = intervals.length(line.restrained)
     if not line.restrained or not known:
         fact.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
@@ -247,7 +247,7 @@ def _one_left(line: Timeline) -> bool | None:
     spans = [span for limb in line.limbs.values() for span in limb.own_spans]
     ends = sorted({end for _, end in spans})
     for end in ends:
-        if line.handover is not None and end >= line.handover:
+        if line.care_end is not None and end >= line.care_end:
             continue
         still = [s for s in spans if s[0] <= end < s[1]]
         later = [e for e in ends if e > end]
@@ -566,7 +566,7 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     fact.set("irritant_used", spray.used)
     since = spray.time.epoch
     since = line.contact if since is None else since
-    fact.set("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
+    fact.set("irritant_watched", None if since is None or line.care_end is None else max(0, line.care_end - since))
     weapon = episode.custody.energy_weapon
     if type(weapon) is Absent:
         fact.set("energy_weapon_trigger", weapon)

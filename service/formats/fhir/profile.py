@@ -134,7 +134,7 @@ SHAPES = {
             end="end",
             by="by",
         ),
-        Shape("monitoring.actions", record.Action, "Procedure", "action", start="time"),
+        Shape("monitoring.actions", record.Action, "Procedure", "action", start="time", end="end", by="by"),
         Shape("monitoring.events", record.Event, "Observation", "event", start="time", end="end"),
         Shape("reassessments", record.Reassessment, "Observation", start="time"),
         Shape("custody.devices", record.PoliceDevice, "DeviceUseStatement", "device", start="on", end="off"),
@@ -189,6 +189,8 @@ def encode(name: str, kind: declaration.Kind, value: Any) -> list[Extension]:
             return [{"url": name, "valueCode": value}]
         case declaration.Codes():
             return [{"url": name, "valueCode": word} for word in value] or _nothing(name, "none")
+        case declaration.Idents():
+            return [{"url": name, "valueString": ident} for ident in value] or _nothing(name, "none")
         case declaration.Time():
             return [{"url": name, "valueDateTime": stamp(value)}]
         case declaration.Ident() | declaration.Text():

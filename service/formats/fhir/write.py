@@ -273,8 +273,9 @@ class _Writer:
 
     def _limb(self, resource: Resource, item: record.LimbRestraint, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.RESTRAINT]}
-        resource["bodySite"] = [_site(item.site, item.side)]
-        used |= {"site", "side"}
+        if row := codes.SITES.code_of((item.site, item.side)):
+            resource["bodySite"] = [_site(row, item)]
+            used |= {"site", "side"}
         if isinstance(item.device, str):
             resource["usedCode"] = [{"coding": [coding("application.limbs.device", item.device)]}]
             used.add("device")
@@ -362,8 +363,9 @@ class _Writer:
 
     def _check(self, resource: Resource, item: record.LimbCheck, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.LIMB_FINDINGS]}
-        resource["bodySite"] = _site(item.site, item.side)
-        used |= {"site", "side"}
+        if row := codes.SITES.code_of((item.site, item.side)):
+            resource["bodySite"] = _site(row, item)
+            used |= {"site", "side"}
         components: list[Resource] = []
         for member in ("pulse", "motor", "sensation", "skin"):
             word = getattr(item, member)
@@ -426,11 +428,8 @@ def _sign_code(sign: str) -> tuple[str, str]:
     return row.code, row.system
 
 
-def _site(site: str, side: str) -> Resource:
-    row = codes.SITES.code_of((site, side))
-    if row is None:
-        raise KeyError((site, side))
-    return {"coding": [_row(row)], "text": f"{side} {site}"}
+def _site(row: codes.Row, item: record.LimbRestraint | record.LimbCheck) -> Resource:
+    return {"coding": [_row(row)], "text": f"{item.side} {item.site}"}
 
 
 def _drug(drug: str, slug: str) -> dict[str, str]:
