@@ -73,6 +73,19 @@ def test_check_reads_every_format(to: str, tmp_path: Path, capsys: pytest.Captur
     assert "Line 2, column" in capsys.readouterr().err
 
 
+def test_control_characters_of_a_file_name_do_not_reach_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "\x1b[31m.json"
+    assert cli.main(["check", str(path)]) == FAILED
+    path.write_bytes(EXEMPLARY.read_bytes())
+    assert cli.main(["check", str(path)]) == OK
+    said = capsys.readouterr()
+    for text in said:
+        assert r"\x1b[31m.json" in text
+        assert "\x1b" not in text
+
+
 def test_a_mapping_that_cannot_be_used_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

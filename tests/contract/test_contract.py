@@ -15,6 +15,7 @@ from jsonschema import Draft202012Validator  # type: ignore[import-untyped,unuse
 from service.api.contract import with_generated
 from service.app import create_app
 from service.episode.schema import episode_schema
+from service.facts.fact import STATE_ORDER
 from service.formats.fhir import chart as fhir
 from service.formats.nemsis import chart as nemsis
 from service.intake import episode_json, strict_json
@@ -23,7 +24,6 @@ from service.resources import demo_directory, openapi_path
 from service.review import notices
 from service.review.build import OUTCOMES
 from service.settings import Settings
-from service.wording.headings import STATES
 from tests.contract.checked import Client, Contract
 from tests.support.pipeline import pipeline
 
@@ -66,7 +66,7 @@ def test_the_words_of_open_vocabularies_are_those_of_the_rulebook() -> None:
     assert known_words("Phase") == list(words.phases)
     assert known_words("Category") == list(words.categories)
     assert set(known_words("HandledBy")) == set(words.handlers)
-    assert set(known_words("State")) == set(STATES)
+    assert set(known_words("State")) == set(STATE_ORDER)
     assert set(known_words("Due")) == set(words.dues)
     assert set(known_words("Confidence")) == set(words.confidence)
 
