@@ -30,7 +30,9 @@ OPTIONAL = frozenset(
     ("worst_by", "message_many", "tell_now", "asked_because", "requires", "yields_to", "cascade", "known_limits")
 )
 #: Words of findings that are shown as one story.
-CASCADES = ("breathing", "sedation", "limb", "fall_in_pressure")
+CASCADES = (
+    "arrest", "breathing", "sedation", "limb", "fall_in_pressure", "hands", "police_device", "transfer",
+)  # fmt: skip
 
 
 class Slip(Exception):
