@@ -87,3 +87,16 @@ def test_a_question_is_asked_of_the_author_only_with_its_reason_in_the_catalogue
 
     for rule in BOOK.rules:
         assert ("asked_because" in rule_entry(rule, BOOK)) == (rule in ASKED), rule.id
+
+
+def test_the_profile_for_a_first_month_switches_nothing_off_and_touches_no_danger() -> None:
+    essential = BOOK.profiles["essential"]
+    rules = {rule.id: rule for rule in BOOK.rules}
+    assert essential.off == ()
+    assert (essential.parameters, essential.severities) == ({}, {})
+    assert all(
+        rules[rule].category == "completeness" and rules[rule].severity == "warning" for rule in essential.measures
+    )
+    left = [rule for rule in ASKED if rule.id not in essential.measures]
+    assert sum(rule.severity == "critical" for rule in left) == sum(rule.severity == "critical" for rule in ASKED)
+    assert len(left) < len(ASKED) * 2 / 3 + 1
