@@ -17,7 +17,7 @@ from service.episode.words import LIMBS
 from . import intervals, scales
 from .builder import FactBuilder, scaled, state_of
 from .fact import Evidence, place
-from .timeline import ROUNDING, Timeline, items, limb_of, parenteral, unknown_end
+from .timeline import ROUNDING, Timeline, applied_here, items, limb_of, parenteral, unknown_end
 
 #: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
@@ -119,7 +119,7 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(checks) is Absent:
         fact.set("limb_checks_on_restrained", checks)
     else:
-        fact.set("limb_checks_on_restrained", sum(limb_of(c.side, c.site) in line.limbs for c in checks))
+        fact.set("limb_checks_on_restrained", sum(any(limb in line.limbs for limb in line.checked(c)) for c in checks))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
 
 
@@ -165,7 +165,7 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
         _stretch(fact, line, start, end, posture.care, (posture.start, posture.end))
-        last = end if end is not None else line.handover
+        last = end if end is not None else line.care_end
         if start is None:
             fact.unknown(("after_loading", "in_transport", "restrained"), "missing")
         else:
@@ -199,7 +199,8 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
     for item in items(line.limb_items):
         limb = limb_of(item.side, item.site)
         fact = _device(line, item, "limb_restraint", item.device, f"limb:{limb}:{item.site}")
-        fact.know(limb=limb, secured_after_start=type(item.on) is not Absent)
+        fact.set("limb", limb)
+        fact.know(applied_here=applied_here(item), secured_after_start=type(item.on) is not Absent)
         fact.set(
             "by_this_service",
             item.applied_by if type(item.applied_by) is Absent else item.applied_by in ("ems", "fire"),
@@ -236,7 +237,7 @@ def _device(
     fact.know(device_group=group)
     fact.set("name", name)
     start, end = item.on.epoch, item.off.epoch
-    last = end if end is not None else line.handover
+    last = end if end is not None else line.care_end
     if end is not None and line.contact is not None:
         fact.set("in_care", end > line.contact)
     else:
@@ -277,11 +278,14 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for all checks of one limb that read alike: six checks that all lack the pulse are one finding."""
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(line.episode.monitoring.limb_checks):
-        time, limb = check.time.epoch, line.limbs.get(limb_of(check.side, check.site))
-        if limb is None:
+        time = check.time.epoch
+        found = [line.limbs[name] for name in line.checked(check) if name in line.limbs]
+        if not found:
             restrained: bool | None = False
+        elif time is None or not all(limb.known for limb in found):
+            restrained = None
         else:
-            restrained = None if time is None or not limb.known else intervals.inside(time, limb.spans)
+            restrained = any(intervals.inside(time, limb.spans) for limb in found)
         after = None if time is None or line.control is None else time >= line.control
         alike = (restrained, after, time is None, type(check.by) is Absent, _ALIKE(check))
         groups.setdefault(alike, []).append(check)
@@ -412,8 +416,8 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
-    if line.handover is not None:
-        fact.set(names[0], line.handover - time >= due)
+    if line.care_end is not None:
+        fact.set(names[0], line.care_end - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:
         fact.set(names[0], True)
     else:

@@ -44,14 +44,20 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
 
 
 def build(
-    episode: record.Episode, declared: Phrases, asked: Asked | None = None, checkpoint: Checkpoint = never
+    episode: record.Episode,
+    declared: Phrases,
+    asked: Asked | None = None,
+    checkpoint: Checkpoint = never,
+    *,
+    running: bool = False,
 ) -> FactSheet:
     """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
     ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
-    The fact of the whole episode always gets every ``ep_`` attribute.
+    The fact of the whole episode always gets every ``ep_`` attribute. ``running``: the call is not over, so nothing is
+    judged after the last entry.
     """
-    line = Timeline(episode, asked)
+    line = Timeline(episode, asked, running=running)
     values, states = line.shared()
     narrative = episode.narrative
     hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
@@ -68,7 +74,7 @@ def build(
         ("dose", items.doses(line)),
         ("drug", items.drug_totals(line)),
         ("check", items.checks(line)),
-        ("event", events.Events(line, values).all()),
+        ("event", events.events(line, values)),
         ("gap", gaps.gaps(line)),
         ("phrase", told.phrases(line, hits)),
         ("pair", contradictions.pairs(line, hits)),

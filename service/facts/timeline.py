@@ -17,7 +17,7 @@ from service.episode.absence import MISSING, Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 from service.episode.member_names import MemberName
 from service.episode.moment import Moment
-from service.episode.words import LIMBS, SIDES, SITES
+from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
 from .builder import Asked, FactBuilder, Wanted, state_of
@@ -31,6 +31,8 @@ N = TypeVar("N", bound=declaration.Node)
 #: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
 #: judged as charted.
 ROUNDING = 60
+#: An entry written later than this after its time is a late entry (common practice, no source).
+LATE = 1800
 #: With neither device nor hold nor police device, control is reached this long after the first sedative.
 CONTROL_AFTER_SEDATIVE = 600
 #: The check on arrival may be this long before arrival.
@@ -48,14 +50,26 @@ _POLICE_LIMBS = {
 }
 
 
-_LIMB_OF = {
-    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}" for side in SIDES for site in SITES
-}
+_ARM_SITES = ("wrist", "forearm", "hand")
 
 
-def limb_of(side: str, site: str) -> str:
-    """The limb a site belongs to: wrist and forearm to the arm, ankle and thigh to the leg."""
-    return _LIMB_OF[side, site]
+def limb_of(side: str | Absent, site: str) -> str:
+    """The limb a site belongs to: wrist, forearm and hand to the arm, ankle, thigh and foot to the leg; else the site."""
+    if site in ("torso", "all"):
+        return site
+    return f"{side}_{'arm' if site in _ARM_SITES else 'leg'}"
+
+
+def applied_here(item: record.LimbRestraint) -> bool:
+    """Whether this unit put a device on: what it took over, or what others are charted as having put on, it did not."""
+    return item.taken_over is not True and (type(item.applied_by) is Absent or item.applied_by in ("ems", "fire"))
+
+
+def own_limb(node: record.Action | record.Event) -> str | None:
+    """The limb of an action or event, None where it names none."""
+    if type(node.site) is Absent or (type(node.side) is Absent and node.site != "torso"):
+        return None
+    return limb_of(node.side, node.site)
 
 
 def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
@@ -160,7 +174,7 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
 
 @dataclass(frozen=True, slots=True)
 class LimbTime:
-    """One limb: the devices on it and when it was restrained.
+    """One limb, or the torso: the devices on it and when it was restrained.
 
     ``own``: its items of ``application.limbs``; ``police``: those of ``custody.devices``.
     ``spans``: all time restrained, ``own_spans``: by own devices alone;
@@ -186,14 +200,17 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: record.Episode, asked: Asked | None = None) -> None:
-        """``asked``: what rules can ask for; without it every attribute is made."""
+    def __init__(self, episode: record.Episode, asked: Asked | None = None, *, running: bool = False) -> None:
+        """``asked``: what rules can ask for; without it every attribute is made. ``running``: the call is not over."""
         self.episode = episode
+        self._running = running
         self._asked = asked
         self.contact: int | None = episode.transport.at_patient.epoch
         self.departed: int | None = episode.transport.departed.epoch
         self.arrived: int | None = episode.transport.arrived.epoch
         self.handover: int | None = episode.handover.time.epoch
+        #: When this unit's care ended: transfer of care, else the end without one.
+        self.care_end: int | None = self.handover if self.handover is not None else episode.transport.ended.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
         #: The last time of the record, and the objects that say when they were written.
         self.last, self.written = entries(episode)
@@ -205,13 +222,15 @@ class Timeline:
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
         self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
         self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
+        #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
+        self.parts = self._parts()
+        self.limbs = {name: part for name, part in self.parts.items() if name != "torso"}
         self.checks = self._checks()
         #: Limb -> times of the checks that count; filled by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
-        self.limbs = self._limbs()
         self.holds = self._holds()
-        self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
-        self.open = any(limb.open for limb in self.limbs.values()) or self._hold_open
+        self.restrained = intervals.union([span for part in self.parts.values() for span in part.spans] + self.holds)
+        self.open = any(part.open for part in self.parts.values()) or self._hold_open
         self.secured = self._secured()
         self.sedatives = sorted(
             t
@@ -219,38 +238,57 @@ class Timeline:
             if dose.drug in DRUGS
             and DRUGS[dose.drug].sedative
             and (t := dose.time.epoch) is not None
-            and (self.handover is None or t <= self.handover)
+            and (self.care_end is None or t <= self.care_end)
         )
         self.control = self._control()
         self.loaded = self._loaded()
 
     def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
-        """Limb -> its checks with a charted time, in order."""
+        """Limb -> its checks with a charted time, in order; a check of all limbs stands at each limb restrained then."""
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        for time, check in timed((check.time, check) for check in listed):
-            out[limb_of(check.side, check.site)].append((time, check))
+        self.all_checks = timed((check.time, check) for check in listed)
+        for time, check in self.all_checks:
+            for limb in self.checked(check):
+                out[limb].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
             if type(check.time) is Absent:
-                self.untimed_checks[limb_of(check.side, check.site)].append(check)
+                for limb in self.checked(check):
+                    self.untimed_checks[limb].append(check)
         return out
+
+    def checked(self, check: record.LimbCheck) -> list[str]:
+        """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
+        if check.site != "all":
+            return [limb_of(check.side, check.site)]
+        time = check.time.epoch
+        return [
+            name
+            for name, limb in self.limbs.items()
+            if (type(check.side) is Absent or name.startswith(check.side))
+            and (time is None or not limb.known or intervals.inside(time, limb.spans))
+        ]
 
     # ------------------------------------------------------------ spans
 
-    def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
-        """(epoch, open) of an end: as charted, else transfer of care, else the last time of the record, and then open.
+    def awaited(self, time: int, limit: int) -> bool:
+        """Whether what is due so many seconds after a time may still come: the call runs, and the record ends before."""
+        return self._running and (self.last is None or self.last < time + limit + ROUNDING)
 
-        No later than transfer of care.
+    def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
+        """(epoch, open) of an end: as charted, else the end of care, else the last time of the record, and then open.
+
+        No later than the end of care.
         """
         own = time.epoch
         if own is not None:
-            return (own if self.handover is None else min(own, self.handover)), False
-        if self.handover is not None:
-            return self.handover, False
+            return (own if self.care_end is None else min(own, self.care_end)), False
+        if self.care_end is not None:
+            return self.care_end, False
         return self.last, True
 
-    def _limbs(self) -> dict[str, LimbTime]:
+    def _parts(self) -> dict[str, LimbTime]:
         own: dict[str, list[record.LimbRestraint]] = {}
         police: dict[str, list[record.PoliceDevice]] = {}
         for item in items(self.limb_items):
@@ -259,13 +297,15 @@ class Timeline:
             for limb in self._police_limbs(device):
                 police.setdefault(limb, []).append(device)
         out = {}
-        for limb in LIMBS:
+        for limb in BODY_PARTS:
             spans: list[Span] = []
             own_spans: list[Span] = []
             opened = False
             known = True
             for item in own.get(limb, ()):
                 start = item.on.epoch
+                if start is None and item.taken_over is True:
+                    start = self.contact  # nobody here knows when it was put on: this unit's care is what counts
                 if start is None:
                     known = False
                     continue
@@ -337,8 +377,8 @@ class Timeline:
     # ------------------------------------------------------------ moments
 
     def _secured(self) -> list[int]:
-        """For every limb with a device of ours, when it was first secured."""
-        return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
+        """For every limb, and the torso, with a device of ours, when it was first secured."""
+        return sorted(spans[0][0] for part in self.parts.values() if (spans := part.own_spans))
 
     def _control(self) -> int | None:
         """When the last limb was secured; without own devices when the hold ended or the last police device was on;
@@ -382,7 +422,7 @@ class Timeline:
         """Whether a stretch reaches into the journey; None when departure is not charted."""
         if self.departed is None:
             return None
-        arrived = self.arrived if self.arrived is not None else self.handover
+        arrived = self.arrived if self.arrived is not None else self.care_end
         return (end is None or end > self.departed) and (arrived is None or start < arrived)
 
     # ------------------------------------------------------------ what facts carry
@@ -398,7 +438,7 @@ class Timeline:
 
     def _at_restrained(self, time: int) -> bool | Absent | None:
         inside = intervals.inside(time, self.restrained)
-        if not inside and not all(limb.known for limb in self.limbs.values()):
+        if not inside and not all(part.known for part in self.parts.values()):
             return None
         if type(self.limb_items) is Absent and not self.restrained:
             return self.limb_items
@@ -445,6 +485,8 @@ class Timeline:
         fact.set("ep_device", own)
         fact.set("ep_hold", held)
         fact.set("ep_police_device", police)
+        listed = items(self.limb_items)
+        fact.set("ep_taken_over", bool(listed) and not items(holds) and not any(applied_here(i) for i in listed))
         if True in (own, held, police):
             fact.set("ep_physical", True)
         elif any(type(x) is Absent for x in (own, held, police)):

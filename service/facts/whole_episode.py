@@ -16,7 +16,7 @@ from . import intervals, scales
 from .builder import FactBuilder, state_of
 from .fact import Evidence, place
 from .items import charted_times, meets_duty, news2
-from .timeline import ROUNDING, Timeline, items
+from .timeline import LATE, ROUNDING, Timeline, items
 
 #: Seconds. Two very agitated scores this far apart show that the struggle goes on.
 STRUGGLE = 600
@@ -24,8 +24,6 @@ STRUGGLE = 600
 FIRST_SCORE = 300
 #: A set this close before transfer of care counts as the set before transfer.
 BEFORE_TRANSFER = 600
-#: An entry written later than this after its time is a late entry.
-LATE = 1800
 #: Attributes that follow from the sets of vital signs.
 _FROM_VITALS = (
     "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
@@ -129,7 +127,7 @@ def _posture(fact: FactBuilder, line: Timeline) -> None:
 
 
 def _time(fact: FactBuilder, line: Timeline) -> None:
-    known = all(limb.known for limb in line.limbs.values())
+    known = all(part.known for part in line.parts.values())
     total = intervals.length(line.restrained)
     if not line.restrained or not known:
         fact.unknown(("restrained", "restrained_sure", "restrained_so_far"), state_of(line.limb_items))
@@ -247,7 +245,7 @@ def _one_left(line: Timeline) -> bool | None:
     spans = [span for limb in line.limbs.values() for span in limb.own_spans]
     ends = sorted({end for _, end in spans})
     for end in ends:
-        if line.handover is not None and end >= line.handover:
+        if line.care_end is not None and end >= line.care_end:
             continue
         still = [s for s in spans if s[0] <= end < s[1]]
         later = [e for e in ends if e > end]
@@ -331,9 +329,9 @@ def _measured(line: Timeline, vitals: list[record.VitalSet], members: tuple[Memb
             value = getattr(vital, member)
             if type(value) is not Absent:
                 return True
-            if value.state == "declined":
-                late = line.control is None or time is None or time >= line.control
-                if value.reason != "unsafe_to_attempt" or late or not _any_after(line.control, vitals):
+            if value.state == "declined" and (time is None or meets_duty(value, time, line)):
+                begins_anew = value.reason == "unsafe_to_attempt" and _any_after(line.control, vitals)
+                if time is None or not begins_anew:
                     tried = value
     if tried is not None:
         return True
@@ -566,7 +564,7 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     fact.set("irritant_used", spray.used)
     since = spray.time.epoch
     since = line.contact if since is None else since
-    fact.set("irritant_watched", None if since is None or line.handover is None else max(0, line.handover - since))
+    fact.set("irritant_watched", None if since is None or line.care_end is None else max(0, line.care_end - since))
     weapon = episode.custody.energy_weapon
     if type(weapon) is Absent:
         fact.set("energy_weapon_trigger", weapon)

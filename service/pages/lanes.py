@@ -357,7 +357,7 @@ class Lanes:
         for limb in LIMBS:
             lane = Lane(limb, sentence(word(limb)), self._none(self.line.limb_items, "no device charted"))
             found = self.line.limbs.get(limb)
-            checks = [c for c in items(listed) if limb_of(c.side, c.site) == limb]
+            checks = [c for c in items(listed) if limb in self.line.checked(c)]
             for check in checks:
                 time = check.time.epoch
                 if time is not None:

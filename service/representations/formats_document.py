@@ -155,6 +155,8 @@ def _holds(kind: declaration.Kind) -> dict[str, Any]:
             return {"type": "time"}
         case declaration.Ident():
             return {"type": "id"}
+        case declaration.Idents():
+            return {"type": "ids"}
         case _:
             return {"type": "text"}
 

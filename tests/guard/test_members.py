@@ -38,8 +38,8 @@ HEAD = """from service.episode.absence import Absent
 from service.episode.moment import Moment
 from service.episode.record import Episode
 from service.facts.contradictions import _Spot
-from service.facts.events import Quantity
 from service.facts.fact import place
+from service.facts.quantities import Quantity
 from service.facts.timeline import items
 
 """

@@ -171,6 +171,7 @@ def test_required_is_what_the_contract_says() -> None:
         "/application/limbs/*/site",
         "/custody/devices/*/device",
         "/custody/face_covers/*/cover",
+        "/custody/officer_spans/*/officer",
         "/decision/alternatives/*/measure",
         "/decision/behaviours/*/behaviour",
         "/decision/causes/*/cause",
