@@ -507,6 +507,11 @@ class Events:
                 where = tuple([r.where for r in chosen])
                 fact.evidence[name] = fact.evidence[f"{name}_worst"] = where
                 fact.spans[name] = fact.spans[f"{name}_worst"] = (chosen[0].time, chosen[-1].time)
+        if alone:
+            # What is not there is a second look.
+            second: MemberName = "limb_checks" if code == "limb_circulation" else "vitals"
+            where = (*fact.evidence["unrechecked"], place(self.line.episode.monitoring, second))  # type: ignore[arg-type]
+            fact.evidence["unrechecked"] = fact.evidence["unrechecked_worst"] = where
         untimed = [time for action, time in self.untimed_actions if action in _RESPONSES.get(code, _ANY)]
         if without and untimed:
             # A response without a time may be the missing one.
@@ -714,6 +719,8 @@ class Events:
                 fact.unknown(names[:3], state_of(*untimed))
                 return
         fact.know(no_limb_check_after=after is None)
+        where = (*fact.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+        fact.evidence["no_limb_check_after"] = fact.evidence["limb_check_delay_sure"] = where
         if after is None:
             fact.unknown(names[:2], "missing")
         else:

@@ -165,6 +165,7 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
         _stretch(fact, line, start, end, posture.care, (posture.start, posture.end))
+        fact.evidence["end_charted"] = (place(posture, "end"),)
         last = end if end is not None else line.handover
         if start is None:
             fact.unknown(("after_loading", "in_transport", "restrained"), "missing")
@@ -189,6 +190,7 @@ def body_weights(line: Timeline) -> Iterator[FactBuilder]:
         fact = FactBuilder("body_weight", item.place, (place(item),))
         fact.members(item, line.wanted("body_weight"))
         _stretch(fact, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
+        fact.evidence["end_charted"] = (place(item, "end"),)
         yield fact
 
 
@@ -412,6 +414,8 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
+        where = (*fact.pointers, place(line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
+        fact.evidence[names[2]] = fact.evidence[names[3]] = where
     if line.handover is not None:
         fact.set(names[0], line.handover - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:

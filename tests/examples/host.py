@@ -1,6 +1,4 @@
-"""A charting host in little: it sends a chart at closing, shows what must be told now, and puts each question at its
-field. ``python -m tests.examples.host http://127.0.0.1:8080 chart.json``
-"""
+"""A charting host: a chart in, dangers and questions at their fields out (``python -m tests.examples.host URL FILE``)."""
 
 from __future__ import annotations
 
@@ -70,7 +68,8 @@ class Host:
         print(*review["cautions"], sep="\n")
 
     def _ask(self, instance: dict[str, Any], remediation: str) -> None:
-        place = instance["pointers"][0]
+        places = instance["pointers"]
+        place = next((each for each in places if "missing" in each), places[0])
         entry = f"entry {place['item']}: " if "item" in place else ""
         field = place.get("missing", place["pointer"])
         self.fields.setdefault(field, []).append(f"{entry}{instance['message']} {remediation}")
