@@ -122,6 +122,8 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
+        where = (*fact.pointers, place(line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
+        fact.evidence[names[2]] = fact.evidence[names[3]] = where
     if line.care_end is not None:
         fact.set(names[0], line.care_end - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:

@@ -83,6 +83,15 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
         ident = getattr(self._node, "id", None) if self.item is not None else None
         return ident if isinstance(ident, str) else None
 
+    def lacks(self, path: str) -> Evidence | None:
+        """The place of a member that is missing of this object, where ``path`` (of the contract) leads to it; else None."""
+        holder, _, name = path.rpartition("/")
+        own, index = self._node.at, self._node.at.rpartition("/")[2].isdigit()
+        if self._name is not None or holder != (f"{own.rpartition('/')[0]}/*" if index else own):
+            return None
+        value = getattr(self._node, name)
+        return Evidence(self._node, name) if type(value) is Absent and value.state == MISSING else None  # type: ignore[arg-type]
+
     @property
     def is_list(self) -> bool:
         """Whether the place is a list of the record, which is there."""

@@ -11,6 +11,7 @@ from service.episode.absence import Absent
 from . import intervals
 from .builder import FactBuilder, state_of
 from .entries import items
+from .fact import place
 from .limbs import check_times
 from .responses import RESPONSE, Responses, within
 from .timeline import ROUNDING, Timeline
@@ -133,6 +134,8 @@ class Surroundings:
                 fact.unknown(names[:3], "missing")
                 return
         fact.know(no_limb_check_after=after is None)
+        where = (*fact.pointers, place(self._line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+        fact.evidence["no_limb_check_after"] = fact.evidence["limb_check_delay_sure"] = where
         if after is None:
             fact.unknown(names[:2], "missing")
         else:

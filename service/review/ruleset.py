@@ -18,6 +18,7 @@ class RuleEntry:
     """One rule under one profile.
 
     ``number``: its place in the rulebook. ``urgency``: sorts by severity and concern, the most urgent first.
+    ``asked``: of a rule of completeness, path of the contract of each member that it may find missing, by attribute.
     ``opening`` and ``closing``: the members of a finding that do not depend on the episode, ``closing_in_full`` with
     the reason and the sources whole. ``spans``: attributes whose time is that of a finding, the first that has one.
     """
@@ -32,6 +33,7 @@ class RuleEntry:
     closing: Mapping[str, Any]
     closing_in_full: Mapping[str, Any]
     spans: tuple[str, ...]
+    asked: Mapping[str, tuple[str, ...]]
 
     @property
     def rule(self) -> Rule:
@@ -88,7 +90,11 @@ def _entry(number: int, bound: BoundRule, book: Rulebook) -> RuleEntry:
         spans = (rule.worst_by.attribute, *spans)
     urgency = (words.severities.index(bound.severity), words.concerns.index(rule.concern))
     texts = book.texts[rule.id]
-    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans)
+    asked = {}
+    if rule.category == "completeness":
+        attributes = words.kinds[rule.about].attributes
+        asked = {leaf.attribute: attributes[leaf.attribute].inputs for leaf in bound.fails.leaves()}
+    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans, asked)
 
 
 def _parameters(bound: BoundRule) -> dict[str, dict[str, Any]]:
