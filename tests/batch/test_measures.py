@@ -326,7 +326,7 @@ def test_a_rule_that_is_off_stands_beside(pipeline: Pipeline) -> None:
     review = pipeline.review(encoded(demo("exemplary")), "application/json", "default")
     some_rule = definitions.measures_of(pipeline.rulebook)[0]
     assert next(definitions.outcomes((some_rule,), review)) != definitions.OFF
-    without = type(review)(review.document, {}, (), review.intake, review.sheet)
+    without = type(review)(review.document, {}, (), {}, review.intake, review.sheet)
     assert next(definitions.outcomes((some_rule,), without)) == definitions.OFF
 
 
