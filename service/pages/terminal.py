@@ -65,8 +65,8 @@ def _counts(summary: Mapping[str, Any]) -> str:
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
     said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
     rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
-    accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
-    return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
+    more = "".join(f", {summary[each]} {each}" for each in ("accepted", "counted", "covered") if summary[each])
+    return f"{count(summary['findings'], 'finding')}: {found}{more}. {count(summary['rules'], 'rule')}: {rules}."
 
 
 def _tell_now(page: _Page, document: Mapping[str, Any]) -> None:

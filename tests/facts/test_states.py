@@ -15,7 +15,7 @@ from service.facts.sheet import build
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
 from tests.support.episodes import check, declared_phrases, exemplary, full, limb, read, sheet, small, vital
-from tests.support.reviews import review
+from tests.support.reviews import accounts, review
 
 DECLINED = Absent("declined", "other")
 
@@ -109,7 +109,7 @@ def test_a_left_out_record_is_never_clear_about_its_inside(pipeline: Pipeline) -
     """A record with nothing in it: rules about limbs, doses, readings cannot be clear."""
     document = review(pipeline, {"episode_ref": "e"})
     assert document["summary"]["error"] == 0
-    clear = {a["rule"] for a in document["accounts"] if a["outcome"] == "clear"}
+    clear = {a["rule"] for a in accounts(pipeline, {"episode_ref": "e"}) if a["outcome"] == "clear"}
     about = {r.id: r.about for r in pipeline.rulebook.rules}
     assert {about[rule] for rule in clear} & {
         "limb",
@@ -165,19 +165,19 @@ def test_order_of_a_list_changes_no_outcome(pipeline: Pipeline, path: str) -> No
     for step in steps:
         node = node[step]
     rng = random.Random(1)
-    expected = {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]}
+    expected = {a["rule"]: a["outcome"] for a in accounts(pipeline, document)}
     for _ in range(2):
         rng.shuffle(node[last])
-        assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected
+        assert {a["rule"]: a["outcome"] for a in accounts(pipeline, document)} == expected
     node[last].reverse()
-    assert {a["rule"]: a["outcome"] for a in review(pipeline, document)["accounts"]} == expected
+    assert {a["rule"]: a["outcome"] for a in accounts(pipeline, document)} == expected
 
 
 # ---------------------------------------------------------------- spans without an end
 
 
 def outcome(pipeline: Pipeline, document: Any, rule: str) -> str:
-    return next(str(a["outcome"]) for a in review(pipeline, document)["accounts"] if a["rule"] == rule)
+    return next(str(a["outcome"]) for a in accounts(pipeline, document) if a["rule"] == rule)
 
 
 @pytest.mark.parametrize(
