@@ -28,7 +28,7 @@ SWITCH = {
     "owner": "medical director",
     "ends": "2031-05-03",
 }
-BASE = {"profile": "house", "version": 1, "title": "House rules", "notes": "For tests."}
+BASE = {"profile": "house", "version": 1, "title": "House rules", "notes": ["For tests."]}
 
 
 def rules_with(tmp_path: Path, *profiles: dict[str, Any]) -> Path:
