@@ -9,7 +9,7 @@ from service.episode.drugs import DRUGS
 from .builder import FactBuilder
 from .entries import items
 from .fact import Scalar
-from .timeline import Timeline, applied_here
+from .timeline import NO_OUTPUT, Timeline, applied_here
 
 
 def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
@@ -28,6 +28,7 @@ def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
         fact.set("ep_transported", transported)
     fact.set("ep_handed_over", line.handover is not None)
     ended = episode.transport.ended
+    fact.set("ep_harmed", _harmed(line))
     fact.set("ep_ended", type(ended.time) is not Absent or type(ended.how) is not Absent)
     present = episode.custody.law_enforcement_present
     fact.set("ep_police", True if items(line.police_items) else present)
@@ -68,6 +69,20 @@ def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
     fact.set("ep_capacity", episode.decision.capacity)
     _conditions(fact, patient.conditions)
     return fact.values, fact.states
+
+
+def _harmed(line: Timeline) -> bool:
+    """Whether death, arrest or an injury of the patient is charted: what lacks then is no question to the author."""
+    episode = line.episode
+    injuries = episode.injuries
+    return (
+        injuries.death.died is True
+        or episode.transport.ended.how == "died"
+        or any(event.event == "arrest" for event in items(episode.monitoring.events))
+        or any(vital.hr == 0 or vital.rhythm in NO_OUTPUT for _, vital in line.sets)
+        or any(c.complication == "cardiac_arrest" for c in items(injuries.complications))
+        or any(injury.when in ("during_restraint", "transport") for injury in items(injuries.patient))
+    )
 
 
 def _age(fact: FactBuilder, age: record.Age | Absent) -> None:
