@@ -655,6 +655,7 @@ class Events:
             # A reading in the same minute is not one after it.
             again = self._within(self.looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
+            fact.evidence["unrechecked"] = (where, place(self.line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
         at = bisect_left(self.looks, time)
         following = self.looks[at] if at < len(self.looks) else None
         fact.know(no_check_after=following is None, etco2_watched=self._watched(time))
@@ -693,6 +694,9 @@ class Events:
             (removed or not intervals.inside(time, self.own_left_on))
             and not intervals.inside(time, self.police_left_on),
         )
+        left_on = [place(x, "off") for x in items(line.limb_items) if type(x.off) is Absent]
+        left_on += [place(x, "off") for x in items(line.police_items) if type(x.off) is Absent]
+        fact.evidence["restraints_off_charted"] = (*fact.pointers, *left_on)
         self._limb_check(fact, time)
 
     def _limb_check(self, fact: FactBuilder, time: int) -> None:

@@ -414,7 +414,8 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
-        where = (*fact.pointers, place(line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
+        entry: MemberName | None = "agitation_score" if name == "score" else None
+        where = (*fact.pointers, place(line.episode.monitoring, "vitals", entry=entry))  # type: ignore[arg-type]
         fact.evidence[names[2]] = fact.evidence[names[3]] = where
     if line.handover is not None:
         fact.set(names[0], line.handover - time >= due)

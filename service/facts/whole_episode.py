@@ -26,13 +26,22 @@ FIRST_SCORE = 300
 BEFORE_TRANSFER = 600
 #: An entry written later than this after its time is a late entry.
 LATE = 1800
-#: Attributes that follow from the sets of vital signs.
-_FROM_VITALS = (
-    "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
-    "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
-    "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
-    "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
-)  # fmt: skip
+#: Attribute that follows from the sets of vital signs -> the one member of a set that it looks for.
+_FROM_VITALS: dict[str, MemberName | None] = {
+    "spo2_charted": "spo2",
+    "spo2_after_sedation": "spo2",
+    **dict.fromkeys(("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation"), "etco2_mmhg"),
+    **dict.fromkeys(("ecg_charted", "ecg_after_sedation", "ecg_after_antipsychotic"), "rhythm"),
+    "glucose_charted": "glucose_mg_dl",
+    "temperature_charted": "temperature_c",
+    **dict.fromkeys(("score_before", "score_after_control", "score_at_application"), "agitation_score"),
+    **dict.fromkeys(
+        (
+            "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index", "shock_index_limit",
+            "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+        )
+    ),
+}  # fmt: skip
 _CAUSES = ("head_injury", "stroke", "seizure", "substances")
 _TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant")
 _SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
@@ -72,12 +81,14 @@ class _Places(dict[str, tuple[Evidence, ...]]):
         """The places of an attribute, else ``default``."""
         if attribute in self or attribute not in _STANDS:
             return super().get(attribute, default)
-        return (_at(self._episode, *_STANDS[attribute]),)
+        return (_at(self._episode, *_STANDS[attribute], entry=_FROM_VITALS.get(attribute)),)
 
 
-def _at(episode: record.Episode, section: MemberName, member: MemberName | None) -> Evidence:
+def _at(
+    episode: record.Episode, section: MemberName, member: MemberName | None, entry: MemberName | None = None
+) -> Evidence:
     node = getattr(episode, section)
-    return place(episode, section) if type(node) is Absent or member is None else place(node, member)
+    return place(episode, section) if type(node) is Absent or member is None else place(node, member, entry=entry)
 
 
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
