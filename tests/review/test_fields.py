@@ -189,7 +189,6 @@ def test_a_sign_that_no_set_holds_is_named(rule: str, member: str) -> None:
     for dose in document["sedation"]["doses"]:
         dose["drug"] = "midazolam"
     review = pipeline().review(encoded(document), "application/json", "default")
-    intake = pipeline().read(encoded(document), "application/json")
     (instance,) = review.found[rule]
-    told = instance.document("", intake, Clock(0))
+    told = instance.document("", review.intake, Clock(review.intake.episode))
     assert fields(told) == [f"/monitoring/vitals/-/{member}"]
