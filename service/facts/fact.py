@@ -29,7 +29,7 @@ STATE_ORDER = (NOT_COLLECTED, MISSING, DECLINED)
 class Evidence(msgspec.Struct, eq=False, gc=False):
     """One place in the episode: an object of the record, or one of its members, which may be absent.
 
-    ``chars`` is a half-open range of Unicode code points in a text. Pointer
+    ``entry``: of a list, the member of an entry that is looked for. ``chars`` is a half-open range of Unicode code points in a text. Pointer
     and label are worked out when they are asked for: facts point at hundreds
     of places, and a review shows a few dozen.
     """
@@ -38,6 +38,7 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
     _name: MemberName | None = None
     _label: str | None = None
     chars: tuple[int, int] | None = None
+    entry: MemberName | None = None
 
     def __repr__(self) -> str:
         return f"Evidence{self._told()}"
@@ -70,7 +71,8 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
     @property
     def label(self) -> str:
         """What the place is called, in en-US."""
-        return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
+        name = self.entry or self._name
+        return self._label or (item_label(type(self._node)) if name is None else member_label(name))
 
     @property
     def item(self) -> str | None:

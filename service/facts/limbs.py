@@ -131,9 +131,9 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         longest_gap_so_far=max(0, gap - ROUNDING),
     )
     fact.set("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
-    fact.evidence["first_check_sure"] = (*fact.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
+    fact.evidence["first_check_sure"] = (*where, *((place(at[late[1]]),) if late[1] in at else ()))
     fact.spans["first_check_sure"] = late
-    ends = (*fact.pointers, *[place(at[t]) for t in worst or () if t in at])
+    ends = (*where, *[place(at[t]) for t in worst or () if t in at])
     fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends
     if worst:
         fact.spans["longest_gap_sure"] = fact.spans["longest_gap_so_far"] = worst

@@ -106,6 +106,9 @@ class Surroundings:
         own_off = removed or not intervals.inside(time, self._own_left_on)
         off = own_off and not intervals.inside(time, self._police_left_on)
         fact.set("restraints_off_charted", None if not off and line.awaited(time, RESPONSE) else off)
+        left_on = [place(device, "off") for device in items(line.limb_items) if type(device.off) is Absent]
+        left_on += [place(device, "off") for device in items(line.police_items) if type(device.off) is Absent]
+        fact.evidence["restraints_off_charted"] = (*fact.pointers, *left_on)
         self._limb_check(fact, time)
 
     def _limb_check(self, fact: FactBuilder, time: int) -> None:

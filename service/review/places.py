@@ -63,7 +63,7 @@ def told(evidence: Evidence, intake: Intake, *, entry_missing: bool = False) -> 
     if member is not None:
         out["missing"] = f"{pointer}/{member}"
     elif entry_missing and evidence.is_list:
-        out["missing"] = f"{pointer}/-"
+        out["missing"] = f"{pointer}/-/{evidence.entry}" if evidence.entry else f"{pointer}/-"
     out["label"] = f"{evidence.label}: no entry" if "missing" in out else evidence.label
     if chars:
         out["chars"] = {"from": chars[0], "to": chars[1]}

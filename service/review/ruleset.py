@@ -12,6 +12,9 @@ from service.rulebook.rule import BoundRule, Profile, Rule
 from service.rulebook.rule_file import RuleTexts
 from service.rulebook.vocabulary import ucum
 
+#: Attributes that say of an answer that it is not there, wherever a rule asks for them.
+_ABSENCES = frozenset({"unanswered", "unrechecked"})
+
 
 @dataclass(frozen=True, slots=True)
 class RuleEntry:
@@ -93,7 +96,8 @@ def _entry(number: int, bound: BoundRule, book: Rulebook) -> RuleEntry:
     asked = {}
     if rule.category == "completeness":
         attributes = words.kinds[rule.about].attributes
-        asked = {leaf.attribute: attributes[leaf.attribute].inputs for leaf in bound.fails.leaves()}
+        leaves = [*bound.fails.leaves(), *(leaf for leaf in bound.applies.leaves() if leaf.attribute in _ABSENCES)]
+        asked = {leaf.attribute: attributes[leaf.attribute].inputs for leaf in leaves}
     return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans, asked)
 
 
