@@ -91,6 +91,9 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
                 fact.set(member.name, value)
         if member.name == "monitoring":
             _monitoring(fact, line)
+        if member.name == "handover":
+            off = [item.off for item in items(line.limb_items)]
+            fact.set("devices_off_charted", bool(off) and all(type(time) is not Absent for time in off))
         yield fact
 
 
@@ -103,6 +106,15 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
         ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
         fact.set("vitals_after_contact", len(ours))
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
+    first = line.sedatives[0] if line.sedatives else None
+    fact.set(
+        "breathing_measured",
+        any(
+            type(v.rr) is not Absent and (type(v.etco2_mmhg) is not Absent or type(v.etco2_waveform) is not Absent)
+            for time, v in line.sets
+            if first is not None and time >= first
+        ),
+    )
     entries: tuple[record.VitalSet | record.LimbCheck | record.BreathingCheck | record.Action | record.Event, ...] = (
         *items(vitals), *items(checks), *items(watch.breathing_checks), *items(watch.actions), *items(watch.events)
     )  # fmt: skip
@@ -201,10 +213,8 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         fact = _device(line, item, "limb_restraint", item.device, f"limb:{limb}:{item.site}")
         fact.set("limb", limb)
         fact.know(applied_here=applied_here(item), secured_after_start=type(item.on) is not Absent)
-        fact.set(
-            "by_this_service",
-            item.applied_by if type(item.applied_by) is Absent else item.applied_by in ("ems", "fire"),
-        )
+        # Not said who put it on: a device in this unit's list is its own.
+        fact.know(by_this_service=applied_here(item))
         fact.set(
             "cross_checked",
             item.checked_by if type(item.checked_by) is Absent else not checkers or item.checked_by in checkers,

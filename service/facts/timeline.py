@@ -486,6 +486,10 @@ class Timeline:
         fact.set("ep_hold", held)
         fact.set("ep_police_device", police)
         listed = items(self.limb_items)
+        fact.set("ep_by_others", self._by_others(own, held, police))
+        fact.set("ep_no_transfer", self._no_transfer())
+        fact.set("ep_infection", self._infection())
+        fact.set("ep_weight_needed", any(d.drug in DRUGS and DRUGS[d.drug].by_weight for d in items(self.dose_items)))
         fact.set("ep_taken_over", bool(listed) and not items(holds) and not any(applied_here(i) for i in listed))
         if True in (own, held, police):
             fact.set("ep_physical", True)
@@ -514,6 +518,37 @@ class Timeline:
         fact.set("ep_capacity", episode.decision.capacity)
         self._conditions(fact, patient.conditions)
         return fact.values, fact.states
+
+    def _by_others(self, own: object, held: object, police: object) -> bool:
+        """Whether another restraint is charted, and nothing that speaks of a device of this unit.
+
+        Police devices, a hold by hand or a sedative, no list of own devices, no end of securing them; for a hold or a
+        sedative no limb check either.
+        """
+        if type(own) is not Absent or type(self.episode.application.completed) is not Absent:
+            return False
+        sedated = bool(self.sedatives)
+        unchecked = not items(self.episode.monitoring.limb_checks)
+        return police is True or ((held is True or sedated) and unchecked)
+
+    def _no_transfer(self) -> bool:
+        """Whether care ended without a transfer: so charted, or not transported or died, and no transfer is charted."""
+        episode = self.episode
+        if type(episode.handover) is not Absent:
+            return False
+        ended = episode.transport.ended
+        return (
+            type(ended.how) is not Absent
+            or type(ended.time) is not Absent
+            or episode.transport.transported is False
+            or episode.injuries.death.died is True
+        )
+
+    def _infection(self) -> bool:
+        """Whether an infection is charted, as a condition or as a cause that was found."""
+        return "infection" in items(self.episode.patient.conditions) or any(
+            cause.cause == "infection" and cause.result == "found" for cause in items(self.episode.decision.causes)
+        )
 
     @staticmethod
     def _age(fact: FactBuilder, age: record.Age | Absent) -> None:

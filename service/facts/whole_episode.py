@@ -248,8 +248,8 @@ def _one_left(line: Timeline) -> bool | None:
         if line.care_end is not None and end >= line.care_end:
             continue
         still = [s for s in spans if s[0] <= end < s[1]]
-        later = [e for e in ends if e > end]
-        if len(still) == 1 and len(spans) > 1 and (later[0] if later else end) - end > ROUNDING:
+        changes = [t for span in spans for t in span if t > end]
+        if len(still) == 1 and len(spans) > 1 and min(changes, default=end) - end > ROUNDING:
             return True
     return False
 
@@ -395,6 +395,7 @@ def _monitoring(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
+        fact.spans["set_before_transfer"] = (line.handover - BEFORE_TRANSFER, line.handover)
         fact.set("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
     _last_set(fact, line, ours, shared)
     high = [
