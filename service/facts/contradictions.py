@@ -313,7 +313,9 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
         behind = device.site == "wrists_behind_back"
         for start, posture in postures:
             if on + ROUNDING < start and (off is None or start + ROUNDING < off):
-                yield Compared(((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is not behind)
+                yield Compared(
+                    ((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is not behind
+                )
 
 
 def _death(line: Timeline) -> Iterator[Compared]:

@@ -201,7 +201,9 @@ class Responses:
 
     def resuscitation(self) -> list[tuple[int, int]]:
         """When CPR was going on, as (start, end); one without an end goes on."""
-        return intervals.union((start, intervals.ALWAYS[1] if end is None else end) for start, end in self._running["cpr"])
+        return intervals.union(
+            (start, intervals.ALWAYS[1] if end is None else end) for start, end in self._running["cpr"]
+        )
 
     def _runs(self, therapy: str, time: int) -> bool:
         return any(start <= time and (end is None or time < end) for start, end in self._running[therapy])

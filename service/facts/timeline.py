@@ -522,14 +522,14 @@ class Timeline:
     def _by_others(self, own: object, held: object, police: object) -> bool:
         """Whether another restraint is charted, and nothing that speaks of a device of this unit.
 
-        Police devices, a hold by hand or a sedative, no list of own devices, no end of securing them; for a hold or a
-        sedative no limb check either.
+        Police devices, a hold by hand or a sedative; no list of own devices, no end of securing them, and no limb
+        check but those of limbs in police devices.
         """
         if type(own) is not Absent or type(self.episode.application.completed) is not Absent:
             return False
-        sedated = bool(self.sedatives)
-        unchecked = not items(self.episode.monitoring.limb_checks)
-        return police is True or ((held is True or sedated) and unchecked)
+        spans = {name: limb.spans for name, limb in self.limbs.items()}
+        others = all(intervals.inside(t, spans.get(limb, ())) for limb, found in self.checks.items() for t, _ in found)
+        return others and (police is True or held is True or bool(self.sedatives))
 
     def _no_transfer(self) -> bool:
         """Whether care ended without a transfer: so charted, or not transported or died, and no transfer is charted."""
@@ -571,7 +571,6 @@ class Timeline:
             "heart": {"coronary_disease", "recent_mi", "heart_failure"},
             "stroke": {"stroke"},
             "spine": {"spinal_injury"},
-            "shoulder": {"shoulder_injury", "fistula"},
         }
         for name, words in groups.items():
             known = conditions if type(conditions) is Absent else bool(words & set(conditions))

@@ -33,7 +33,6 @@ _FROM_VITALS = (
 )  # fmt: skip
 _CAUSES = ("head_injury", "stroke", "seizure", "substances")
 _TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant")
-_SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
 
 
 #: Attribute -> its place, whatever its state: (section, member of it or None).
@@ -180,8 +179,6 @@ def _application(fact: FactBuilder, line: Timeline) -> None:
         "one_limb_left",
         "completed_before_departure",
         "began_before_departure",
-        "arms_apart",
-        "sequence_as_taught",
         "head_released_last",
     )
     if type(line.limb_items) is Absent:
@@ -204,20 +201,6 @@ def _application(fact: FactBuilder, line: Timeline) -> None:
         episode.application.head_released,
     )
     _where(fact, ("head_released_last",), episode, "application", "head_released")
-    arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
-    places = [i.limb_position for i in arms]
-    if {i.side for i in arms} != {"left", "right"} or any(type(p) is Absent for p in places):
-        fact.derive("arms_apart", None, *places)
-    else:
-        fact.set("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
-    sequence = episode.application.sequence
-    if type(sequence) is not Absent and len(sequence) == 4:
-        fact.set(
-            "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
-        )
-        _where(fact, ("sequence_as_taught",), episode, "application", "sequence")
-    else:
-        fact.derive("sequence_as_taught", None, sequence)
 
 
 def _belts(fact: FactBuilder, line: Timeline) -> None:

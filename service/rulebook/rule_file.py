@@ -234,7 +234,9 @@ def _asked_because(data: Mapping[str, Any], facts: Mapping[str, Any]) -> str | N
     asked = data["category"] == "completeness" and data["handled_by"] == "author"
     need(asked == (said is not None), "asked_because stands on every completeness rule of the author, and only there")
     if isinstance(said, dict):
-        need(list(said) == ["list"] and said["list"] in facts, "asked_because: a text, or list and a fact of the sources")
+        need(
+            list(said) == ["list"] and said["list"] in facts, "asked_because: a text, or list and a fact of the sources"
+        )
         listed = facts[said["list"]]
         need(listed.get("due_at_closing") is True, f"asked_because: {said['list']} is not marked due_at_closing")
         return f"A published list asks for it: {listed['says']}"
