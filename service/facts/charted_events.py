@@ -108,7 +108,7 @@ class ChartedEvents:
         following = looks[at] if at < len(looks) else None
         waiting = following is None and self.line.awaited(time, RESPONSE)
         fact.set("no_check_after", None if waiting else following is None)
-        fact.know(etco2_watched=self._around.watched(time))
+        fact.set("etco2_watched", self._around.watched(time), "not_collected")
         if following is None:
             fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:

@@ -37,7 +37,7 @@ def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
     """Whether a set counts: a sign is charted in it, or all were unsafe to attempt before control."""
     time = vital.time.epoch
     signs = (vital.hr, vital.rr, vital.spo2, vital.sbp)
-    if any(type(value) is not Absent for value in signs):
+    if any(type(value) is not Absent for value in (*signs, vital.etco2_mmhg, vital.rhythm)):
         return True
     unsafe = any(type(value) is Absent and value.reason == "unsafe_to_attempt" for value in signs)
     return unsafe and time is not None and line.control is not None and time < line.control

@@ -34,6 +34,8 @@ class Surroundings:
     def __init__(self, line: Timeline, responses: Responses) -> None:
         self._line, self._responses = line, responses
         monitoring = line.episode.monitoring
+        listed = monitoring.breathing_checks
+        self._no_place_for_checks = type(listed) is Absent and listed.state == "not_collected"
         self._breathing = sorted([t for c in items(monitoring.breathing_checks) if (t := c.time.epoch) is not None])
         #: Times at which somebody looked at breathing or pulse.
         self.looks = sorted(
@@ -64,10 +66,13 @@ class Surroundings:
         self._untimed_checks = {limb: [c.time for c in found] for limb, found in line.untimed_checks.items()}
         self._posture_number = intervals.last_begun([(t, p.end.epoch) for t, p in line.postures])
 
-    def watched(self, time: int) -> bool:
-        """Whether EtCO2 and a breathing check are charted close to a time."""
+    def watched(self, time: int) -> bool | None:
+        """Whether EtCO2 and a breathing check are charted close to a time; None where the sender has no place for one."""
         etco2 = self._near(self._etco2, time) or intervals.inside(time, self._capnography)
-        return etco2 and self._near(self._breathing, time)
+        looked: bool | None = self._near(self._breathing, time)
+        if not looked and self._no_place_for_checks:
+            looked = None
+        return etco2 and looked
 
     @staticmethod
     def _near(points: list[int], time: int) -> bool:

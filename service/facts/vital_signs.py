@@ -93,6 +93,7 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
+        fact.spans["set_before_transfer"] = (line.handover - BEFORE_TRANSFER, line.handover)
         fact.set("set_before_transfer", any(0 <= line.handover - t <= BEFORE_TRANSFER + ROUNDING for t in signs))
     _last_set(fact, line, ours, shared)
     high = [
