@@ -155,7 +155,7 @@ def test_the_schema_of_an_episode_stands_alone(client: Client) -> None:
     for path in demos:
         assert list(validator.iter_errors(json.loads(path.read_bytes()))) == [], path.name
     assert list(validator.iter_errors({"episode_ref": "a", "handover": {"time": "noon"}}))
-    assert {"Episode", *schema["$defs"]} == set(episode_schema())
+    assert set(schema["$defs"]) == set(episode_schema())
 
 
 def test_the_part_for_json_is_short_and_valid(client: Client) -> None:
@@ -163,7 +163,7 @@ def test_the_part_for_json_is_short_and_valid(client: Client) -> None:
     assert answer.body.count(b"\n") < 800
     part = yaml.safe_load(answer.body)
     body = part["paths"]["/v1/reviews"]["post"]["requestBody"]["content"]
-    assert body["application/json"]["schema"] == {"$ref": "episode.schema.json"}
+    assert body["application/json"]["schema"] == {"$ref": "episode.schema.json#/$defs/Episode"}
     media_types = {media for node in _contents(part) for media in node}
     assert media_types == {"application/json", "application/problem+json"}
     # Checked by openapi-spec-validator against the published OpenAPI 3.1 schema; the record stands beside it.
