@@ -12,7 +12,7 @@ import pytest
 import yaml
 from jsonschema import Draft202012Validator  # type: ignore[import-untyped,unused-ignore]
 
-from service.api.contract import with_generated
+from service.api.contract import with_generated, with_part
 from service.app import create_app
 from service.episode.schema import episode_schema
 from service.formats.fhir import chart as fhir
@@ -24,6 +24,7 @@ from service.review import notices
 from service.review.build import OUTCOMES
 from service.settings import Settings
 from service.wording.headings import STATES
+from tests.contract import examples
 from tests.contract.checked import Client, Contract
 from tests.support.pipeline import pipeline
 
@@ -136,6 +137,45 @@ def test_times_in_examples_are_strings() -> None:
             assert isinstance(value, str | int | float), value
 
     walk(_examples(Contract()))
+
+
+#: Answers without an example here: (address, media type). Each is long, and a page of its own on the start page or a
+#: command away: the review as SVRL (40 kB) and as a page (100 kB), and measures, which are one entry for each rule.
+_TOO_LONG = {
+    ("/v1/reviews", "application/xml"),
+    ("/v1/reviews", "text/html"),
+    ("/v1/measures", "application/json"),
+    ("/v1/measures", "text/html"),
+    ("/v1/measures", "text/csv"),
+}
+
+
+def test_every_answer_has_an_example() -> None:
+    contract = Contract().document
+    without = {
+        (path, media_type)
+        for path, operations in contract["paths"].items()
+        for operation in operations.values()
+        for response in operation["responses"].values()
+        for media_type, content in response.get("content", {}).items()
+        if not content.get("examples")
+    }
+    assert without == _TOO_LONG
+    responses = contract["components"]["responses"]
+    assert [
+        name for name, each in responses.items() if not all(c.get("examples") for c in each["content"].values())
+    ] == []
+
+
+def test_the_examples_of_answers_are_real_answers() -> None:
+    text = openapi_path().read_text("utf-8")
+    made = examples.answers(pipeline())
+    assert with_part(text, "answers", made) == text, "python -m tests.contract.examples --write"
+    used = set(re.findall(r"#/components/examples/(\w+)", text))
+    assert set(made) == used
+    for name, address in examples.SERVED.items():
+        assert made[name] == {"externalValue": address}
+        assert address.replace("not-json", "{code}") in Contract().document["paths"]
 
 
 # ---------------------------------------------------------------- what is made from it
