@@ -24,19 +24,6 @@ from tests.contract.checked import Client, Contract
 
 JSON = {"Content-Type": "application/json"}
 FHIR = "application/fhir+json"
-#: Name of an example -> the document that is served at an address, and too long to stand here.
-SERVED = {
-    "StartPage": "/",
-    "Rules": "/v1/rules",
-    "Profiles": "/v1/profiles",
-    "Facts": "/v1/facts",
-    "Formats": "/v1/formats",
-    "ContractWhole": "/openapi.yaml",
-    "ContractJson": "/openapi-json.yaml",
-    "EpisodeSchema": "/episode.schema.json",
-    "ProblemPage": "/problems/not-json",
-    "Metrics": "/metrics",
-}
 #: Name of a response -> what goes wrong inside, where no request alone brings it about.
 _FAULTS: dict[str, Exception] = {
     "UnknownCaller": Refusal("unknown-caller"),
@@ -109,9 +96,7 @@ def answers(pipeline: Pipeline) -> dict[str, Any]:
         app = create_app(Settings(), _Failing(pipeline, error))  # type: ignore[arg-type]
         with app.test_client() as failing:
             found[name] = failing.post("/v1/reviews", data=b"{}", headers=JSON).get_json(force=True)
-    made: dict[str, Any] = {name: {"value": value} for name, value in found.items()}
-    made.update({name: {"externalValue": address} for name, address in SERVED.items()})
-    return dict(sorted(made.items()))
+    return {name: {"value": found[name]} for name in sorted(found)}
 
 
 def main(write: bool) -> int:
