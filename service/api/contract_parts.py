@@ -13,7 +13,7 @@ import yaml
 
 from service.episode.schema import episode_schema
 
-EPISODE_SCHEMA = "episode.schema.json"
+EPISODE_SCHEMA = "episode.schema.json#/$defs/Episode"
 #: What a vendor needs who sends JSON at chart close and shows the answer.
 PATHS = ("/v1/reviews", "/problems/{code}", "/health/ready")
 #: Parameters of other formats, and of caches.
@@ -53,9 +53,8 @@ def marked(name: str) -> re.Pattern[str]:
 def episode_document() -> bytes:
     """The schema of an episode by itself, in JSON Schema 2020-12."""
     text = json.dumps(episode_schema(), ensure_ascii=False).replace(_SCHEMAS, "#/$defs/")
-    schemas = json.loads(text)
-    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Episode"}
-    return json.dumps({**head, **schemas.pop("Episode"), "$defs": schemas}, ensure_ascii=False, indent=1).encode()
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Episode", "$ref": "#/$defs/Episode"}
+    return json.dumps({**head, "$defs": json.loads(text)}, ensure_ascii=False, indent=1).encode()
 
 
 @functools.cache
