@@ -64,8 +64,6 @@ DERIVED = [
     ("/monitoring/vitals/*/temperature_c", "episode", "news2"),
     ("/monitoring/vitals/*/sbp", "episode", "shock_index"),
     ("/monitoring/vitals/*/agitation_score", "episode", "score_before"),
-    ("/application/limbs/*/limb_position", "episode", "arms_apart"),
-    ("/application/sequence", "episode", "sequence_as_taught"),
     ("/application/head_released", "episode", "head_released_last"),
     ("/transport/departed", "episode", "completed_before_departure"),
     ("/patient/age", "episode", "minor"),
