@@ -26,7 +26,7 @@ from service.intake import episode_json, strict_yaml
 from service.intake.result import Intake
 from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
-from service.review.build import AT_CLOSING, Review, Wanted
+from service.review.build import AT_CLOSING, Review, Wanted, applied
 from service.review.build import build as build_review
 from service.review.ruleset import Ruleset
 from service.rulebook.examples import fact_examples
@@ -133,9 +133,15 @@ class Pipeline:
             ]
         return failures
 
-    def facts(self, episode: Episode, checkpoint: Checkpoint = never) -> FactSheet:
-        """The facts of one episode."""
-        return build_facts(episode, self._phrases, self._asked, checkpoint)
+    def facts(self, episode: Episode, checkpoint: Checkpoint = never, *, running: bool = False) -> FactSheet:
+        """The facts of one episode. ``running``: the call is not over."""
+        return build_facts(episode, self._phrases, self._asked, checkpoint, running=running)
+
+    def bound_rules(self, profile: str) -> list[BoundRule]:
+        """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
+        if profile not in self._rulesets:
+            raise UnknownProfile
+        return [entry.bound for entry in self._rulesets[profile].rules]
 
     def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""
@@ -175,7 +181,8 @@ class Pipeline:
         """As ``review``, of a chart that has been read."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        sheet = self.facts(intake.episode, checkpoint)
+        running = applied(wanted, intake.episode).stage == "open"
+        sheet = self.facts(intake.episode, checkpoint, running=running)
         decisions = self._deciders[profile].decide(sheet, checkpoint)
         return build_review(self._rulesets[profile], intake, sheet, decisions, wanted, checkpoint)
 

@@ -3,14 +3,43 @@
 from __future__ import annotations
 
 from .common import ENTERED, ID, V
-from .declaration import Code, Codes, Flag, Ident, Items, Node, Part, Text, Time, member
+from .declaration import Code, Codes, Flag, Ident, Idents, Items, Node, Part, Text, Time, member
 from .moment import Moment
-from .words import LEVELS
+from .words import LEVELS, SIDES, SITES
+
+
+class EndOfCare(Node):
+    """How this unit's care ended without transport or transfer of care."""
+
+    time: V[Moment] = member(Time("When."))
+    how: V[str] = member(
+        Code("How.", ("refused", "released_to_law_enforcement", "released_to_guardian", "died", "other"))
+    )
+    entered: V[Moment] = member(ENTERED)
 
 
 class Transport(Node):
     """This unit's times, and the journey."""
 
+    call: V[str] = member(
+        Code("Kind of call.", ("emergency", "transfer_between_facilities", "planned", "standby", "other"))
+    )
+    sent_from: V[str] = member(
+        Code(
+            "Kind of place the patient was taken from.",
+            (
+                "home",
+                "public_place",
+                "hospital",
+                "psychiatric_facility",
+                "care_home",
+                "clinic",
+                "school",
+                "police_or_jail",
+                "other",
+            ),
+        )
+    )
     at_patient: V[Moment] = member(Time("This unit's first contact with the patient."))
     transported: V[bool] = member(Flag("The patient was transported by this unit."))
     departed: V[Moment] = member(Time("Left the scene."))
@@ -18,8 +47,10 @@ class Transport(Node):
     attendants: V[tuple[str, ...]] = member(
         Codes("Levels of care in the patient compartment, one a person.", LEVELS, repeats=True)
     )
+    attended_by: V[tuple[str, ...]] = member(Idents("Ids of the people of the team in the patient compartment."))
     facility_told: V[bool] = member(Flag("The receiving facility was told beforehand that the patient is restrained."))
     facility_told_time: V[Moment] = member(Time("When it was told."))
+    ended: V[EndOfCare] = member(Part("The end of care without transfer.", of=EndOfCare))
 
 
 class Handover(Node):
@@ -71,6 +102,8 @@ class Injury(Node):
             ("bruise", "wound", "fracture", "dislocation", "head_injury", "strain", "bite", "exposure", "other"),
         )
     )
+    side: V[str] = member(Code("Side, for a limb.", SIDES))
+    site: V[str] = member(Code("Site, for a limb.", SITES))
     when: V[str] = member(Code("When it happened.", ("before_contact", "during_restraint", "transport", "unknown")))
 
 

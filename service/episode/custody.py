@@ -7,6 +7,8 @@ from .declaration import Code, Flag, Int, Items, Node, Num, Part, Time, member
 from .moment import Moment
 from .words import SERVICES
 
+OFFICER = ("aboard", "immediately_available", "following", "none")
+
 
 class PoliceDevice(Node):
     """A restraint device of law enforcement."""
@@ -74,6 +76,16 @@ class Search(Node):
     by: V[str] = member(Code("By whom.", SERVICES))
 
 
+class OfficerSpan(Node):
+    """Where the officer was for a stretch of time."""
+
+    id: V[str] = member(ID)
+    officer: str = member(Code("Where.", OFFICER), required=True)
+    start: V[Moment] = member(Time("From."))
+    end: V[Moment] = member(Time("To, if not until the next stretch."))
+    entered: V[Moment] = member(ENTERED)
+
+
 class Custody(Node):
     """Law enforcement and its means."""
 
@@ -82,9 +94,8 @@ class Custody(Node):
     left: V[Moment] = member(Time("Officers' involvement ended."))
     in_custody: V[bool] = member(Flag("The patient was under arrest or in custody."))
     devices: V[tuple[PoliceDevice, ...]] = member(Items("Devices of theirs.", of=PoliceDevice))
-    officer: V[str] = member(
-        Code("Officer during transport.", ("aboard", "immediately_available", "following", "none"))
-    )
+    officer: V[str] = member(Code("Officer during transport.", OFFICER))
+    officer_spans: V[tuple[OfficerSpan, ...]] = member(Items("The officer by time.", of=OfficerSpan))
     key_at_hand: V[bool] = member(Flag("A key or cutter for the device was at hand during transport."))
     energy_weapon: V[EnergyWeapon] = member(Part("Conducted energy weapon.", of=EnergyWeapon))
     irritant: V[Irritant] = member(Part("Irritant spray.", of=Irritant))

@@ -28,6 +28,7 @@ class Behaviour(Node):
                 "ran_into_danger",
                 "pulled_at_lines",
                 "fought_treatment",
+                "wandering",
                 "other",
             ),
         ),
@@ -138,6 +139,9 @@ class Decision(Node):
         )
     )
     consent: V[str] = member(Code("The patient's answer to care.", ("given", "refused", "withdrawn", "unable")))
+    guardian_answer: V[str] = member(
+        Code("A guardian's answer to care.", ("given", "refused", "withdrawn", "not_reached"))
+    )
     explained: V[bool] = member(Flag("What was done and why was explained to the patient."))
     alternatives: V[tuple[Alternative, ...]] = member(Items("Less restrictive measures.", of=Alternative))
     causes: V[tuple[Cause, ...]] = member(Items("Correctable causes considered.", of=Cause))

@@ -75,6 +75,10 @@ class Num(Kind):
     unit: str = ""
 
 
+#: Unit of a decimal member -> the factor that makes it the whole number which rules compare.
+WHOLE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "mg/mL": 100, "%": 1, "": 100}
+
+
 @dataclass(frozen=True, slots=True)
 class Flag(Kind):
     """True or false."""
@@ -106,8 +110,13 @@ class Ident(Kind):
 
 
 @dataclass(frozen=True, slots=True)
+class Idents(Kind):
+    """A list of opaque ids, each once; an empty list says none."""
+
+
+@dataclass(frozen=True, slots=True)
 class Text(Kind):
-    """Free text of at most ``longest`` characters; never repeated in an answer."""
+    """Free text of at most ``longest`` characters; never repeated in an answer. A blank one is left out."""
 
     longest: int = 200
 
@@ -153,6 +162,8 @@ def _sent(kind: Kind) -> Any:
             return str
         case Ident():
             return Annotated[str, Meta(min_length=1, max_length=LONGEST_ID)]
+        case Idents():
+            return Annotated[tuple[_sent(Ident()), ...], Meta(max_length=MOST_WORDS)]  # type: ignore[misc]
         case Text():
             return Annotated[str, Meta(max_length=kind.longest)]
         case Items():
@@ -168,11 +179,16 @@ def _sent(kind: Kind) -> Any:
 class _Declared:
     kind: Kind
     required: bool
+    unless: Unless
 
 
-def member(kind: Kind, *, required: bool = False) -> Any:
+#: Of a required member: (another member, words of that with which this one may be left out).
+Unless = tuple[MemberName, tuple[str, ...]] | None
+
+
+def member(kind: Kind, *, required: bool = False, unless: Unless = None) -> Any:
     """Declare a member. Only what says which thing an item is may be ``required``."""
-    return _Declared(kind, required)
+    return _Declared(kind, required, unless)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +198,13 @@ class Member:
     name: MemberName
     kind: Kind
     required: bool
+    unless: Unless = None
+
+    def lacks(self, value: Callable[[str], Any]) -> bool:
+        """Whether it is required and was left out. ``value``: gives the value of a member by its name, or MISSING."""
+        if not self.required or value(self.name) is not MISSING:
+            return False
+        return self.unless is None or value(self.unless[0]) not in self.unless[1]
 
     def sent(self) -> Any:
         """The type that msgspec holds what is sent against, absences included."""
@@ -222,7 +245,7 @@ class _Record(msgspec.StructMeta):
 
     def __new__(mcls, name: str, bases: tuple[type, ...], namespace: dict[str, Any]) -> Any:
         declared = {key: value for key, value in namespace.items() if isinstance(value, _Declared)}
-        found = tuple(Member(key, value.kind, value.required) for key, value in declared.items())  # type: ignore[arg-type]
+        found = tuple(Member(key, value.kind, value.required, value.unless) for key, value in declared.items())  # type: ignore[arg-type]
         types: dict[str, Any] = {}
         if bases == (msgspec.Struct,):
             types["at"] = _NotSent
@@ -234,7 +257,7 @@ class _Record(msgspec.StructMeta):
             if one.name in types or ("id" not in declared and hasattr(Absent, one.name)):
                 raise TypeError(f"{name}.{one.name}: this name tells an absence of the whole section")
             types[one.name] = one.sent()
-            if one.required and "id" in declared:
+            if one.required and one.unless is None and "id" in declared:
                 del namespace[one.name]
             else:
                 namespace[one.name] = MISSING

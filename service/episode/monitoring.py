@@ -16,7 +16,7 @@ class VitalSet(Node):
     before_care: V[bool] = member(Flag("Taken before this unit's care."))
     hr: V[int] = member(Int("Heart rate.", 0, 500, "/min"))
     rr: V[int] = member(Int("Breathing rate.", 0, 300, "/min"))
-    spo2: V[int] = member(Int("Oxygen saturation by pulse oximetry.", 0, 100, "%"))
+    spo2: V[float] = member(Num("Oxygen saturation by pulse oximetry.", 0, 100, "%"))
     etco2_mmhg: V[float] = member(Num("End-tidal carbon dioxide.", 0, 760, "mm[Hg]"))
     etco2_waveform: V[str] = member(Code("Capnography waveform.", ("present", "abnormal", "lost")))
     sbp: V[int] = member(Int("Systolic blood pressure.", 0, 500, "mm[Hg]"))
@@ -47,11 +47,14 @@ class VitalSet(Node):
 
 
 class LimbCheck(Node):
-    """One check of one limb beyond its restraint, or why it could not be done."""
+    """One check of one limb beyond its restraint, or of all restrained limbs, or why it could not be done."""
 
     id: V[str] = member(ID)
-    site: str = member(Code("At which site.", SITES), required=True)
-    side: str = member(Code("Which side.", SIDES), required=True)
+    site: str = member(
+        Code("At which site; all: every limb restrained then.", (*(s for s in SITES if s != "torso"), "all")),
+        required=True,
+    )
+    side: V[str] = member(Code("Which side; of all, only that side.", SIDES), required=True, unless=("site", ("all",)))
     time: V[Moment] = member(Time("Done."))
     pulse: V[str] = member(Code("Pulse beyond the restraint.", ("present", "weak", "absent")))
     cap_refill_s: V[float] = member(Num("Capillary refill.", 0, 30, "s"))
@@ -105,6 +108,8 @@ class Action(Node):
     id: V[str] = member(ID)
     action: str = member(Code("What was done.", ACTIONS), required=True)
     time: V[Moment] = member(Time("When."))
+    end: V[Moment] = member(Time("When it ended."))
+    by: V[str] = member(Ident("Id of the person who did it."))
     side: V[str] = member(Code("Side, for a limb.", SIDES))
     site: V[str] = member(Code("Site, for a limb.", SITES))
     entered: V[Moment] = member(ENTERED)

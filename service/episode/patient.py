@@ -6,6 +6,8 @@ from .common import ID, V
 from .declaration import Code, Codes, Flag, Int, Items, Node, Num, Part, member
 from .words import DRUGS
 
+NEEDS = ("language", "hearing", "speech", "cognitive")
+
 
 class Age(Node):
     """Age with its unit; over 89 years counts as 90."""
@@ -70,6 +72,12 @@ class Patient(Node):
                 "autism",
                 "psychiatric_illness",
                 "obesity",
+                "brain_injury",
+                "intellectual_disability",
+                "kidney_disease",
+                "liver_disease",
+                "infection",
+                "anticoagulated",
                 "spinal_injury",
                 "shoulder_injury",
                 "fistula",
@@ -81,7 +89,11 @@ class Patient(Node):
     allergies: V[tuple[str, ...]] = member(Codes("Drug allergies among the drugs an episode can name.", DRUGS))
     substances: V[tuple[Substance, ...]] = member(Items("Substances on board.", of=Substance))
     communication_need: V[str] = member(
-        Code("Language, hearing or speech need.", ("none", "language", "hearing", "speech", "cognitive"))
+        Code("Language, hearing or speech need; several: communication_needs.", ("none", *NEEDS))
+    )
+    communication_needs: V[tuple[str, ...]] = member(Codes("All such needs; an empty list says none.", NEEDS))
+    interpreter: V[str] = member(
+        Code("Who interpreted.", ("interpreter", "by_phone_or_video", "crew", "family_or_bystander", "nobody"))
     )
     communication_need_met: V[bool] = member(Flag("The need was met while the hands were tied."))
     guardian_told: V[bool] = member(Flag("A minor's parent or guardian was told."))

@@ -8,9 +8,9 @@ scales): outside them a record cannot be read, inside them nothing is refused.
 
 from __future__ import annotations
 
-from .closing import Amendment, Chart, Complication, Death, Handover, Injuries, Injury, Transport
+from .closing import Amendment, Chart, Complication, Death, EndOfCare, Handover, Injuries, Injury, Transport
 from .common import V
-from .custody import Custody, EnergyWeapon, FaceCover, Irritant, PoliceDevice, Search
+from .custody import Custody, EnergyWeapon, FaceCover, Irritant, OfficerSpan, PoliceDevice, Search
 from .decision import Alternative, Behaviour, Cause, Decision, MedicalDirection
 from .declaration import Ident, Items, Node, Part, Text, member
 from .monitoring import (
@@ -77,7 +77,9 @@ __all__ = (
     "Irritant",
     "FaceCover",
     "Search",
+    "OfficerSpan",
     "Custody",
+    "EndOfCare",
     "Transport",
     "Handover",
     "Injury",

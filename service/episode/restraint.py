@@ -90,11 +90,13 @@ class Stretcher(Node):
 
 
 class LimbRestraint(Node):
-    """One device on one limb, one item for every time it was put on."""
+    """One device on one limb or on the torso, one item for every time it was put on."""
 
     id: V[str] = member(ID)
-    site: str = member(Code("Where on the limb.", SITES), required=True)
-    side: str = member(Code("Which side.", SIDES), required=True)
+    site: str = member(Code("Where on the limb, or the torso.", SITES), required=True)
+    side: V[str] = member(
+        Code("Which side; not asked of the torso.", SIDES), required=True, unless=("site", ("torso",))
+    )
     device: V[str] = member(
         Code(
             "The device.",
@@ -108,11 +110,15 @@ class LimbRestraint(Node):
                 "plastic_tie",
                 "key_locked",
                 "sheet",
+                "mitt",
+                "vest",
+                "body_wrap",
                 "other",
             ),
         )
     )
     applied_by: V[str] = member(Code("Who put it on.", SERVICES))
+    taken_over: V[bool] = member(Flag("Another crew or facility put it on, and this unit took it over."))
     on: V[Moment] = member(Time("Secured."))
     off: V[Moment] = member(Time("Taken off."))
     off_reason: V[str] = member(
@@ -190,7 +196,7 @@ class Application(Node):
     """Putting the restraints on."""
 
     started: V[Moment] = member(Time("First hold or first strap."))
-    completed: V[Moment] = member(Time("Last limb secured."))
+    completed: V[Moment] = member(Time("Last limb secured by this unit."))
     sequence: V[tuple[str, ...]] = member(Codes("Limbs in the order they were secured.", LIMBS))
     limbs: V[tuple[LimbRestraint, ...]] = member(Items("Devices on limbs.", of=LimbRestraint))
     holds: V[tuple[Hold, ...]] = member(Items("Holds by hand.", of=Hold))

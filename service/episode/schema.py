@@ -35,6 +35,13 @@ def _value(spec: declaration.Kind) -> dict[str, Any]:
             out = {"type": "string", "format": "date-time"}
         case declaration.Ident():
             out = {"type": "string", "pattern": declaration.ID_PATTERN}
+        case declaration.Idents():
+            out = {
+                "type": "array",
+                "uniqueItems": True,
+                "maxItems": declaration.MOST_WORDS,
+                "items": {"type": "string", "pattern": declaration.ID_PATTERN},
+            }
         case declaration.Text():
             out = {"type": "string", "maxLength": spec.longest}
         case declaration.Items():
@@ -86,9 +93,14 @@ def _object(cls: type) -> dict[str, Any]:
         "additionalProperties": False,
         "properties": properties,
     }
-    required = [m.name for m in members if m.required]
+    required = [m.name for m in members if m.required and m.unless is None]
     if required:
         out["required"] = required
+    for each in members:
+        if each.unless is not None:
+            other, words = each.unless
+            beside = {"properties": {other: {"enum": list(words)}}}
+            out["anyOf"] = [{"required": [each.name]}, beside]
     return out
 
 

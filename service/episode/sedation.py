@@ -16,6 +16,7 @@ class Dose(Node):
     time: V[Moment] = member(Time("Given."))
     dose: V[float] = member(Num("Amount in ``unit``.", 0.0001, 100000))
     unit: V[str] = member(Code("UCUM unit of the dose.", DOSE_UNITS))
+    concentration_mg_ml: V[float] = member(Num("Concentration, for a dose charted in mL.", 0.0001, 10000, "mg/mL"))
     route: V[str] = member(Code("Route.", ROUTES))
     given_by: V[str] = member(Ident("Id of the person who gave it."))
     ordered_by: V[str] = member(

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 SIDES = ("left", "right")
-SITES = ("wrist", "forearm", "ankle", "thigh")
+SITES = ("wrist", "forearm", "hand", "ankle", "thigh", "foot", "torso")
 LIMBS = ("right_arm", "left_arm", "right_leg", "left_leg")
+#: Where a restraint can be, and what one limb check can be about.
+BODY_PARTS = (*LIMBS, "torso")
+CHECKED = (*LIMBS, "all")
 
 #: Ingredients by their RxNorm names; codes are in ``service.episode.drugs``.
 DRUGS = (
@@ -59,6 +62,7 @@ EVENTS = (
     "equipment_failure",
     "limb_complaint",
     "left_unattended",
+    "fall",
     "anchor_changed",
     "stretcher_changed",
 )
@@ -87,6 +91,7 @@ ACTIONS = (
     "restraints_removed",
     "cpr",
     "defibrillation",
+    "pacing",
     "drug_for_adverse_effect",
     "other",
 )

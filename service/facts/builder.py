@@ -13,13 +13,14 @@ from service.episode.member_names import MemberName
 
 from .fact import STATE_ORDER, Fact, Scalar
 
-_NUM_SCALE = {"kg": 10, "L/min": 10, "s": 10, "mm[Hg]": 10, "Cel": 10, "mg/dL": 10, "": 100}
-
 
 def scaled(value: float, unit: str) -> int:
-    """A number of the record as its attribute has it: an integer in tenths, or in hundredths without a unit; half up."""
-    exact = round(value * _NUM_SCALE[unit], 6)
-    return int(exact + 0.5)
+    """A number of the record as its attribute has it: a whole number of parts (``declaration.WHOLE``), half up.
+
+    A decimal saturation counts as the whole percent below it: 89.6 % is under 90 %.
+    """
+    exact = round(value * declaration.WHOLE[unit], 6)
+    return int(exact) if unit == "%" else int(exact + 0.5)
 
 
 def state_of(*inputs: Any) -> str:
@@ -95,7 +96,7 @@ def _plan(cls: type, prefix: str, wanted: Wanted) -> _Plan:
             steps.append((member.name, name, "words", chosen))
         elif isinstance(spec, declaration.Num):
             steps.append((member.name, name, "number", spec.unit))
-        elif isinstance(spec, declaration.Items):
+        elif isinstance(spec, (declaration.Items, declaration.Idents)):
             steps.append((member.name, name, "count", ""))
         elif isinstance(spec, declaration.Part):
             inner = [m.name for m in declaration.members(spec.of) if m.name not in declaration.NOT_ASKED]

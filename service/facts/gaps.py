@@ -16,9 +16,10 @@ from service.episode.member_names import MemberName
 
 from . import intervals
 from .builder import FactBuilder
+from .entries import dated, items
 from .fact import place
 from .intervals import Span
-from .timeline import ROUNDING, Timeline, dated, items
+from .timeline import ROUNDING, Timeline
 
 #: Kind of watching -> the list in which it is charted.
 _MEMBERS: dict[str, MemberName] = {
@@ -33,18 +34,17 @@ _Watched = record.ObservationSpan | record.MonitorSpan
 
 
 def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
-    """Whether a set counts: a sign is charted in it, or was declined before control."""
+    """Whether a set counts: a sign is charted in it, or all were unsafe to attempt before control."""
     time = vital.time.epoch
-    for value in (vital.hr, vital.rr, vital.spo2, vital.sbp):
-        if type(value) is not Absent:
-            return True
-        if value.state == "declined" and time is not None and line.control is not None and time < line.control:
-            return True
-    return False
+    signs = (vital.hr, vital.rr, vital.spo2, vital.sbp)
+    if any(type(value) is not Absent for value in signs):
+        return True
+    unsafe = any(type(value) is Absent and value.reason == "unsafe_to_attempt" for value in signs)
+    return unsafe and time is not None and line.control is not None and time < line.control
 
 
 def _window(line: Timeline, start: int | None) -> list[Span]:
-    end = line.handover if line.handover is not None else line.last
+    end = line.care_end if line.care_end is not None else line.last
     return [] if start is None or end is None or end < start else [(start, end)]
 
 
@@ -58,10 +58,10 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)
     awake = [span for span in awake if span[0] < span[1]]
-    still = line.open or line.handover is None
+    still = line.open or line.care_end is None
     for name, window, is_open in (
         ("vitals", awake, still and first is None),
-        ("vitals_sedated", sedated, line.handover is None),
+        ("vitals_sedated", sedated, line.care_end is None),
     ):
         fact = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
         if fact.span is not None:
@@ -74,10 +74,10 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
             "capnography",
             monitoring.capnography,
             sedated or line.restrained,
-            line.handover is None if sedated else still,
+            line.care_end is None if sedated else still,
         ),
         ("oximetry", monitoring.oximetry, _oximetry(line), still),
-        ("ecg", monitoring.ecg, sedated, line.handover is None),
+        ("ecg", monitoring.ecg, sedated, line.care_end is None),
     )
     for name, listed, window, is_open in spans:
         yield _cover(line, name, dated(listed, [span.start for span in items(listed)]), window, is_open)

@@ -75,10 +75,10 @@ def _ends(limb: LimbTime) -> list[Moment | Absent]:
 
 def _released(fact: FactBuilder, line: Timeline, limb: LimbTime) -> None:
     """Whether a device came off before transfer of care, and whether the chart says why."""
-    if line.handover is None:
+    if line.care_end is None:
         fact.unknown(("released_early", "release_reason"), state_of(line.episode.handover.time))
         return
-    early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.handover]
+    early = [x for x in limb.own if (t := x.off.epoch) is not None and t < line.care_end]
     fact.set("released_early", bool(early))
     if not early:
         fact.know(release_reason=True)

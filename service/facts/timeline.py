@@ -7,36 +7,32 @@ sedated: from then on the duties to watch hold (``Timeline._control``).
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
-from operator import attrgetter, itemgetter
-from typing import Any, TypeVar
 
-from service.episode import declaration, record
-from service.episode.absence import MISSING, Absent
+from service.episode import record
+from service.episode.absence import Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.member_names import MemberName
 from service.episode.moment import Moment
-from service.episode.words import LIMBS, SIDES, SITES
+from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
-from .builder import Asked, FactBuilder, Wanted, state_of
+from .builder import Asked, FactBuilder, Wanted
+from .entries import dated, entries, items, timed
 from .fact import Scalar
 from .intervals import Span
-
-T = TypeVar("T")
-N = TypeVar("N", bound=declaration.Node)
 
 #: Seconds taken off every interval that is held against a maximum: charted times are whole minutes, so two of them
 #: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
 #: judged as charted.
 ROUNDING = 60
-#: With neither device nor hold nor police device, control is reached this long after the first sedative.
+#: An entry written later than this after its time is a late entry (common practice, no source).
+LATE = 1800
+#: With neither device nor hold nor police device, control is reached this long after the first sedative (common
+#: practice: most sedatives into a muscle have begun to work within ten minutes).
 CONTROL_AFTER_SEDATIVE = 600
-#: The check on arrival may be this long before arrival.
+#: The check on arrival may be this long before arrival (common practice; protocols say "on arrival").
 BEFORE_ARRIVAL = 300
-
-_NOT_TIMED = frozenset({"entered", "opened", "closed"})
 _ARMS = ("right_arm", "left_arm")
 _LEGS = ("right_leg", "left_leg")
 _POLICE_LIMBS = {
@@ -46,107 +42,26 @@ _POLICE_LIMBS = {
     "left_wrist_to_stretcher": ("left_arm",),
     "ankles": _LEGS,
 }
+_ARM_SITES = ("wrist", "forearm", "hand")
 
 
-_LIMB_OF = {
-    (side, site): f"{side}_{'arm' if site in ('wrist', 'forearm') else 'leg'}" for side in SIDES for site in SITES
-}
+def limb_of(side: str | Absent, site: str) -> str:
+    """The limb a site belongs to: wrist, forearm and hand to the arm, ankle, thigh and foot to the leg; else the site."""
+    if site in ("torso", "all"):
+        return site
+    return f"{side}_{'arm' if site in _ARM_SITES else 'leg'}"
 
 
-def limb_of(side: str, site: str) -> str:
-    """The limb a site belongs to: wrist and forearm to the arm, ankle and thigh to the leg."""
-    return _LIMB_OF[side, site]
+def applied_here(item: record.LimbRestraint) -> bool:
+    """Whether this unit put a device on: what it took over, or what others are charted as having put on, it did not."""
+    return item.taken_over is not True and (type(item.applied_by) is Absent or item.applied_by in ("ems", "fire"))
 
 
-def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
-    """The items of a list, none when it is absent."""
-    return () if type(value) is Absent else value
-
-
-def timed(listed: Iterable[tuple[Moment | Absent, N]]) -> list[tuple[int, N]]:
-    """(epoch, item) of the items with a charted time, in order; at one time in the order of their places."""
-    found = [(epoch, item) for time, item in listed if (epoch := time.epoch) is not None]
-    found.sort(key=_TIME)
-    if len({time for time, _ in found}) < len(found):
-        found.sort(key=lambda entry: (entry[0], entry[1].at))
-    return found
-
-
-_TIME = itemgetter(0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Walk:
-    """Where the times of a class are: its own, and in its parts and lists."""
-
-    #: Functions that give the epochs of what happened.
-    epochs: tuple[Callable[[Any], int | None], ...]
-    #: Its objects can say when they were written.
-    entered: bool
-    parts: tuple[MemberName, ...]
-    lists: tuple[tuple[MemberName, _Walk], ...]
-    #: It has neither parts nor lists.
-    flat: bool
-
-
-_WALKS: dict[type, _Walk] = {}
-
-
-def _walk(cls: type) -> _Walk:
-    found = _WALKS.get(cls)
-    if found is None:
-        shape = declaration.shape(cls)
-        epochs = tuple(attrgetter(f"{name}.epoch") for name in shape.times if name not in _NOT_TIMED)
-        members = [
-            m for m in declaration.members(cls) if isinstance(m.kind, declaration.Items) and m.name != "amendments"
-        ]
-        lists = tuple((m.name, _walk(m.kind.of)) for m in members)  # type: ignore[attr-defined]
-        found = _WALKS[cls] = _Walk(epochs, "entered" in shape.times, shape.parts, lists, not shape.parts and not lists)
-    return found
-
-
-def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
-    """(latest epoch of anything that happened or None, the objects that say when they were written in reading order).
-
-    When something was written is not a time at which it happened.
-    """
-    times: set[int | None] = set()
-    written: list[Any] = []
-    _entries((node,), _walk(type(node)), times, written)
-    return max([time for time in times if time is not None], default=None), written
-
-
-def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
-    """Add the epochs of objects of one class to ``times``, and those with a time of writing to ``written``."""
-    if walk.flat:
-        for epoch in walk.epochs:
-            times.update(map(epoch, listed))
-        # Most charts do not say when anything was written: one count tells.
-        if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
-            written += [node for node in listed if type(node.entered) is not Absent]
-        return
-    for node in listed:
-        for epoch in walk.epochs:
-            times.add(epoch(node))
-        if walk.entered and type(node.entered) is not Absent:
-            written.append(node)
-        for name in walk.parts:
-            inner = getattr(node, name)
-            if type(inner) is not Absent:
-                _entries((inner,), _walk(type(inner)), times, written)
-        for name, below in walk.lists:
-            inner = getattr(node, name)
-            if type(inner) is not Absent:
-                _entries(inner, below, times, written)
-
-
-_ENTERED = attrgetter("entered")
-
-
-def dated(listed: tuple[T, ...] | Absent, times: Iterable[Moment | Absent]) -> tuple[T, ...] | Absent:
-    """A list, or the absence of its ``times`` when not one item has one: nothing can be worked out from it then."""
-    absent = [time for time in times if type(time) is Absent]
-    return Absent(state_of(*absent)) if absent and len(absent) == len(items(listed)) else listed
+def own_limb(node: record.Action | record.Event) -> str | None:
+    """The limb of an action or event, None where it names none."""
+    if type(node.site) is Absent or (type(node.side) is Absent and node.site != "torso"):
+        return None
+    return limb_of(node.side, node.site)
 
 
 def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
@@ -160,7 +75,7 @@ def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> 
 
 @dataclass(frozen=True, slots=True)
 class LimbTime:
-    """One limb: the devices on it and when it was restrained.
+    """One limb, or the torso: the devices on it and when it was restrained.
 
     ``own``: its items of ``application.limbs``; ``police``: those of ``custody.devices``.
     ``spans``: all time restrained, ``own_spans``: by own devices alone;
@@ -186,14 +101,17 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: record.Episode, asked: Asked | None = None) -> None:
-        """``asked``: what rules can ask for; without it every attribute is made."""
+    def __init__(self, episode: record.Episode, asked: Asked | None = None, *, running: bool = False) -> None:
+        """``asked``: what rules can ask for; without it every attribute is made. ``running``: the call is not over."""
         self.episode = episode
+        self._running = running
         self._asked = asked
         self.contact: int | None = episode.transport.at_patient.epoch
         self.departed: int | None = episode.transport.departed.epoch
         self.arrived: int | None = episode.transport.arrived.epoch
         self.handover: int | None = episode.handover.time.epoch
+        #: When this unit's care ended: transfer of care, else the end without one.
+        self.care_end: int | None = self.handover if self.handover is not None else episode.transport.ended.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
         #: The last time of the record, and the objects that say when they were written.
         self.last, self.written = entries(episode)
@@ -205,13 +123,15 @@ class Timeline:
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
         self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
         self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
+        #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
+        self.parts = self._parts()
+        self.limbs = {name: part for name, part in self.parts.items() if name != "torso"}
         self.checks = self._checks()
         #: Limb -> times of the checks that count; filled by ``limbs.check_times``.
         self.check_times: dict[str, list[int]] = {}
-        self.limbs = self._limbs()
         self.holds = self._holds()
-        self.restrained = intervals.union([span for limb in self.limbs.values() for span in limb.spans] + self.holds)
-        self.open = any(limb.open for limb in self.limbs.values()) or self._hold_open
+        self.restrained = intervals.union([span for part in self.parts.values() for span in part.spans] + self.holds)
+        self.open = any(part.open for part in self.parts.values()) or self._hold_open
         self.secured = self._secured()
         self.sedatives = sorted(
             t
@@ -219,38 +139,57 @@ class Timeline:
             if dose.drug in DRUGS
             and DRUGS[dose.drug].sedative
             and (t := dose.time.epoch) is not None
-            and (self.handover is None or t <= self.handover)
+            and (self.care_end is None or t <= self.care_end)
         )
         self.control = self._control()
         self.loaded = self._loaded()
 
     def _checks(self) -> dict[str, list[tuple[int, record.LimbCheck]]]:
-        """Limb -> its checks with a charted time, in order."""
+        """Limb -> its checks with a charted time, in order; a check of all limbs stands at each limb restrained then."""
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        for time, check in timed((check.time, check) for check in listed):
-            out[limb_of(check.side, check.site)].append((time, check))
+        self.all_checks = timed((check.time, check) for check in listed)
+        for time, check in self.all_checks:
+            for limb in self.checked(check):
+                out[limb].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
             if type(check.time) is Absent:
-                self.untimed_checks[limb_of(check.side, check.site)].append(check)
+                for limb in self.checked(check):
+                    self.untimed_checks[limb].append(check)
         return out
+
+    def checked(self, check: record.LimbCheck) -> list[str]:
+        """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
+        if check.site != "all":
+            return [limb_of(check.side, check.site)]
+        time = check.time.epoch
+        return [
+            name
+            for name, limb in self.limbs.items()
+            if (type(check.side) is Absent or name.startswith(check.side))
+            and (time is None or not limb.known or intervals.inside(time, limb.spans))
+        ]
 
     # ------------------------------------------------------------ spans
 
-    def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
-        """(epoch, open) of an end: as charted, else transfer of care, else the last time of the record, and then open.
+    def awaited(self, time: int, limit: int) -> bool:
+        """Whether what is due so many seconds after a time may still come: the call runs, and the record ends before."""
+        return self._running and (self.last is None or self.last < time + limit + ROUNDING)
 
-        No later than transfer of care.
+    def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
+        """(epoch, open) of an end: as charted, else the end of care, else the last time of the record, and then open.
+
+        No later than the end of care.
         """
         own = time.epoch
         if own is not None:
-            return (own if self.handover is None else min(own, self.handover)), False
-        if self.handover is not None:
-            return self.handover, False
+            return (own if self.care_end is None else min(own, self.care_end)), False
+        if self.care_end is not None:
+            return self.care_end, False
         return self.last, True
 
-    def _limbs(self) -> dict[str, LimbTime]:
+    def _parts(self) -> dict[str, LimbTime]:
         own: dict[str, list[record.LimbRestraint]] = {}
         police: dict[str, list[record.PoliceDevice]] = {}
         for item in items(self.limb_items):
@@ -259,13 +198,15 @@ class Timeline:
             for limb in self._police_limbs(device):
                 police.setdefault(limb, []).append(device)
         out = {}
-        for limb in LIMBS:
+        for limb in BODY_PARTS:
             spans: list[Span] = []
             own_spans: list[Span] = []
             opened = False
             known = True
             for item in own.get(limb, ()):
                 start = item.on.epoch
+                if start is None and item.taken_over is True:
+                    start = self.contact  # nobody here knows when it was put on: this unit's care is what counts
                 if start is None:
                     known = False
                     continue
@@ -337,8 +278,8 @@ class Timeline:
     # ------------------------------------------------------------ moments
 
     def _secured(self) -> list[int]:
-        """For every limb with a device of ours, when it was first secured."""
-        return sorted(spans[0][0] for limb in self.limbs.values() if (spans := limb.own_spans))
+        """For every limb, and the torso, with a device of ours, when it was first secured."""
+        return sorted(spans[0][0] for part in self.parts.values() if (spans := part.own_spans))
 
     def _control(self) -> int | None:
         """When the last limb was secured; without own devices when the hold ended or the last police device was on;
@@ -382,7 +323,7 @@ class Timeline:
         """Whether a stretch reaches into the journey; None when departure is not charted."""
         if self.departed is None:
             return None
-        arrived = self.arrived if self.arrived is not None else self.handover
+        arrived = self.arrived if self.arrived is not None else self.care_end
         return (end is None or end > self.departed) and (arrived is None or start < arrived)
 
     # ------------------------------------------------------------ what facts carry
@@ -398,7 +339,7 @@ class Timeline:
 
     def _at_restrained(self, time: int) -> bool | Absent | None:
         inside = intervals.inside(time, self.restrained)
-        if not inside and not all(limb.known for limb in self.limbs.values()):
+        if not inside and not all(part.known for part in self.parts.values()):
             return None
         if type(self.limb_items) is Absent and not self.restrained:
             return self.limb_items
@@ -419,86 +360,6 @@ class Timeline:
     def _since_sedative(self, time: int) -> int | None:
         given = [t for t in self.sedatives if t <= time]
         return time - given[-1] if given else None
-
-    def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
-        """(values, states) of the ``ep_`` attributes, which every fact can carry."""
-        fact = FactBuilder("", "")
-        episode = self.episode
-        patient = episode.patient
-        self._age(fact, patient.age)
-        sex, pregnant = patient.sex, patient.pregnant
-        fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
-        fact.set("ep_gestation_weeks", patient.gestation_weeks)
-        transported = episode.transport.transported
-        if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
-            fact.set("ep_transported", True)
-        else:
-            fact.set("ep_transported", transported)
-        fact.set("ep_handed_over", self.handover is not None)
-        present = episode.custody.law_enforcement_present
-        fact.set("ep_police", True if items(self.police_items) else present)
-        fact.set("ep_in_custody", episode.custody.in_custody)
-        own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
-        holds = episode.application.holds
-        held = holds if type(holds) is Absent else bool(holds)
-        police = self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
-        fact.set("ep_device", own)
-        fact.set("ep_hold", held)
-        fact.set("ep_police_device", police)
-        if True in (own, held, police):
-            fact.set("ep_physical", True)
-        elif any(type(x) is Absent for x in (own, held, police)):
-            fact.derive("ep_physical", None, own, held, police)
-        else:
-            fact.set("ep_physical", False)
-        sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
-        fact.set("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
-        fact.set("ep_level", episode.team.highest_level)
-        count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
-        fact.set("ep_limbs_restrained", count)
-        target = patient.oxygen_target
-        # Scale 2 only when the target is charted: without it the stricter limits hold.
-        fact.set("ep_scale2", target == "88-92")
-        substances = patient.substances
-        if type(substances) is Absent:
-            fact.unknown(("ep_depressant", "ep_stimulant"), substances.state)
-        else:
-            on_board = {s.substance for s in substances}
-            fact.set("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
-            fact.set("ep_stimulant", "stimulant" in on_board)
-        direction = episode.decision.medical_direction
-        contacted = direction.contacted
-        fact.set("ep_medical_direction", contacted)
-        fact.set("ep_capacity", episode.decision.capacity)
-        self._conditions(fact, patient.conditions)
-        return fact.values, fact.states
-
-    @staticmethod
-    def _age(fact: FactBuilder, age: record.Age | Absent) -> None:
-        if type(age) is Absent:
-            fact.unknown(("ep_age_years", "ep_age_months"), age.state)
-            fact.set("ep_known_child", False)
-            return
-        months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
-        fact.set("ep_age_years", months // 12)
-        fact.set("ep_age_months", months)
-        fact.set("ep_known_child", months < 16 * 12)
-
-    @staticmethod
-    def _conditions(fact: FactBuilder, conditions: tuple[str, ...] | Absent) -> None:
-        groups = {
-            "asthma": {"asthma", "copd"},
-            "long_qt": {"long_qt"},
-            "seizure": {"seizure_disorder"},
-            "sleep_apnoea": {"sleep_apnoea"},
-            "heart": {"coronary_disease", "recent_mi", "heart_failure"},
-            "stroke": {"stroke"},
-            "spine": {"spinal_injury"},
-            "shoulder": {"shoulder_injury", "fistula"},
-        }
-        for name, words in groups.items():
-            known = conditions if type(conditions) is Absent else bool(words & set(conditions))
-            fact.set(f"ep_condition_{name}", known)
 
 
 _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {

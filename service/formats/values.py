@@ -14,6 +14,7 @@ from typing import Any
 from marshmallow import ValidationError
 
 from service.episode import declaration
+from service.episode.absence import MISSING
 from service.episode.moment import Moment
 from service.intake.fields import absence
 from service.intake.schemas import schema_of
@@ -72,6 +73,13 @@ def _check(spec: declaration.Kind) -> _Check:
                 and all(type(word) is str and word in known for word in value)
                 and len(set(value)) == len(value)
             )
+        case declaration.Idents():
+            return lambda value: (
+                type(value) is list
+                and len(value) <= declaration.MOST_WORDS
+                and all(type(ident) is str and _IDENT(ident) is not None for ident in value)
+                and len(set(value)) == len(value)
+            )
         case declaration.Text(longest=longest):
             return lambda value: type(value) is str and len(value) <= longest
         case declaration.Ident():
@@ -116,7 +124,14 @@ def _is_time(value: Any) -> bool:
 
 def lacks(cls: type, data: dict[str, Any]) -> bool:
     """Whether an object lacks a member that says which thing it is."""
-    return not _required(cls) <= data.keys()
+    return any(member.lacks(lambda name: data.get(name, MISSING)) for member in declaration.members(cls))
+
+
+def one_of(kind: declaration.Codes | declaration.Idents, value: object) -> bool:
+    """Whether a value may stand in a list of words or ids."""
+    if isinstance(kind, declaration.Codes):
+        return value in kind.words
+    return type(value) is str and _IDENT(value) is not None
 
 
 @functools.cache

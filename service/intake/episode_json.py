@@ -38,7 +38,7 @@ def from_value(body: Any, checkpoint: Checkpoint = never) -> Intake:
     data = _load(body, checkpoint)
     for name in ("not_collected", "accepted"):
         if name in body and body[name] is None:
-            raise refuse([Slip(f"/{name}", "null-refused", fields.DETAILS["null-refused"])])
+            raise refuse([Slip(f"/{name}", "null-refused", "null says nothing. Leave the member out, or send a list.")])
     absent = trie_of(body.get("not_collected", []))
     accepted = read_accepted(body.get("accepted", []))
     builder = _Builder(checkpoint)
@@ -81,7 +81,7 @@ def _read_fast(body: bytes, made: bool = False) -> Intake | None:
     try:
         absent = table(tuple(paths)) if made else trie_of(paths)
         accepted = read_accepted(parsed.aside["accepted"]) if "accepted" in parsed.aside else ()
-    except Rejected:
+    except (Rejected, TypeError):  # a path that is no text
         return None
     episode = fast_reader.episode(parsed, absent)
     return None if episode is None else Intake(episode, accepted, (), _digest(parsed.written))
@@ -109,6 +109,8 @@ class _Builder:
             name = member.name
             listed = absent.get(name) or {}
             value = data.get(name, MISSING)
+            if isinstance(member.kind, declaration.Text) and isinstance(value, str) and not value.strip():
+                value = MISSING  # a blank text says nothing
             if value is MISSING:
                 if "" in listed:
                     value = NOT_COLLECTED

@@ -259,6 +259,24 @@ def _words(_: str, kind: Any) -> _Finish:
     return finish
 
 
+def _idents(_: str, __: Any) -> _Finish:
+    def finish(value: Any, _: str, __: _Trie, walk: _Walk) -> Any:
+        if type(value) is tuple:
+            if len(set(value)) != len(value):
+                raise _GiveUp
+            walk.idents.update(value)
+        return value
+
+    return finish
+
+
+def _text(_: str, __: Any) -> _Finish:
+    def finish(value: Any, _: str, __: _Trie, ___: _Walk) -> Any:
+        return MISSING if type(value) is str and not value.strip() else value
+
+    return finish
+
+
 def _part(name: str, kind: Any) -> _Finish:
     cls = kind.of
     names = [member.name for member in declaration.members(cls)]
@@ -345,6 +363,18 @@ def _check_scores(vitals: Iterable[record.VitalSet]) -> None:
                 raise _GiveUp
 
 
+def _check_lacking(cls: type) -> Callable[[Iterable[Any]], None]:
+    """A check of the members that may be left out only beside certain words of another one."""
+    depending = [member for member in declaration.members(cls) if member.unless is not None]
+
+    def check(nodes: Iterable[Any]) -> None:
+        for node in nodes:
+            if any(member.lacks(lambda name, of=node: getattr(of, name)) for member in depending):  # type: ignore[misc]
+                raise _GiveUp
+
+    return check
+
+
 def _cap_ages(ages: Iterable[record.Age]) -> None:
     for age in ages:
         if age.unit == "a" and age.value > 89:
@@ -353,11 +383,14 @@ def _cap_ages(ages: Iterable[record.Age]) -> None:
 
 _FINISH: dict[type[declaration.Kind], Callable[[str, Any], _Finish]] = {
     declaration.Codes: _words,
+    declaration.Idents: _idents,
+    declaration.Text: _text,
     declaration.Part: _part,
     declaration.Items: _items,
 }
 #: Checks that need more than one member.
 _CHECKS: dict[type, Callable[[Iterable[Any]], None]] = {record.VitalSet: _check_scores, record.Age: _cap_ages}
+_CHECKS |= {cls: _check_lacking(cls) for cls in (record.LimbCheck, record.LimbRestraint)}
 
 
 def episode(parsed: Parsed, absent: _Trie) -> record.Episode | None:

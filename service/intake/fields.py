@@ -30,6 +30,7 @@ DETAILS = {
     "too-long": "The text is too long.",
     "unknown-word": "The word is not in the closed set of this member.",
     "same-word-twice": "A word stands in the list twice.",
+    "same-id-twice": "An id stands in the list twice.",
     "not-an-id": "Give 1 to 64 letters, digits, dots, underscores or hyphens.",
     "duplicate-id": "Another item of this list has the same id.",
     "not-a-time": "Give date and time as RFC 3339 with an offset, such as 2031-04-12T18:02:00-06:00.",
@@ -167,6 +168,29 @@ class Ident(Strict):
         if not _IDENT.fullmatch(value):
             raise ValidationError("not-an-id")
         return value
+
+
+class Idents(Strict):
+    """A list of opaque ids, each once."""
+
+    def _deserialize(
+        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
+    ) -> tuple[str, ...]:
+        if type(value) is not list:
+            raise ValidationError("not-a-list")
+        if len(value) > declaration.MOST_WORDS:
+            raise ValidationError("too-many-items")
+        slips: dict[int, list[str]] = {}
+        for index, ident in enumerate(value):
+            if type(ident) is not str:
+                slips[index] = ["not-text"]
+            elif not _IDENT.fullmatch(ident):
+                slips[index] = ["not-an-id"]
+            elif ident in value[:index]:
+                slips[index] = ["same-id-twice"]
+        if slips:
+            raise ValidationError(slips)
+        return tuple(value)
 
 
 def read_time(text: str) -> Moment:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import functools
 from typing import Any
 
-from marshmallow import EXCLUDE, Schema
+from marshmallow import EXCLUDE, Schema, ValidationError, validates_schema
 from marshmallow import fields as mf
 
 from service.episode import declaration
+from service.episode.absence import MISSING
 
 from . import fields
 
@@ -21,6 +22,17 @@ class _Strict(Schema):
     class Meta:
         unknown = EXCLUDE
 
+    #: The members that can be left out only beside certain words of another one.
+    depending: tuple[declaration.Member, ...] = ()
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def required_unless(self, data: Any, original: Any, **_: Any) -> None:
+        """A slip for each of ``depending`` that is missing."""
+        if isinstance(original, dict):
+            lacking = [m.name for m in self.depending if m.lacks(lambda name: original.get(name, MISSING))]
+            if lacking:
+                raise ValidationError({name: ["missing-member"] for name in lacking})
+
 
 @functools.cache
 def schema_of(cls: type) -> Schema:
@@ -29,10 +41,11 @@ def schema_of(cls: type) -> Schema:
     for member in declaration.members(cls):
         inner = _field(member.kind)
         if member.required:
-            inner.required = True
+            inner.required = member.unless is None
             made[member.name] = inner
         else:
             made[member.name] = fields.OrAbsent(inner)
+    made["depending"] = tuple(m for m in declaration.members(cls) if m.unless is not None)
     schema: Schema = type(f"{cls.__name__}Schema", (_Strict,), made)()
     return schema
 
@@ -53,6 +66,8 @@ def _field(spec: declaration.Kind) -> mf.Field[Any]:
             return fields.AwareTime()
         case declaration.Ident():
             return fields.Ident()
+        case declaration.Idents():
+            return fields.Idents()
         case declaration.Text():
             return fields.Text(spec)
         case declaration.Items():

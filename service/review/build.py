@@ -82,7 +82,9 @@ class Review:
 
 def applied(wanted: Wanted, episode: record.Episode) -> Wanted:
     """What is asked, with the stage that fits the record: a call that has ended is reviewed as at closing."""
-    over = isinstance(episode.handover.time, Moment) or isinstance(episode.chart.closed, Moment)
+    times = (episode.transport.ended.time, episode.handover.time, episode.chart.closed)
+    ended = isinstance(episode.transport.ended.how, str)
+    over = ended or any(isinstance(time, Moment) for time in times)
     return wanted._replace(stage="closing") if over else wanted
 
 

@@ -13,16 +13,6 @@ from typing import Any
 from service.episode import declaration, record, words
 from service.wording.labels import member_label
 
-#: Unit of a decimal member -> (unit of its attribute, factor): the value times the factor, half up, is the attribute.
-MEMBER_SCALE = {
-    "kg": ("kg/10", 10),
-    "L/min": ("L/min/10", 10),
-    "s": ("s/10", 10),
-    "mm[Hg]": ("mm[Hg]/10", 10),
-    "Cel": ("Cel/10", 10),
-    "mg/dL": ("mg/dL/10", 10),
-    "": ("count/100", 100),
-}
 #: Unit of a whole-number member -> unit of its attribute, which has the same value.
 WHOLE_UNITS = {
     "wk": "wk",
@@ -139,6 +129,12 @@ def _paths() -> dict[type, tuple[str, ...]]:
     return out
 
 
+def _of_parts(unit: str) -> str:
+    """The unit of the attribute of a decimal member: ``kg/10`` for tenths of a kg."""
+    factor = declaration.WHOLE[unit]
+    return (unit or "count") + (f"/{factor}" if factor > 1 else "")
+
+
 def member_attributes(cls: type, at: tuple[str, ...], prefix: str = "") -> dict[str, Attribute]:
     """The attributes that the members of a class of the record give, by name: ``prefix`` and the member's name.
 
@@ -165,8 +161,8 @@ def member_attributes(cls: type, at: tuple[str, ...], prefix: str = "") -> dict[
         elif isinstance(spec, declaration.Int):
             add(member.name, "int", WHOLE_UNITS[spec.unit])
         elif isinstance(spec, declaration.Num):
-            add(member.name, "int", MEMBER_SCALE[spec.unit][0])
-        elif isinstance(spec, declaration.Items):
+            add(member.name, "int", _of_parts(spec.unit))
+        elif isinstance(spec, (declaration.Items, declaration.Idents)):
             add(member.name, "int", "count")
         elif isinstance(spec, declaration.Part):
             add(member.name, "bool")

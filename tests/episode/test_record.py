@@ -58,6 +58,7 @@ def test_units_stand_in_the_names() -> None:
         "mm[Hg]": ("_mmhg", "sbp", "dbp"),
         "Cel": "_c",
         "mg/dL": "_mg_dl",
+        "mg/mL": "_mg_ml",
         "L/min": "_l_min",
         "s": "_s",
         "ms": "_ms",

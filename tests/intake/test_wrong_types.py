@@ -45,6 +45,7 @@ def wrong(spec: declaration.Kind) -> Iterator[tuple[str, Any]]:
         declaration.Text: {"text", "empty text"},
         declaration.Code: set(),
         declaration.Codes: {"empty list"},
+        declaration.Idents: {"empty list", "list"},
         declaration.Time: set(),
         declaration.Items: {"empty list"},
         declaration.Part: {"empty object", "object"},

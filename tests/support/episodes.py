@@ -175,6 +175,8 @@ def valid(spec: declaration.Kind) -> Any:
             return clock(0)
         case declaration.Ident():
             return "id-1"
+        case declaration.Idents():
+            return ["id-1"]
         case declaration.Text():
             return "text"
         case declaration.Items():

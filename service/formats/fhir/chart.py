@@ -10,7 +10,7 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
 from service.formats.collector import CANNOT_TELL, Collector
-from service.formats.values import lacks
+from service.formats.values import lacks, one_of
 from service.problems import ProblemItem, Rejected
 
 from . import profile
@@ -269,10 +269,11 @@ class Chart(Collector):
         else:
             _, el = part.choice("value", *_TYPES[type(kind)])
             value = el.value
-            if isinstance(kind, declaration.Codes):
+            if isinstance(kind, (declaration.Codes, declaration.Idents)):
+                repeats = isinstance(kind, declaration.Codes) and kind.repeats
                 if name in data and name not in taken:
                     self.notice("conflict", part.at)
-                elif value not in kind.words or (value in data.get(name, []) and not kind.repeats):
+                elif not one_of(kind, value) or (value in data.get(name, []) and not repeats):
                     self.notice("out-of-bounds", part.at)
                 else:
                     data.setdefault(name, []).append(value)
@@ -323,6 +324,7 @@ _TYPES: dict[type, tuple[str, ...]] = {
     declaration.Flag: ("Boolean",),
     declaration.Code: ("Code", "String"),
     declaration.Codes: ("Code", "String"),
+    declaration.Idents: ("String", "Id", "Code"),
     declaration.Time: ("DateTime", "Instant"),
     declaration.Ident: ("String", "Id", "Code"),
     declaration.Text: ("String", "Markdown"),
@@ -330,7 +332,7 @@ _TYPES: dict[type, tuple[str, ...]] = {
 
 
 #: Kinds that are one value, not a list or an object.
-_PLAIN = frozenset(_TYPES) - {declaration.Codes}
+_PLAIN = frozenset(_TYPES) - {declaration.Codes, declaration.Idents}
 
 
 def _stated(kind: declaration.Kind, part: El) -> Any:
@@ -341,7 +343,7 @@ def _stated(kind: declaration.Kind, part: El) -> Any:
         if "reason" in inner:
             value["reason"] = inner["reason"].choice("value", "Code")[1].text
         return value
-    if "none" in inner and isinstance(kind, (declaration.Items, declaration.Codes)):
+    if "none" in inner and isinstance(kind, (declaration.Items, declaration.Codes, declaration.Idents)):
         return []
     if "none" in inner and isinstance(kind, declaration.Part) and kind.may_be_none:
         return {"none": True}

@@ -12,7 +12,7 @@ from . import codes
 from .chart import Chart, Found, own_word
 from .context import add_complication, add_narrative, set_age
 from .people import performers
-from .profile import SHAPES
+from .profile import PLACES, SHAPES
 from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
@@ -229,9 +229,9 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
 # ---------------------------------------------------------------- limbs and postures
 
 
-def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
-    """(site, side) of a body site; None, with a notice, where it is no limb with a side."""
-    exact = look(concept, codes.SITES)
+def site_of(chart: Chart, concept: El) -> tuple[str, str | None] | None:
+    """(site, side) of a body site, no side where none is asked; None, with a notice, where it is no limb with a side."""
+    exact = look(concept, codes.SITES) or look(concept, PLACES)
     if exact:
         return exact  # type: ignore[no-any-return]
     near = look(concept, codes.NEAR_SITES)
@@ -267,7 +267,8 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
         group.append(found)
         chart.set_id(found, el.text_of("id"), el)
         chart.set_value(found, "site", where[0], body_site)
-        chart.set_value(found, "side", where[1], body_site)
+        if where[1]:
+            chart.set_value(found, "side", where[1], body_site)
         if when:
             chart.set_time(found, "time", when)
         for person, place in performers(chart, el)[:1]:

@@ -104,7 +104,7 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
 def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
     chart.restrained = True
     above = parts.above.get(el.at)
-    sites: dict[tuple[str, str], El] = {}
+    sites: dict[tuple[str, str | None], El] = {}
     for concept in el.each("bodySite"):
         where = site_of(chart, concept)
         if where is not None:
@@ -116,7 +116,8 @@ def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
         found.el = place
         chart.set_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el)
         chart.set_value(found, "site", site, place)
-        chart.set_value(found, "side", side, place)
+        if side:
+            chart.set_value(found, "side", side, place)
         timed = el if el.choice("performed", "Period", "DateTime")[1] or above is None else above
         chart.set_span(found, timed, "performed", "on", "off")
         _device(chart, found, el, above)

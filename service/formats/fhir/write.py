@@ -273,7 +273,7 @@ class _Writer:
 
     def _limb(self, resource: Resource, item: record.LimbRestraint, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.RESTRAINT]}
-        resource["bodySite"] = [_site(item.site, item.side)]
+        resource["bodySite"] = [_site(item)]
         used |= {"site", "side"}
         if isinstance(item.device, str):
             resource["usedCode"] = [{"coding": [coding("application.limbs.device", item.device)]}]
@@ -362,7 +362,7 @@ class _Writer:
 
     def _check(self, resource: Resource, item: record.LimbCheck, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.LIMB_FINDINGS]}
-        resource["bodySite"] = _site(item.site, item.side)
+        resource["bodySite"] = _site(item)
         used |= {"site", "side"}
         components: list[Resource] = []
         for member in ("pulse", "motor", "sensation", "skin"):
@@ -426,11 +426,13 @@ def _sign_code(sign: str) -> tuple[str, str]:
     return row.code, row.system
 
 
-def _site(site: str, side: str) -> Resource:
-    row = codes.SITES.code_of((site, side))
+def _site(item: record.LimbRestraint | record.LimbCheck) -> Resource:
+    side = None if isinstance(item.side, Absent) else item.side
+    where = (item.site, side)
+    row = codes.SITES.code_of(where) or profile.PLACES.code_of(where)
     if row is None:
-        raise KeyError((site, side))
-    return {"coding": [_row(row)], "text": f"{side} {site}"}
+        raise KeyError(where)
+    return {"coding": [_row(row)], "text": f"{side} {item.site}" if side else item.site}
 
 
 def _drug(drug: str, slug: str) -> dict[str, str]:

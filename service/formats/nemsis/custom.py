@@ -245,7 +245,7 @@ class Custom:
             self._chart.clear(spot, name, path)
             return
         read = [pair for pair in read if pair[0] is not _CLEAR]
-        if isinstance(member.kind, declaration.Codes) and not isinstance(first, (dict, list)):
+        if isinstance(member.kind, (declaration.Codes, declaration.Idents)) and not isinstance(first, (dict, list)):
             words = list(dict.fromkeys(v for v, _ in read if isinstance(v, str)))
             self._chart.set_value(spot, name, words, el, override=True)
             return
@@ -307,7 +307,7 @@ def _stated(el: El, kind: declaration.Kind) -> Any:
     if text == NONE:
         if isinstance(kind, declaration.Part):
             return {"none": True}
-        return [] if isinstance(kind, (declaration.Items, declaration.Codes)) else None
+        return [] if isinstance(kind, (declaration.Items, declaration.Codes, declaration.Idents)) else None
     if text == RECORDED and isinstance(kind, declaration.Part):
         return {"recorded": True}
     if text == EMPTY and isinstance(kind, declaration.Text):

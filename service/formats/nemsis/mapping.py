@@ -236,7 +236,9 @@ class _Reader:
             for ours in value.values():
                 one = (
                     [ours]
-                    if member is not None and isinstance(member.kind, declaration.Codes) and not isinstance(ours, dict)
+                    if member is not None
+                    and isinstance(member.kind, (declaration.Codes, declaration.Idents))
+                    and not isinstance(ours, dict)
                     else ours
                 )
                 try:

@@ -245,7 +245,9 @@ def _definition(path: str) -> etree._Element:
         element("eCustomConfiguration.03", text=of),
         element(
             "eCustomConfiguration.04",
-            text=codes.YES if isinstance(kind, declaration.Codes) or path == NOT_COLLECTED_PATH else codes.NO,
+            text=codes.YES
+            if isinstance(kind, (declaration.Codes, declaration.Idents)) or path == NOT_COLLECTED_PATH
+            else codes.NO,
         ),
         element("eCustomConfiguration.05", text="9903007"),
         *(element("eCustomConfiguration.06", text=word) for word in words),
