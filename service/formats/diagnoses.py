@@ -45,7 +45,7 @@ SYMPTOMS: Meanings = (
     )
     | meanings("behaviour", other="R45.7 R45.0 R46.3 R45.1 R46.2 R45.6")
     | meanings("substance", opioid="T40.6", unknown="T50 T57.9")
-    | meanings("condition", copd="J44.9", diabetes="E13.8", psychiatric_illness="F32.9", other="N18 N19")
+    | meanings("condition", copd="J44.9", diabetes="E13.8", psychiatric_illness="F32.9", kidney_disease="N18 N19")
     | meanings("injury", other="S79 T14 S89.90")
     | aside(_PAIN, "R10.3 R10.81 R10.9 R10.1 R07.89 H57.10 G50.1 M25.55 M25.56 M54.2 R07.82 M25.51 R07.0")
     | aside(_BOWELS, "R14.0 R19.7 R30.0 R33.9 R60.9 R22 R23.8 R21")
@@ -73,7 +73,9 @@ IMPRESSIONS: Meanings = (
         psychiatric_illness="F32 F60.8",
         recent_mi="I21.4",
         stroke="G45.9",
-        other="I99.9 N17.8 N18.6 N39.0 A41.9 B99.9 J11 J18.9 D49",
+        kidney_disease="N17.8 N18.6",
+        infection="N39.0 A41.9 B99.9 J11 J18.9",
+        other="I99.9 D49",
     )
     | meanings("pregnant", yes="O80 O26.90")
     | meanings("death", died="R99")
@@ -108,6 +110,10 @@ HISTORY: Meanings = meanings(
     diabetes="E10 E11 E13",
     dementia="F01 F02 F03 G30",
     psychiatric_illness="F2 F3 F4 F60 F99",
+    intellectual_disability="F7",
+    kidney_disease="N17 N18 N19",
+    liver_disease="K70 K72 K74",
+    anticoagulated="Z79.01",
 )
 
 

@@ -26,7 +26,8 @@ LISTED: Meanings = (
         warming="431949004",
         cpr="89666000 429283006",
         defibrillation="450661000124102 426220008",
-        other="18590009 128968000 182705007 56251003",
+        pacing="18590009",
+        other="128968000 182705007 56251003",
     )
     # "Cardioversion" is a shock in step with the heart; "hypoglycemia management" does not say which sugar.
     | meanings("action", near=True, defibrillation="250980009", dextrose="386328006", posture_changed="225287004")

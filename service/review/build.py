@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any, Literal, NamedTuple
 
 from service.checkpoint import Checkpoint, never
@@ -31,6 +32,7 @@ from .patient import patient
 from .ruleset import RuleEntry, Ruleset
 from .standing import Standing, settle
 from .unjudged import Teller, Unjudged, unjudged
+from .unread import unread
 
 OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error")
 CAUTIONS = (
@@ -123,6 +125,9 @@ def build(
     teller = Teller(vocabulary, intake, clock)
     open_ = unjudged(asked, decisions, sheet, vocabulary, causes)
     open_.sort(key=lambda one: one.most_urgent_first)
+    beside = unread(intake, clock, vocabulary.severities, vocabulary.concerns)
+    beside += [(one.most_urgent_first, teller.document(one)) for one in open_]
+    beside.sort(key=itemgetter(0))
     documents = []
     for finding, story in zip(findings, stories(findings), strict=True):
         checkpoint()
@@ -144,7 +149,7 @@ def build(
             **{outcome: totals[outcome] for outcome in OUTCOMES},
             "off": len(off),
             **_ends(standings.values()),
-            "unjudged": len(open_),
+            "unjudged": len(beside),
             "by_severity": _counts(documents, "severity", vocabulary.severities),
             "by_category": _counts(documents, "category", vocabulary.categories),
             "by_concern": _counts(documents, "concern", vocabulary.concerns),
@@ -161,7 +166,7 @@ def build(
             for s in standings.values()
             for by, facts in s.covered.items()
         ],
-        "unjudged": [teller.document(one) for one in open_],
+        "unjudged": [document for _, document in beside],
         "not_assessable": not_assessable(
             (entry for entry in asked if outcomes[entry.rule.id] == NOT_ASSESSABLE), decisions, sheet, causes
         ),

@@ -22,6 +22,7 @@ SNOMED = "http://snomed.info/sct"
 LOINC = "http://loinc.org"
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 UCUM = "http://unitsofmeasure.org"
+CONDITION_CATEGORY = "http://terminology.hl7.org/CodeSystem/condition-category"
 ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
 NCIT = "http://ncithesaurus-stage.nci.nih.gov"
 ABSENT_REASON = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
@@ -107,7 +108,10 @@ SUBJECTS = Table(
     + _rows(
         LOINC,
         READ,
-        [(code, "quiet") for code in ("67537-1", "67492-9", "67774-0", "69473-7", "56840-2", "8478-0")],
+        [
+            (code, "quiet")
+            for code in ("67537-1", "67492-9", "67774-0", "69473-7", "56840-2", "8478-0", "8302-2", "39156-5")
+        ],
     )
     + _rows(LOINC, MEMORY, [("85353-1", "panel"), ("82810-3", "pregnancy"), ("18185-9", "gestation")]),
     {"physical restraint": "restraint", "holding patient": "hold"},
@@ -126,6 +130,9 @@ SIGNS = Table(
             ("8480-6", "sbp"),
             ("8462-4", "dbp"),
             ("8310-5", "temperature_c"),
+            ("8331-1", "temperature_c"),
+            ("8328-7", "temperature_c"),
+            ("8332-5", "temperature_c"),
             ("2339-0", "glucose_mg_dl"),
             ("9267-6", "gcs_eye"),
             ("9270-0", "gcs_verbal"),
@@ -148,6 +155,10 @@ SIGNS = Table(
             ("41653-7", "glucose_mg_dl"),
             ("15074-8", "glucose_mg_dl"),
             ("8636-3", "qtc_ms"),
+            ("8333-7", "temperature_c"),
+            ("75539-7", "temperature_c"),
+            ("2345-7", "glucose_mg_dl"),
+            ("8889-8", "hr"),
         ],
     )
     + _rows(SNOMED, READ, [("457441000124102", "rass")])
@@ -412,6 +423,37 @@ COMPLICATIONS = Table(
     ),
 )
 
+#: Complications that are dangers with a word among the events.
+EVENT_OF_COMPLICATION = Table(
+    _rows(
+        SNOMED,
+        READ,
+        [("1023001", "apnoea"), ("271825005", "breathing_complaint"), ("422400008", "vomiting")],
+    )
+    + _rows(LOINC, READ, [("LA17393-2", "apnoea")])
+)
+#: What came of a procedure.
+OUTCOMES = Table(
+    _rows(SNOMED, MEMORY, [("385671000", "unsuccessful"), ("385669000", "successful")]),
+    {"unsuccessful": "unsuccessful", "not successful": "unsuccessful"},
+)
+#: Diagnoses that are dangers with a word among the events.
+DIAGNOSED_EVENTS = Table(
+    _rows(
+        SNOMED,
+        MEMORY,
+        [
+            ("410429000", "arrest"),
+            ("91175000", "seizure"),
+            ("1023001", "apnoea"),
+            ("87317003", "apnoea"),
+            ("422400008", "vomiting"),
+            ("267036007", "breathing_complaint"),
+            ("271825005", "breathing_complaint"),
+        ],
+    )
+)
+
 #: Response to a drug -> effect of a dose. Improved does not say whether in part or as intended; worse is neither.
 EFFECTS = Table(_rows(LOINC, READ, [("LA17181-1", "none")]) + _rows(SNOMED, READ, [("260388006", "none")]))
 
@@ -616,7 +658,8 @@ ABSENCES = Table(
 #: glucose 180.156 g/mol.
 UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "rate": {"/min": (1, 0), "1/min": (1, 0), "{beats}/min": (1, 0), "{breaths}/min": (1, 0)},
-    "percent": {"%": (1, 0)},
+    # A saturation is sent as a ratio too, which UCUM writes as 1.
+    "percent": {"%": (1, 0), "1": (100, 0)},
     "pressure": {"mm[Hg]": (1, 0), "kPa": (7.50062, 0)},
     "temperature": {"Cel": (1, 0), "[degF]": (5 / 9, -160 / 9), "K": (1, -273.15)},
     "glucose": {"mg/dL": (1, 0), "mmol/L": (18.0156, 0), "g/L": (100, 0)},

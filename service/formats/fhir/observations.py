@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from service.formats.collector import CANNOT_TELL
 from service.intake.fields import SCORES
 
 from . import codes
-from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import set_age
+from .chart import Chart, Found, own_word
+from .context import add_complication, add_narrative, set_age
 from .people import performers
 from .profile import PLACES, SHAPES
 from .tree import El, Resource, codings, look, words
@@ -165,6 +166,8 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
     for sign, part in known:
         for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
+            if value is CANNOT_TELL:
+                chart.misread(found, member)
             chart.set_value(found, member, value, place)
     return True
 
@@ -198,7 +201,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         low, high = SCORES["rass"]
         if not low <= number <= high:
             chart.notice("out-of-bounds", value.at)
-            return []
+            return [(member, CANNOT_TELL, value)]
         return [("agitation_scale", "rass", el), (member, number, value)]
     if sign == "oxygen_percent":
         return [(member, "oxygen" if number > 21 else "air", value)]
@@ -334,17 +337,7 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
 
 def _narrative(chart: Chart, el: El) -> None:
     _, value = el.choice("value", "String")
-    if not value.text:
-        chart.notice("no-value", el.at)
-        return
-    if "narrative" in chart.root.data:
-        chart.notice("several-narratives", el.at)
-        joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
-        place = chart.root.places.pop("narrative")
-        if not chart.set_value(chart.root, "narrative", joined, place):
-            chart.set_value(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
-        return
-    chart.set_value(chart.root, "narrative", value.text, value)
+    add_narrative(chart, value.text, value if value else el)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -405,7 +398,4 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         word = "other" if next(words(value), None) else None
     if word:
-        found = chart.item("injuries.complications", el)
-        chart.set_id(found, el.text_of("id"), el)
-        chart.set_value(found, "complication", word, value)
-        chart.set_time(found, "time", when)
+        add_complication(chart, el.text_of("id"), value, word, when)

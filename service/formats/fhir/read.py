@@ -15,6 +15,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
+from service.formats.collector import CANNOT_TELL
 from service.formats.locations import Locations
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
@@ -23,7 +24,7 @@ from service.intake.result import Intake, Notice
 from service.problems import ProblemItem, Rejected
 
 from .carried import left
-from .chart import CANNOT_TELL, Chart, Found
+from .chart import Chart, Found
 from .context import (
     finish_patient,
     read_adverse_event,
@@ -31,6 +32,7 @@ from .context import (
     read_communication,
     read_composition,
     read_condition,
+    read_document,
     read_patient,
     read_provenance,
 )
@@ -259,6 +261,7 @@ _READERS = {
     "AdverseEvent": read_adverse_event,
     "Communication": read_communication,
     "Composition": read_composition,
+    "DocumentReference": read_document,
 }
 #: Lists for which FHIR has codes of its own: resources are read by those, and the extension of the profile adds the rest.
 _STANDARD = {
@@ -376,6 +379,7 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
         elif type(ident) is str:
             taken.add(ident)
         at = f"{pointer}/{len(listed)}"
+        chart.tell_unread(found, at)
         places[at] = found.el
         _copy(found, at, {}, places)
         listed.append(found.data)
@@ -407,7 +411,12 @@ def _intake(
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
     return replace(
-        intake, language="fhirpath", places=Locations(places), notices=(*told, *chart.notices()), digest=digest
+        intake,
+        language="fhirpath",
+        places=Locations(places),
+        notices=(*told, *chart.notices()),
+        digest=digest,
+        unread=tuple(chart.unread),
     )
 
 

@@ -161,7 +161,8 @@ def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: 
         in_all = sum(e.count for e in where) + rejected.omitted
         raise Rejected(rejected.status, rejected.code, where, in_all) from None
     notices = intake.notices + chart.notices()
-    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places))
+    unread = tuple(chart.unread)
+    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places), unread=unread)
 
 
 def _nearest(places: dict[str, El], pointer: str) -> str:
