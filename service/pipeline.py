@@ -137,6 +137,12 @@ class Pipeline:
         """The facts of one episode. ``running``: the call is not over."""
         return build_facts(episode, self._phrases, self._asked, checkpoint, running=running)
 
+    def bound_rules(self, profile: str) -> list[BoundRule]:
+        """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
+        if profile not in self._rulesets:
+            raise UnknownProfile
+        return [entry.bound for entry in self._rulesets[profile].rules]
+
     def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""
         if media_type == JSON:

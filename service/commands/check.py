@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from service.formats.media_types import FORMATS, media_type_of
+from service.formats.other_files import looks_like
 from service.settings import read_settings
 
 from . import loading, screen
@@ -54,7 +55,8 @@ def _run(arguments: argparse.Namespace) -> int:
         except OSError as error:
             status = failed(f"{name}: cannot be opened: {error.strerror}")
         except Rejected as rejected:
-            status = failed(f"{name}: {rejected.code}", *_places(rejected))
+            said = looks_like(body, media_type)
+            status = failed(f"{name}: {rejected.code}", *([f"  {said}"] if said else _places(rejected)))
         except NotEvaluated:
             status = failed(f"{name}: the review was not finished; there is no result")
         else:
@@ -69,5 +71,9 @@ def _run(arguments: argparse.Namespace) -> int:
 
 
 def _places(rejected: Rejected) -> list[str]:
-    lines = [f"  {item.pointer or item.location or '(the whole body)'}: {item.detail}" for item in rejected.errors]
+    lines = [
+        f"  {item.pointer or item.location or '(the whole body)'}: {item.detail}"
+        + (f" ({item.count} times)" if item.count > 1 else "")
+        for item in rejected.errors
+    ]
     return [*lines, f"  and {rejected.omitted} more"] if rejected.omitted else lines

@@ -10,12 +10,12 @@ from service.episode import record
 from service.episode.absence import MISSING, Absent
 
 from .builder import FactBuilder
+from .entries import items
 from .fact import Evidence, place
 from .responses import RECHECK, RESPONSE, Responses, within
 from .surroundings import Surroundings
-from .timeline import ROUNDING, Timeline, items, own_limb
+from .timeline import NO_OUTPUT, ROUNDING, Timeline, own_limb
 
-_STOPPED = ("vf", "pea", "asystole")
 #: Actions that are an event of their own.
 _ACTS = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}
 
@@ -62,7 +62,7 @@ class ChartedEvents:
         first: tuple[int, record.VitalSet] | None = None
         runs: list[tuple[int | None, int, record.VitalSet]] = []
         for time, vital in self.line.sets:
-            if vital.hr == 0 or vital.rhythm in _STOPPED:
+            if vital.hr == 0 or vital.rhythm in NO_OUTPUT:
                 if first is None:
                     first = (time, vital)
                     runs.append((beat, time, vital))

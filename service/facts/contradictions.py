@@ -19,8 +19,9 @@ from service.narrative.phrases import Hit
 
 from . import intervals
 from .builder import FactBuilder
+from .entries import items
 from .fact import place
-from .timeline import ROUNDING, Timeline, applied_here, items
+from .timeline import ROUNDING, Timeline, applied_here
 
 #: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (

@@ -7,10 +7,27 @@ from typing import Any
 
 from .builder import FactBuilder
 from .charted_events import ChartedEvents
+from .quantities import QUANTITIES
 from .readings import Readings
 from .responses import Responses
 from .surroundings import Surroundings
 from .timeline import Timeline
+
+#: Code of an event that is worked out from other than vital signs -> where it is told.
+_TOLD_AT = {
+    "limb_circulation": "/monitoring/limb_checks",
+    "breathing_absent": "/monitoring/breathing_checks",
+    "airway_blocked": "/monitoring/breathing_checks",
+    "ventilated_by_mask": "/monitoring/actions",
+    "airway_device": "/monitoring/actions",
+}
+
+
+def told_at(code: str) -> tuple[str, ...]:
+    """Paths of the record at which an event of a code is told (``*`` for indexes)."""
+    members = dict.fromkeys(m for q in QUANTITIES if q.code == code for m in q.of or (q.member,))
+    worked_out = tuple(f"/monitoring/vitals/*/{member}" for member in members)
+    return worked_out or (_TOLD_AT.get(code, "/monitoring/events"),)
 
 
 def events(line: Timeline, shared: dict[str, Any]) -> Iterator[FactBuilder]:

@@ -16,9 +16,10 @@ from service.episode.member_names import MemberName
 
 from . import intervals
 from .builder import FactBuilder
+from .entries import dated, items
 from .fact import place
 from .intervals import Span
-from .timeline import ROUNDING, Timeline, dated, items
+from .timeline import ROUNDING, Timeline
 
 #: Kind of watching -> the list in which it is charted.
 _MEMBERS: dict[str, MemberName] = {

@@ -10,9 +10,10 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder, state_of
+from .entries import items
 from .fact import place
 from .responses import Responses
-from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline, items
+from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline
 
 #: Attributes that follow from the times of the checks of a limb.
 _DERIVED = (

@@ -25,11 +25,12 @@ from service.wording.labels import member_label
 
 from . import scales
 from .builder import FactBuilder, scaled, state_of
+from .entries import items
 from .fact import Evidence, place
 from .quantities import MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, limits, rises, row
 from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_within, recheck_within
 from .surroundings import Surroundings
-from .timeline import ROUNDING, Timeline, items, limb_of
+from .timeline import ROUNDING, Timeline, limb_of
 
 #: What follows from how the readings were answered.
 _JUDGED = ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst")

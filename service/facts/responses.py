@@ -17,7 +17,8 @@ from service.episode.drugs import DRUGS
 from service.episode.moment import Moment
 
 from . import intervals
-from .timeline import LATE, ROUNDING, Timeline, items, own_limb
+from .entries import items
+from .timeline import LATE, ROUNDING, Timeline, own_limb
 
 #: Seconds from a danger to its answer, and from the answer to the next look; common practice, no source.
 RESPONSE = 300

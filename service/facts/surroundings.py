@@ -10,9 +10,10 @@ from service.episode.absence import Absent
 
 from . import intervals
 from .builder import FactBuilder, state_of
+from .entries import items
 from .limbs import check_times
 from .responses import RESPONSE, Responses, within
-from .timeline import ROUNDING, Timeline, items
+from .timeline import ROUNDING, Timeline
 
 #: Seconds: EtCO2 and a breathing check this close to a reading count as watching the breath (common practice).
 WATCH = 300

@@ -38,7 +38,7 @@ def from_value(body: Any, checkpoint: Checkpoint = never) -> Intake:
     data = _load(body, checkpoint)
     for name in ("not_collected", "accepted"):
         if name in body and body[name] is None:
-            raise refuse([Slip(f"/{name}", "null-refused", fields.DETAILS["null-refused"])])
+            raise refuse([Slip(f"/{name}", "null-refused", "null says nothing. Leave the member out, or send a list.")])
     absent = trie_of(body.get("not_collected", []))
     accepted = read_accepted(body.get("accepted", []))
     builder = _Builder(checkpoint)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import functools
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -35,10 +36,12 @@ def trie_of(paths: Any) -> Trie:
     if type(paths) is not list:
         raise refuse([Slip("/not_collected", "not-a-list", "Give a list.")])
     out: Trie = {}
-    slips = []
+    slips: list[Slip] = []
     for index, path in enumerate(paths):
         if type(path) is not str or path not in PATHS:
-            slips.append(Slip(f"/not_collected/{index}", "unknown-path", _nearest(path)))
+            near = _nearest(path) if type(path) is str and len(slips) < _MOST_COMPARED else None
+            said = f"{_NOT_ONE} Nearest: {near}." if near else f"{_NOT_ONE} /v1/formats lists them."
+            slips.append(Slip(f"/not_collected/{index}", "unknown-path", said))
             continue
         node = out
         for part in path.split("/")[1:]:
@@ -49,10 +52,22 @@ def trie_of(paths: Any) -> Trie:
     return out
 
 
-def _nearest(path: Any) -> str:
-    close = difflib.get_close_matches(path[:200], PATHS, n=1, cutoff=0.6) if type(path) is str else []
-    said = "This is not the path of a member that can be left out."
-    return f"{said} Nearest: {close[0]}." if close else f"{said} /v1/formats lists them."
+_NOT_ONE = "This is not the path of a member that can be left out."
+#: Unknown paths of a body that are compared with ours: comparing takes milliseconds, and there may be thousands.
+_MOST_COMPARED = 10
+_NOT_LETTERS = re.compile("[^a-z]")
+#: The letters of a path -> the path: as it is written with dots, with indexes or without a star.
+_BY_LETTERS = {_NOT_LETTERS.sub("", path): path for path in PATHS}
+
+
+def _nearest(path: str) -> str | None:
+    sent = path[:100].lower()
+    if same := _BY_LETTERS.get(_NOT_LETTERS.sub("", sent)):
+        return same
+    end = f"/{sent.rpartition('/')[2]}"
+    of_that_name = [known for known in PATHS if known.endswith(end)]
+    close = difflib.get_close_matches(sent, of_that_name or PATHS, n=1, cutoff=0 if of_that_name else 0.6)
+    return close[0] if close else None
 
 
 @functools.lru_cache(maxsize=32)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import difflib
 import functools
-import heapq
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 from service.checkpoint import Checkpoint
@@ -18,7 +18,7 @@ from . import fields
 
 #: Members of a body that are no part of the record.
 ASIDE = ("accepted", "extensions", "not_collected")
-#: Names that are compared with ours: of a body with more, the first in order.
+#: Names that are compared with ours: of a place with more, the first that were sent.
 _MOST_NAMES = 20
 _INDEX = re.compile(r"/\d+")
 
@@ -56,12 +56,24 @@ def refuse(found: Iterable[Slip]) -> Rejected:
 
 @dataclass(slots=True)
 class _Strange:
-    """The unknown members of all objects of one place (``*`` for the items of a list)."""
+    """The unknown members of all objects of one place (``*`` for the items of a list).
+
+    ``ours``: those with names of ours; ``others``: the first of the rest. A body has room for many thousand names.
+    """
 
     first: str
     cls: type
     count: int = 0
-    names: set[str] = field(default_factory=set)
+    ours: set[str] = field(default_factory=set)
+    others: list[str] = field(default_factory=list)
+
+    def add(self, sent: dict[str, Any], known: frozenset[str]) -> None:
+        """Take in the unknown members of one object."""
+        homes = _homes().keys()
+        self.count += len(sent) - len(known & sent.keys())
+        self.ours |= (homes & sent.keys()) - known
+        rest = (name for name in sent if name not in known and name not in homes)
+        self.others += islice(rest, _MOST_NAMES - len(self.others))
 
 
 def unknown_members(body: Any, checkpoint: Checkpoint) -> list[Slip]:
@@ -77,11 +89,8 @@ def _look(value: Any, cls: type, at: str, pattern: str, found: dict[str, _Strang
         return
     checkpoint()
     known, inner = _shape(cls)
-    strange = value.keys() - known
-    if strange:
-        here = found.setdefault(pattern, _Strange(at, cls))
-        here.count += len(strange)
-        here.names |= strange
+    if not value.keys() <= known:
+        found.setdefault(pattern, _Strange(at, cls)).add(value, known)
     for name, below, marks in inner:
         there = value.get(name)
         if marks is not None:
@@ -136,15 +145,14 @@ def _homes() -> dict[str, tuple[str, ...]]:
 def _said_of(strange: _Strange) -> str:
     """Where unknown members with names of ours belong, what the others are near, and what is known there."""
     said = ["This object has a member that is not known."]
-    if strange.cls is record.Episode and "resourceType" in strange.names:
+    if strange.cls is record.Episode and "resourceType" in strange.others:
         said.append("This is a FHIR resource: send it with the media type application/fhir+json.")
     known, homes = _shape(strange.cls)[0], _homes()
-    elsewhere = sorted(strange.names & homes.keys())
-    for name in elsewhere[:_MOST_NAMES]:
+    for name in sorted(strange.ours)[:_MOST_NAMES]:
         said.append(f"{name} belongs at {' or '.join(homes[name][:3])}.")
     near = {
         close
-        for name in heapq.nsmallest(_MOST_NAMES, strange.names - homes.keys())
+        for name in strange.others
         for close in difflib.get_close_matches(name[:80].lower(), sorted(known), n=1, cutoff=0.6)
     }
     if near:
@@ -157,7 +165,7 @@ def _said_of(strange: _Strange) -> str:
 
 
 def of_messages(
-    messages: Any, cls: type | None = record.Episode, at: str = "", spec: declaration.Kind | None = None
+    messages: Any, cls: type | None = record.Episode, at: str = "", member: declaration.Member | None = None
 ) -> Iterator[Slip]:
     """One slip for every error that marshmallow tells (``ValidationError.messages``)."""
     if isinstance(messages, dict):
@@ -165,31 +173,69 @@ def of_messages(
             if key == "_schema":
                 yield from of_messages(inner, cls, at)
             elif isinstance(key, int):
-                yield from of_messages(inner, cls, f"{at}/{key}", spec)
+                yield from of_messages(inner, cls, f"{at}/{key}", member)
             elif inner == ["missing-member"]:
                 # A required member that is not there has no place of its own: point at its object.
                 yield Slip(at, "missing-member", f"{fields.DETAILS['missing-member']} Name: {key}.")
             else:
-                yield from of_messages(inner, _inner_class(cls, key), f"{at}/{key}", _kind(cls, key))
+                below = _member(cls, key)
+                yield from of_messages(inner, _inner_class(below), f"{at}/{key}", below)
     else:
         for code in messages:
             known = code if code in fields.DETAILS else "not-an-object"
-            yield Slip(at, known, _detail(known, spec) or fields.DETAILS[known])
+            yield Slip(at, known, _detail(known, at, member) or fields.DETAILS[known])
 
 
-def _kind(cls: type | None, name: str) -> declaration.Kind | None:
-    return next((m.kind for m in declaration.members(cls) if m.name == name), None) if cls else None
+def _member(cls: type | None, name: str) -> declaration.Member | None:
+    return next((m for m in declaration.members(cls) if m.name == name), None) if cls else None
 
 
-def _inner_class(cls: type | None, name: str) -> type | None:
-    kind = _kind(cls, name)
+def _inner_class(member: declaration.Member | None) -> type | None:
+    kind = member and member.kind
     return kind.of if isinstance(kind, (declaration.Items, declaration.Part)) else None
 
 
-def _detail(code: str, spec: declaration.Kind | None) -> str | None:
-    """The text of a code with the words or bounds of the member, where it has any."""
-    if code == "unknown-word" and isinstance(spec, (declaration.Code, declaration.Codes)):
-        return f"{fields.DETAILS[code]} Words: {', '.join(spec.words)}."
-    if code == "out-of-range" and isinstance(spec, (declaration.Int, declaration.Num)):
-        return f"{fields.DETAILS[code]} From {spec.low:g} to {spec.high:g}{f' {spec.unit}' if spec.unit else ''}."
+def _detail(code: str, at: str, member: declaration.Member | None) -> str | None:
+    """The text of a code with what the member may hold, where that helps. ``at``: the place."""
+    if member is None:
+        return None
+    kind, said = member.kind, fields.DETAILS[code]
+    if code == "unknown-word":
+        return (
+            f"{said} Words: {', '.join(kind.words)}."
+            if isinstance(kind, declaration.Code | declaration.Codes)
+            else None
+        )
+    if code == "out-of-range" and member.name == "agitation_score":
+        scales = (f"{scale} from {low} to {high}" for scale, (low, high) in fields.SCORES.items())
+        return f"{said} Scales: {', '.join(scales)}."
+    if code == "out-of-range":
+        return f"{said} {_holds(kind)}."
+    if code == "null-refused" and at.rpartition("/")[2].isdigit():
+        return "null says nothing. Leave the item out of the list."
+    if code == "null-refused":
+        left = "This member cannot be left out" if member.required else said.rstrip(".")
+        return f"{left}. It holds: {_holds(kind)}."
     return None
+
+
+def _holds(kind: declaration.Kind) -> str:
+    """What a member may hold, in a few words."""
+    match kind:
+        case declaration.Int() | declaration.Num():
+            return f"From {kind.low:g} to {kind.high:g} {kind.unit}".rstrip()
+        case declaration.Code():
+            return f"one of {', '.join(kind.words)}"
+        case declaration.Codes():
+            return f"a list of {', '.join(kind.words)}"
+        case declaration.Flag():
+            return "true or false"
+        case declaration.Time():
+            return "a time with its offset"
+        case declaration.Items():
+            return "a list of objects"
+        case declaration.Part():
+            return "an object"
+        case declaration.Ident():
+            return "an id"
+    return "text"

@@ -33,6 +33,7 @@ def render(document: Mapping[str, Any]) -> bytes:
         POLICY,
         inputs=[each | {"lacks": _sections(each["not_collected"])} for each in document["inputs"]],
         outputs=document["outputs"],
+        not_collected=_sections(document["not_collected"]),
         sections=_by_section(document["members"]),
         profile=profile | {"lists": [each | {"code": _code(each["code"])} for each in profile["lists"]]},
         profile_example=_json(profile["example"]["section"]),

@@ -18,11 +18,11 @@ from service.wording.headings import (
     BASIS,
     HANDLERS,
     SEVERITIES,
-    STATES,
     count,
     each_instance,
     sentence,
     severity_counts,
+    why_unknown,
 )
 from service.wording.places import Places
 from service.wording.quantities import quantity
@@ -168,7 +168,7 @@ class _Page:
         """(what is not known, [(rule id, title)])."""
         return [
             (
-                f"{sentence(group['because']['label'])}: {STATES[group['because']['state']]}",
+                sentence(why_unknown(group["because"])),
                 [(rule.id, rule.title) for each in group["rules"] if (rule := self.book.find(each["id"])) is not None],
             )
             for group in self.document["not_assessable"]

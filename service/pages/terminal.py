@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from service.wording.headings import BASIS, HANDLERS, SEVERITIES, STATES, count, sentence
+from service.wording.headings import BASIS, HANDLERS, SEVERITIES, count, sentence, why_unknown
 
 _COLORS = {"critical": "1;31", "warning": "33", "info": "36", "heading": "1"}
 #: Narrower than this nothing can be read, wider than this nobody reads it.
@@ -192,8 +192,7 @@ def _not_assessable(page: _Page, groups: Sequence[Mapping[str, Any]], rules: Map
     page.text(f"Cannot be told from this record ({count(amount, 'rule')})", color="heading")
     page.text("Each line names what a rule looks for. This is neither a finding nor a pass.", 2)
     for group in groups:
-        because = group["because"]
-        page.text(f"{sentence(because['label'])}: {STATES[because['state']]}", 2)
+        page.text(sentence(why_unknown(group["because"])), 2)
         for each in group["rules"]:
             page.text(f"{each['id']} {rules[each['id']][1]}", 4)
 

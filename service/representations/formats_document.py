@@ -30,6 +30,7 @@ from service.formats.nemsis import mapping
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis.write import custom_id, member_paths, title
 from service.intake import episode_json
+from service.intake.not_collected import PATHS
 from service.intake.result import Intake
 from service.review.build import CAUTIONS
 
@@ -95,6 +96,7 @@ def document(examples: Examples) -> dict[str, Any]:
         "outputs": [
             {"media_type": media_type, "is": what, "places": places} for media_type, (what, places) in OUTPUTS.items()
         ],
+        "not_collected": list(PATHS),
         "members": list(_members(examples, plain_fhir, plain_nemsis)),
         "fhir_profile": _profile(examples),
         "nemsis_mapping": _mapping(examples),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from service.review.build import OUTCOMES, Review
-from service.wording.headings import STATES, count, sentence
+from service.wording.headings import count, sentence, why_unknown
 from service.wording.quantities import quantity
 from service.wording.words import word
 
@@ -66,9 +66,8 @@ def messages(finding: Mapping[str, Any]) -> list[str]:
 
 
 def cause(group: Mapping[str, Any]) -> str:
-    """A group of ``not_assessable`` as a sentence: ``Monitoring, actions: no entry. 12 rules.``"""
-    because = group["because"]
-    return f"{sentence(because['label'])}: {STATES[because['state']]}. Cannot be assessed: {ids(group['rules'])}"
+    """A group of ``not_assessable`` as a sentence: ``Monitoring, actions: left blank. Cannot be assessed: RR-1360``"""
+    return f"{sentence(why_unknown(group['because']))}. Cannot be assessed: {ids(group['rules'])}"
 
 
 def ids(rules: Iterable[Mapping[str, Any]]) -> str:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from service.episode import record
 from service.episode.absence import Absent
 from service.episode.words import SECTIONS
-from service.facts.fact import Fact, FactSheet
+from service.facts.fact import STATE_ORDER, Fact, FactSheet
 from service.rulebook.vocabulary import Vocabulary
 from service.wording.labels import member_label
 
@@ -64,10 +64,11 @@ class Causes:
         known = self._known.get(key)
         if known is None:
             inputs = self._kinds[kind].attributes[attribute].inputs
-            absent = [Cause(where, state) for path in inputs if (where := self._absent_in(path).get(state)) is not None]
+            absent = [Cause(where, why) for path in inputs for why, where in self._absent_in(path).items()]
             # Not every unknown has an absent member behind it: two times may not fit, an order may not be told.
             guess = [Cause(path, state) for path in inputs] or [Cause(self._kinds[kind].drawn_from, state)]
-            known = self._known[key] = min(absent or guess, key=lambda cause: cause.shortest_first)
+            known = min(absent or guess, key=lambda cause: (STATE_ORDER.index(cause.state), cause.shortest_first))
+            self._known[key] = known
         return known
 
     def _absent_in(self, path: str) -> Mapping[str, str]:

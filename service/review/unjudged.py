@@ -16,7 +16,7 @@ from service.facts.fact import Fact, FactSheet
 from service.intake.result import Intake
 from service.rulebook.vocabulary import Vocabulary, ucum
 from service.wording.clock import Clock
-from service.wording.headings import STATES, sentence
+from service.wording.headings import sentence, why_unknown
 from service.wording.quantities import quantity
 from service.wording.words import word
 
@@ -58,37 +58,37 @@ class Unjudged:
 def unjudged(
     entries: Iterable[RuleEntry], decisions: Decisions, sheet: FactSheet, vocabulary: Vocabulary, causes: Causes
 ) -> list[Unjudged]:
-    """What stays unjudged of the rules ``entries``, in the order of the rulebook."""
-    out: list[Unjudged] = []
-    banded: dict[int, tuple[RuleEntry, tuple[Cause, ...]]] = {}
+    """What stays unjudged of the rules ``entries``.
+
+    Several rules may be open for one danger and one cause: the gravest speaks.
+    """
+    duties: list[Unjudged] = []
+    speaks: dict[tuple[int, tuple[Cause, ...]], RuleEntry] = {}
     for entry in entries:
         opened = decisions.open.get(entry.number, ())
-        critical = entry.bound.severity == "critical"
         if entry.rule.category == "safety" and vocabulary.kinds[entry.rule.about].danger:
-            by_cause: dict[tuple[Cause, ...], list[Fact]] = {}
             for index in opened:
                 fact = sheet.facts[index]
-                applies = entry.compiled.applies.truth(fact)
-                because = tuple(causes.of_fact(entry, fact))
-                if applies:
-                    by_cause.setdefault(because, []).append(fact)
-                elif entry.compiled.fails.truth(fact) is not False and _only_a_band(entry, fact):
-                    known = banded.get(index)
-                    if known is None or entry.urgency[0] < known[0].urgency[0]:
-                        banded[index] = (entry, because)
-            out += [Unjudged(entry, because, tuple(facts)) for because, facts in by_cause.items()]
+                if entry.compiled.applies.truth(fact) or _only_a_band(entry, fact):
+                    danger = (index, tuple(causes.of_fact(entry, fact)))
+                    known = speaks.setdefault(danger, entry)
+                    if entry.urgency[0] < known.urgency[0]:
+                        speaks[danger] = entry
         elif (
             entry.rule.category == "completeness"
-            and critical
+            and entry.bound.severity == "critical"
             and (duty := _duty(entry, opened, decisions, sheet, causes))
         ):
-            out.append(Unjudged(entry, (duty,), ()))
-    for index, (entry, because) in banded.items():
-        out.append(Unjudged(entry, because, (sheet.facts[index],)))
-    return out
+            duties.append(Unjudged(entry, (duty,), ()))
+    dangers: dict[tuple[int, tuple[Cause, ...]], tuple[RuleEntry, list[Fact]]] = {}
+    for (index, because), entry in speaks.items():
+        dangers.setdefault((entry.number, because), (entry, []))[1].append(sheet.facts[index])
+    return duties + [Unjudged(entry, because, tuple(facts)) for (_, because), (entry, facts) in dangers.items()]
 
 
 def _only_a_band(entry: RuleEntry, fact: Fact) -> bool:
+    if entry.compiled.fails.truth(fact) is False:
+        return False
     return all(name in BANDS for name, _ in entry.compiled.unknowns(fact))
 
 
@@ -118,17 +118,24 @@ class Teller:
         assert told_now is not None  # every critical rule has one
         at = self._at(one.entry, first)
         act = told_now.render(first.values, one.entry.bound.values, at).partition(". ")[2]
-        also = f" {len(more)} more of it are charted." if more else ""
-        return f"{self._danger(one.entry, first)}; the record cannot tell what followed.{also} {act}"
+        also = (
+            f" The same is charted {len(more)} more times."
+            if len(more) > 1
+            else " The same is charted once more."
+            if more
+            else ""
+        )
+        return f"{self._danger(one.entry, first)}. What followed cannot be told from the record.{also} {act}"
 
     def document(self, one: Unjudged) -> dict[str, Any]:
         """One entry of ``unjudged``."""
         entry, cause = one.entry, one.causes[0]
-        why = f"{sentence(cause.label)}: {STATES[cause.state]}."
-        if one.dangers:
-            what = f"{self._danger(entry, one.dangers[0])}: the record cannot tell what followed. {why}"
-        else:
-            what = f"The record cannot tell whether this was done. {why}"
+        why = f"cannot be told ({why_unknown(cause.document())})."
+        what = (
+            f"{self._danger(entry, one.dangers[0])}. What followed {why}"
+            if one.dangers
+            else f"Whether it was done {why}"
+        )
         out: dict[str, Any] = {
             "rule": entry.head,
             "outcome": "not_assessable",

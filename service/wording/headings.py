@@ -9,10 +9,10 @@ SEVERITIES = ("critical", "warning", "info")
 #: Category of a finding -> what it rests on.
 BASIS = {"completeness": "No entry", "safety": "Charted", "consistency": "Two places disagree"}
 #: State of a value -> how the reader is told of it.
-STATES = {
-    "missing": "no entry",
-    "not_collected": "the sender has no place for it",
-    "declined": "declined, with a reason",
+_STATES = {
+    "missing": "left blank",
+    "not_collected": "not collected by the charting system",
+    "declined": "charted as not obtained",
 }
 #: Who acts -> the heading over their findings, in the order in which they are shown.
 HANDLERS = {"reviewer": "For the reviewer", "author": "For the author"}
@@ -21,6 +21,11 @@ HANDLERS = {"reviewer": "For the reviewer", "author": "For the author"}
 def sentence(text: str) -> str:
     """The text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+def why_unknown(because: Mapping[str, Any]) -> str:
+    """Why something cannot be told, from ``label`` and ``state``: ``monitoring, actions: left blank``."""
+    return f"{because['label']}: {_STATES[because['state']]}"
 
 
 def count(amount: int, noun: str) -> str:

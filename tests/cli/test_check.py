@@ -97,6 +97,45 @@ def test_check_fails_on_what_it_cannot_review_and_goes_on(tmp_path: Path, capsys
     assert "prone.json" in streams.out.replace("\n", "")
 
 
+EPISODE = json.loads(EXEMPLARY.read_bytes())
+OTHERS: dict[str, tuple[bytes, list[str], str]] = {
+    "ndjson": (b"\n".join([json.dumps(EPISODE).encode()] * 3), [], "restraint-review batch"),
+    "ndjson in lines of its own": (b'{"a": 1}\n\n{"a": 2}\n', [], "restraint-review batch"),
+    "list": (json.dumps([EPISODE, EPISODE]).encode(), [], "restraint-review batch"),
+    "line of a batch": (b'{"line": 1, "status": 200, "review": {}}', [], "answer of this service"),
+    "review": (b'{"episode_ref": "a", "findings": [], "summary": {}}', [], "answer of this service"),
+    "bundle as JSON": (b'{"resourceType": "Bundle", "entry": []}', ["--format", "json"], "--format fhir"),
+    "resource": (b'{"resourceType": "Patient"}', [], "Bundle"),
+    "profile": (b"# Ours\nprofile: ours\nversion: 1\noff: []\n", [], "a profile"),
+    "rule": (b"id: RR-1\nname: x\nphase: sedation\nseverity: {default: info}\n", [], "a rule"),
+    "picture": (b"\x89PNG\r\n\x1a\n" + bytes(99), [], "a picture"),
+    "pdf": (b"%PDF-1.7\n" + bytes(99), [], "a PDF"),
+    "archive": (b"PK\x03\x04" + bytes(99), [], "a ZIP"),
+    "table": (b"episode,time,spo2\n1,2,3\n", [], "a table"),
+    "nothing": (b" \n", [], "empty"),
+    "hook": (b'{"hook": "x", "hookInstance": "y"}', [], "/cds-services"),
+}
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_check_says_what_another_file_looks_like(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One line, which names the command that takes it, where there is one."""
+    body, arguments, said = OTHERS[name]
+    path = tmp_path / "file"
+    path.write_bytes(body)
+    assert cli.main(["check", str(path), *arguments]) == FAILED
+    first, second = capsys.readouterr().err.splitlines()
+    assert str(path) in first and said in second
+
+
+def test_check_tells_equal_slips_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "chart.json"
+    path.write_text(json.dumps(EPISODE | {"monitoring": {"vitals": [{"spo2": 130}] * 40}}))
+    assert cli.main(["check", str(path)]) == FAILED
+    (_, line) = capsys.readouterr().err.splitlines()
+    assert line == "  /monitoring/vitals/0/spo2: The number is outside its physical range. From 0 to 100 %. (40 times)"
+
+
 def test_check_with_an_unknown_profile_fails(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["check", "--profile", "nobody", str(EXEMPLARY)]) == FAILED
     assert "profile" in capsys.readouterr().err

@@ -37,7 +37,8 @@ ROOMS: dict[str, set[str]] = {
     "representations": {"checkpoint", "episode", "formats", "intake", "problems", "review", "wording"},
     "pages": {"checkpoint", "episode", "facts", "review", "rulebook", "wording"},
     "batch": {
-        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "memory", "pipeline", "problems", "review", "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "memory", "pipeline", "problems", "review",
+        "rulebook",
     },
     "access": {"intake", "observe", "problems", "settings"},
     "server": {"observe", "settings"},

@@ -40,7 +40,7 @@ from service.episode.record import Episode
 from service.facts.contradictions import _Spot
 from service.facts.fact import place
 from service.facts.quantities import Quantity
-from service.facts.timeline import items
+from service.facts.entries import items
 
 """
 

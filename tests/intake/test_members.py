@@ -77,7 +77,7 @@ def test_nearest_names_are_looked_for_where_they_are_shown_alone(monkeypatch: py
     monkeypatch.setattr(difflib, "get_close_matches", counting)
     found = refusal(small(patient={f"{name}{number}": 1 for number in range(1000) for name in ("wieght_kg", "sexx")}))
     assert ([e.count for e in found.errors], found.omitted) == ([2000], 0)
-    assert looked == sorted(f"sexx{number}" for number in range(1000))[:20]
+    assert looked == [f"{name}{number}" for number in range(10) for name in ("wieght_kg", "sexx")]
 
 
 def test_a_member_that_is_known_elsewhere_is_sent_home() -> None:

@@ -16,7 +16,7 @@ import pytest
 from tests.support.episodes import Document, clock, exemplary
 from tests.support.mutate import places
 from tests.support.pipeline import demo, pipeline
-from tests.support.reviews import review
+from tests.support.reviews import instances, review
 
 RESPONSES = frozenset({"actions", "breathing_checks"})
 ENDS = frozenset({"off"})
@@ -74,8 +74,8 @@ def test_straps_put_on_by_a_hospital_before_contact_start_no_duty_before_contact
         limb |= {"applied_by": "hospital", "on": clock(-110)}
         del limb["entered"]
     document["application"] |= {"started": clock(-111), "completed": clock(-110)}
-    late = {f["rule"]["id"]: f["span"] for f in review(pipeline(), document)["findings"] if f["span"]}
-    before_contact = sorted(rule for rule, span in late.items() if span["from"] < document["transport"]["at_patient"])
+    spans = [(one["rule"]["id"], one["span"]) for one in instances(review(pipeline(), document)) if one["span"]]
+    before_contact = sorted(rule for rule, span in spans if span["from"] < document["transport"]["at_patient"])
     assert before_contact == []
 
 
@@ -88,7 +88,7 @@ def test_a_score_at_contact_is_in_time_for_a_patient_found_in_cuffs() -> None:
 
 def test_the_span_of_a_late_first_check_ends_with_that_check() -> None:
     """The right arm is secured at 02:38 and first checked at 02:49."""
-    findings = review(pipeline(), demo("night-two-crew-late-sedation"))["findings"]
+    findings = instances(review(pipeline(), demo("night-two-crew-late-sedation")))
     span = next(
         f["span"]
         for f in findings

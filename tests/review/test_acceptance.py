@@ -11,25 +11,39 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.problems import Rejected
-from tests.support.episodes import Document
+from service.review.build import Wanted
+from tests.support.episodes import Document, encoded
 from tests.support.mutate import LIST_CHANGES, lists, mutated
 from tests.support.pipeline import demo, demo_names, pipeline
 from tests.support.pointers import by_ids
-from tests.support.reviews import review
+from tests.support.reviews import instances, review
 
 EXAMPLES = settings(derandomize=True, max_examples=60, deadline=None, database=None)
-NAMES = tuple(name for name in demo_names() if name != "exemplary")
+#: The demo episodes with something to accept.
+NAMES = tuple(name for name in demo_names() if name not in ("exemplary", "hold-only"))
+#: First check of a limb too late.
+LATE = "RR-1305"
 
 
-def accepting(document: Document, marks: list[str]) -> Document:
-    return copy.deepcopy(document) | {
-        "accepted": [{"fingerprint": mark, "reason": "Read and agreed."} for mark in marks]
-    }
+ACCOUNTS = Wanted(accounts=True)
 
 
-def identity(document: Document, finding: dict[str, Any]) -> tuple[Any, ...]:
-    """What makes a finding the one it is, read from the record itself: rule, and places by the ids of their items."""
-    return finding["rule"]["id"], frozenset(by_ids(document, place["pointer"]) for place in finding["pointers"])
+def accepting(document: Document, marks: list[str], **said: str) -> Document:
+    given = {"reason": "Read and agreed.", **said}
+    return copy.deepcopy(document) | {"accepted": [{"fingerprint": mark, **given} for mark in marks]}
+
+
+def accounted(document: Document) -> Document:
+    return pipeline().review(encoded(document), "application/json", "default", ACCOUNTS).document
+
+
+def identity(document: Document, one: dict[str, Any]) -> tuple[Any, ...]:
+    """What makes an instance the one it is, read from the record itself: rule, and places by the ids of their items."""
+    return one["rule"]["id"], frozenset(by_ids(document, place["pointer"]) for place in one["pointers"])
+
+
+def marks(answer: Document, member: str = "findings") -> list[str]:
+    return [one["fingerprint"] for one in instances(answer, member)]
 
 
 def codes(answer: Document) -> list[str]:
@@ -37,36 +51,88 @@ def codes(answer: Document) -> list[str]:
 
 
 def first(answer: Document, **wanted: Any) -> dict[str, Any]:
-    return next(f for f in answer["findings"] if all(f[name] == value for name, value in wanted.items()))
+    return next(one for one in instances(answer) if all(one[name] == value for name, value in wanted.items()))
+
+
+def without(finding: dict[str, Any], *names: str) -> dict[str, Any]:
+    return {name: value for name, value in finding.items() if name not in names}
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_an_accepted_finding_is_moved_and_nothing_else_changes(name: str) -> None:
+def test_an_accepted_instance_is_moved_and_nothing_else_changes(name: str) -> None:
     document = demo(name)
-    before = review(pipeline(), document)
-    for finding in [f for f in before["findings"] if f["acceptable"]][:5]:
-        after = review(pipeline(), accepting(document, [finding["fingerprint"]]))
-        assert after["accepted"] == [finding | {"reason": "Read and agreed."}]
-        assert after["findings"] == [f for f in before["findings"] if f["fingerprint"] != finding["fingerprint"]]
-        assert after["accounts"] == before["accounts"]
-        assert after["input_digest"] == before["input_digest"]
-        assert after["notices"] == before["notices"]
-        assert after["summary"]["findings"] == before["summary"]["findings"] - 1
-        assert after["summary"]["accepted"] == 1
-        for counts in ("by_severity", "by_category", "by_phase"):
+    before = accounted(document)
+    taken = [(f, one) for f in before["findings"] for one in f["instances"] if one["acceptable"]]
+    for finding, one in taken[:: max(1, len(taken) // 6)]:
+        after = accounted(accepting(document, [one["fingerprint"]]))
+        (accepted,) = after["accepted"]
+        assert accepted["rule"] == finding["rule"]
+        assert accepted["instances"] == [one | {"reason": "Read and agreed."}]
+        rest = [other for other in finding["instances"] if other != one]
+        others = {f["key"]: without(f, "story") for f in before["findings"] if f is not finding}
+        if rest:
+            others[finding["key"]] = without(finding, "story") | {
+                "instances": rest,
+                "message": rest[0]["message"],
+            }
+        assert {f["key"]: without(f, "story") for f in after["findings"]} == others
+        for same in ("accounts", "input_digest", "notices", "tell_now", "unjudged", "not_assessable", "counted"):
+            assert after[same] == before[same], same
+        assert after["summary"]["findings"] == before["summary"]["findings"] - (not rest)
+        assert after["summary"]["accepted"] == (not rest)
+        for counts in ("by_severity", "by_category", "by_concern", "by_handler"):
             assert sum(after["summary"][counts].values()) == after["summary"]["findings"]
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_all_acceptable_findings_at_once(name: str) -> None:
     document = demo(name)
-    before = review(pipeline(), document)
-    after = review(pipeline(), accepting(document, [f["fingerprint"] for f in before["findings"]]))
-    assert [f["fingerprint"] for f in after["accepted"]] == [
-        f["fingerprint"] for f in before["findings"] if f["acceptable"]
-    ]
-    assert after["findings"] == [f for f in before["findings"] if not f["acceptable"]]
-    assert codes(after).count("not-acceptable") == len(after["findings"])
+    before = accounted(document)
+    given = instances(before)
+    after = accounted(accepting(document, [one["fingerprint"] for one in given]))
+    may = {one["fingerprint"] for one in given if one["acceptable"]}
+    assert set(marks(after, "accepted")) == may
+    assert set(marks(after)) == {one["fingerprint"] for one in given} - may
+    assert codes(after).count("not-acceptable") == len(given) - len(may)
+    assert after["accounts"] == before["accounts"]
+    assert after["summary"]["accepted"] == len(
+        {f["key"] for f in after["accepted"]} - {f["key"] for f in after["findings"]}
+    )
+
+
+def test_a_finding_is_accepted_when_all_its_instances_are() -> None:
+    """Four limbs first checked late: three accepted leave a finding of one limb, four leave none."""
+    document = demo("night-two-crew-late-sedation")
+    before = accounted(document)
+    limbs = [one["fingerprint"] for one in instances(before) if one["rule"]["id"] == LATE]
+    assert len(limbs) == 4
+    three = accounted(accepting(document, limbs[:3]))
+    assert [f["instances"][0]["fingerprint"] for f in three["findings"] if f["key"] == LATE] == limbs[3:]
+    assert three["summary"]["findings"] == before["summary"]["findings"]
+    assert three["summary"]["accepted"] == 0
+    assert [len(f["instances"]) for f in three["accepted"]] == [3]
+    four = accounted(accepting(document, limbs))
+    assert LATE not in {f["key"] for f in four["findings"]}
+    assert four["summary"]["findings"] == before["summary"]["findings"] - 1
+    assert four["summary"]["accepted"] == 1
+    assert four["summary"]["finding"] == before["summary"]["finding"], "the rule's outcome stays"
+
+
+def test_who_accepted_and_when_comes_back() -> None:
+    document = demo("night-two-crew-late-sedation")
+    one = first(review(pipeline(), document), acceptable=True)
+    said = {"by": "qa-7", "at": "2031-05-05T09:30:00-06:00"}
+    (accepted,) = instances(review(pipeline(), accepting(document, [one["fingerprint"]], **said)), "accepted")
+    assert {name: accepted[name] for name in ("reason", "by", "at")} == {"reason": "Read and agreed.", **said}
+    (plain,) = instances(review(pipeline(), accepting(document, [one["fingerprint"]])), "accepted")
+    assert not {"by", "at"} & set(plain)
+
+
+def test_what_was_accepted_says_what_a_finding_says() -> None:
+    document = demo("elder-repeated-midazolam")
+    finding = next(f for f in review(pipeline(), document)["findings"] if len(f["instances"]) == 1)
+    after = review(pipeline(), accepting(document, [finding["instances"][0]["fingerprint"]]))
+    assert [without(f, "instances") for f in after["accepted"]] == [without(finding, "instances") | {"story": None}]
 
 
 @EXAMPLES
@@ -78,11 +144,11 @@ def test_an_acceptance_never_silences_a_different_finding(name: str, seed: int, 
         before = review(pipeline(), document)
     except Rejected:
         return
-    agreed = {identity(document, f) for f in before["findings"] if f["acceptable"]}
+    agreed = {identity(document, one) for one in instances(before) if one["acceptable"]}
     changed = mutated(document, seed + 1, times, LIST_CHANGES)
-    after = review(pipeline(), accepting(changed, [f["fingerprint"] for f in before["findings"]]))
-    for finding in after["accepted"]:
-        assert identity(changed, finding) in agreed, finding["rule"]["id"]
+    after = review(pipeline(), accepting(changed, marks(before)))
+    for one in instances(after, "accepted"):
+        assert identity(changed, one) in agreed, one["rule"]["id"]
 
 
 @EXAMPLES
@@ -95,7 +161,7 @@ def test_fingerprints_do_not_change_with_the_order_of_items(name: str, seed: int
     for items in lists(shuffled):
         rng.shuffle(items)
     one, other = review(pipeline(), document), review(pipeline(), shuffled)
-    assert {f["fingerprint"] for f in one["findings"]} == {f["fingerprint"] for f in other["findings"]}
+    assert set(marks(one)) == set(marks(other))
 
 
 @EXAMPLES
@@ -106,15 +172,20 @@ def test_a_path_through_an_item_without_an_id_cannot_be_accepted(name: str, seed
         answer = review(pipeline(), document)
     except Rejected:
         return
-    for finding in answer["findings"]:
-        paths = [by_ids(document, place["pointer"]) for place in finding["pointers"]]
+    for one in instances(answer):
+        paths = [by_ids(document, place["pointer"]) for place in one["pointers"]]
         if any(None in path for path in paths):
-            assert finding["acceptable"] is False, finding["rule"]["id"]
+            assert one["acceptable"] is False, one["rule"]["id"]
 
 
-def _refused(document: Document, finding: dict[str, Any], before: Document) -> None:
-    after = review(pipeline(), accepting(document, [finding["fingerprint"]]))
-    assert [n for n in after["notices"] if n not in before["notices"]][0]["code"] == "not-acceptable"
+def _refused(document: Document, one: dict[str, Any], before: Document) -> None:
+    """The acceptance is answered with one notice that names the rule and leads to it; nothing else changes."""
+    after = review(pipeline(), accepting(document, [one["fingerprint"]]))
+    (notice,) = [n for n in after["notices"] if n not in before["notices"]]
+    assert notice["code"] == "not-acceptable"
+    assert one["rule"]["id"] in notice["text"]
+    assert notice["pointers"] == ["/accepted/0"]
+    assert one["acceptable"] is False
     assert {**after, "notices": before["notices"]} == before
 
 
@@ -124,7 +195,7 @@ def test_a_critical_finding_cannot_be_accepted() -> None:
     unlocked = {rule.id for rule in pipeline().rulebook.rules if not rule.locked}
     _refused(
         document,
-        next(f for f in before["findings"] if f["severity"] == "critical" and f["rule"]["id"] in unlocked),
+        next(one for one in instances(before) if one["severity"] == "critical" and one["rule"]["id"] in unlocked),
         before,
     )
 
@@ -133,7 +204,7 @@ def test_a_locked_finding_cannot_be_accepted() -> None:
     document = demo("everything-wrong")
     before = review(pipeline(), document)
     locked = {rule.id for rule in pipeline().rulebook.rules if rule.locked}
-    _refused(document, next(f for f in before["findings"] if f["rule"]["id"] in locked), before)
+    _refused(document, next(one for one in instances(before) if one["rule"]["id"] in locked), before)
 
 
 def test_a_finding_on_an_item_without_id_cannot_be_accepted() -> None:
@@ -148,7 +219,9 @@ def test_an_acceptance_that_matches_nothing_is_a_notice() -> None:
     document = demo("elder-repeated-midazolam")
     before = review(pipeline(), document)
     after = review(pipeline(), accepting(document, ["v1:" + "0" * 32, "v1:" + "1" * 32]))
-    assert sorted(codes(after)) == sorted([*codes(before), "acceptance-unused"])
+    (notice,) = [n for n in after["notices"] if n not in before["notices"]]
+    assert notice["code"] == "acceptance-unused"
+    assert notice["pointers"] == ["/accepted/0", "/accepted/1"]
     assert {**after, "notices": before["notices"]} == before
 
 
@@ -161,7 +234,7 @@ def test_an_acceptance_does_not_outlive_its_item() -> None:
     document["sedation"]["doses"] = [dose]
     after = review(pipeline(), accepting(document, [finding["fingerprint"]]))
     assert after["accepted"] == []
-    assert any(f["rule"] == finding["rule"] for f in after["findings"])
+    assert finding["key"] in {f["key"] for f in after["findings"]}
 
 
 def test_an_accepted_gap_does_not_silence_another_gap() -> None:
@@ -171,12 +244,12 @@ def test_an_accepted_gap_does_not_silence_another_gap() -> None:
     one, other = copy.deepcopy(document), copy.deepcopy(document)
     one["monitoring"]["vitals"] = [v for v in vitals if v["id"] not in ("v5", "v6")]
     other["monitoring"]["vitals"] = [v for v in vitals if v["id"] not in ("v7", "v8", "v9")]
-    (gap,) = [f for f in review(pipeline(), one)["findings"] if f["acceptable"]]
-    (wider,) = review(pipeline(), other)["findings"]
+    (gap,) = [f for f in instances(review(pipeline(), one)) if f["acceptable"]]
+    (wider,) = instances(review(pipeline(), other))
     assert gap["rule"] == wider["rule"]
     assert gap["span"] != wider["span"]
     after = review(pipeline(), accepting(other, [gap["fingerprint"]]))
-    assert [f["span"] for f in after["findings"]] == [wider["span"]], "the accepted gap was another one"
+    assert [f["span"] for f in instances(after)] == [wider["span"]], "the accepted gap was another one"
 
 
 def test_two_acceptances_of_one_finding_are_not_merged_in_silence() -> None:
@@ -189,4 +262,6 @@ def test_two_acceptances_of_one_finding_are_not_merged_in_silence() -> None:
     except Rejected as refused:
         assert refused.errors[0].pointer == "/accepted/1/fingerprint"
     else:
-        assert {"One.", "Two."} <= {f["reason"] for f in after["accepted"]} or "acceptance-unused" in codes(after)
+        assert {"One.", "Two."} <= {f["reason"] for f in instances(after, "accepted")} or (
+            "acceptance-unused" in codes(after)
+        )

@@ -8,7 +8,7 @@ import pytest
 
 from tests.benchmark.episodes import SIZES, episode, path, text, timed_items, variants
 from tests.support.pipeline import pipeline
-from tests.support.reviews import review
+from tests.support.reviews import instances, review
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -24,7 +24,7 @@ def test_review_has_something_to_say_and_nothing_critical(size: int) -> None:
     answer = review(pipeline(), json.loads(path(size).read_text(encoding="utf-8")))
     assert answer["summary"]["by_severity"]["critical"] == 0
     assert answer["summary"]["error"] == 0
-    assert sum(f["rule"]["id"] == "RR-1307" for f in answer["findings"]) == 4
+    assert sum(one["rule"]["id"] == "RR-1307" for one in instances(answer)) == 4
 
 
 def test_variants_differ_in_ref_and_digest_and_in_nothing_found() -> None:
@@ -32,6 +32,6 @@ def test_variants_differ_in_ref_and_digest_and_in_nothing_found() -> None:
     answers = [review(pipeline(), document) for document in variants(base, 3)]
     assert len({answer["episode_ref"] for answer in answers}) == 3
     assert len({answer["input_digest"] for answer in answers}) == 3
-    assert {json.dumps([f["fingerprint"] for f in answer["findings"]]) for answer in answers} == {
-        json.dumps([f["fingerprint"] for f in review(pipeline(), base)["findings"]])
+    assert {json.dumps([one["fingerprint"] for one in instances(answer)]) for answer in answers} == {
+        json.dumps([one["fingerprint"] for one in instances(review(pipeline(), base))])
     }

@@ -13,21 +13,24 @@ import pytest
 
 from service.representations.review_json import render
 from service.resources import demo_directory
+from service.review.build import Wanted
 from tests.support.pipeline import demo, demo_names, pipeline
 
 _CHILD = """
 import hashlib, sys
 from service.pipeline import Pipeline
 from service.representations.review_json import render
+from service.review.build import Wanted
 pipeline = Pipeline.build()
 for path in sys.argv[1:]:
     with open(path, "rb") as body:
-        print(hashlib.sha256(render(pipeline.review(body.read(), "application/json", "default", True))).hexdigest())
+        review = pipeline.review(body.read(), "application/json", "default", Wanted(True, True, True))
+    print(hashlib.sha256(render(review)).hexdigest())
 """
 
 
 def answer(body: bytes) -> bytes:
-    return render(pipeline().review(body, "application/json", "default", True))
+    return render(pipeline().review(body, "application/json", "default", Wanted(True, True, True)))
 
 
 def shuffled(rng: random.Random, value: Any) -> Any:

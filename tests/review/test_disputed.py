@@ -11,8 +11,10 @@ from service.engine import generated
 from service.engine.compile import EngineError
 from service.engine.fence import Fence, NotEvaluated
 from service.facts.fact import Fact
+from service.review.build import Wanted
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, pipeline
+from tests.support.reviews import instances
 
 NAME = "night-two-crew-late-sedation"
 RULE = "RR-1307"
@@ -24,7 +26,7 @@ def number_of(rule_id: str) -> int:
 
 
 def run() -> Any:
-    return pipeline().review(encoded(demo(NAME)), "application/json", PROFILE)
+    return pipeline().review(encoded(demo(NAME)), "application/json", PROFILE, Wanted(accounts=True))
 
 
 def change_firing(monkeypatch: pytest.MonkeyPatch, change: Any) -> None:
@@ -40,16 +42,16 @@ def test_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyPatch) -> Non
     after = review.document
     assert review.disagreements == (RULE,)
     assert review.outcomes[RULE] == "error"
-    disputed = [f for f in after["findings"] if f.get("disputed")]
-    assert [f["rule"]["id"] for f in disputed] == [RULE] * 4, "the findings are shown all the same"
-    assert not any(f["acceptable"] for f in disputed)
-    assert [f["fingerprint"] for f in after["findings"]] == [f["fingerprint"] for f in before["findings"]]
+    disputed = [one for one in instances(after) if one.get("disputed")]
+    assert [one["rule"]["id"] for one in disputed] == [RULE] * 4, "the findings are shown all the same"
+    assert not any(one["acceptable"] for one in disputed)
+    assert [one["fingerprint"] for one in instances(after)] == [one["fingerprint"] for one in instances(before)]
     assert after["summary"]["findings"] == before["summary"]["findings"], "and counted all the same"
     assert after["summary"]["error"] == 1
     assert after["summary"]["finding"] == before["summary"]["finding"] - 1
     notice = next(n for n in after["notices"] if n["code"] == "deciders-disagree")
     assert notice["severity"] == "critical"
-    assert RULE in notice["detail"]
+    assert RULE in notice["text"]
     assert next(a for a in after["accounts"] if a["rule"] == RULE) == {
         "rule": RULE,
         "outcome": "error",
@@ -62,12 +64,8 @@ def test_one_fact_of_a_rule_the_engine_does_not_fire(monkeypatch: pytest.MonkeyP
     number = number_of(RULE)
     change_firing(monkeypatch, lambda fired, facts: fired - {min(pair for pair in fired if pair[0] == number)})
     after = run().document
-    assert sorted(bool(f.get("disputed")) for f in after["findings"] if f["rule"]["id"] == RULE) == [
-        False,
-        False,
-        False,
-        True,
-    ]
+    disputed = [bool(one.get("disputed")) for one in instances(after) if one["rule"]["id"] == RULE]
+    assert sorted(disputed) == [False, False, False, True]
     assert next(a for a in after["accounts"] if a["rule"] == RULE)["facts"] == {"error": 1, "finding": 3}
 
 
@@ -80,18 +78,18 @@ def test_a_rule_the_engine_fires_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
     change_firing(monkeypatch, change)
     after = run().document
-    assert [f["rule"]["id"] for f in after["findings"] if f.get("disputed")] == ["RR-1054"]
+    assert [one["rule"]["id"] for one in instances(after) if one.get("disputed")] == ["RR-1054"]
     assert after["summary"]["error"] == 1
 
 
 def test_a_disputed_finding_cannot_be_accepted(monkeypatch: pytest.MonkeyPatch) -> None:
     number = number_of(RULE)
-    mark = next(f["fingerprint"] for f in run().document["findings"] if f["rule"]["id"] == RULE)
+    mark = next(one["fingerprint"] for one in instances(run().document) if one["rule"]["id"] == RULE)
     change_firing(monkeypatch, lambda fired, facts: {(n, i) for n, i in fired if n != number})
     document = demo(NAME) | {"accepted": [{"fingerprint": mark, "reason": "Agreed."}]}
     after = pipeline().review(encoded(document), "application/json", PROFILE).document
     assert after["accepted"] == []
-    assert mark in {f["fingerprint"] for f in after["findings"]}
+    assert mark in {one["fingerprint"] for one in instances(after)}
 
 
 def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -112,8 +110,8 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
     after = review.document
     assert review.outcomes[RULE] == "error"
     assert after["summary"]["error"] == 1
-    assert any(n["severity"] == "critical" and RULE in n["detail"] for n in after["notices"])
-    assert len([f for f in after["findings"] if f["rule"]["id"] == RULE and f["disputed"]]) == 4
+    assert any(n["severity"] == "critical" and RULE in n["text"] for n in after["notices"])
+    assert len([one for one in instances(after) if one["rule"]["id"] == RULE and one["disputed"]]) == 4
     assert "canary" not in str(after)
 
 

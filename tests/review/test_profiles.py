@@ -11,10 +11,12 @@ import yaml
 
 from service.pipeline import Pipeline
 from service.resources import rules_directory
+from service.review.build import Wanted
 from service.rulebook.load import RulebookError
 from service.rulebook.profiles import load_profiles
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, pipeline
+from tests.support.reviews import instances
 
 #: In the night episode: first limb check late, a full dose with alcohol, 18 min between two limb checks.
 LATE, ALCOHOL, GAP = "RR-1305", "RR-1229", "RR-1307"
@@ -59,7 +61,7 @@ def night(closed: str | None = "2031-05-03T04:25:00-06:00") -> Document:
 
 
 def answer(pipe: Pipeline, document: Document) -> Document:
-    return pipe.review(encoded(document), "application/json", "house").document
+    return pipe.review(encoded(document), "application/json", "house", Wanted(accounts=True)).document
 
 
 def found(document: Document) -> set[str]:
@@ -120,8 +122,8 @@ def test_a_lowered_severity_and_another_number(house: Pipeline) -> None:
 
 def test_another_profile_changes_no_fingerprint(house: Pipeline) -> None:
     default = pipeline().review(encoded(night()), "application/json", "default").document
-    marks = {f["fingerprint"] for f in default["findings"] if f["rule"]["id"] not in (ALCOHOL, GAP)}
-    assert marks <= {f["fingerprint"] for f in answer(house, night())["findings"]}
+    marks = {one["fingerprint"] for one in instances(default) if one["rule"]["id"] not in (ALCOHOL, GAP)}
+    assert marks <= {one["fingerprint"] for one in instances(answer(house, night()))}
 
 
 def locked_rule() -> str:

@@ -278,3 +278,28 @@ def test_what_is_left_out_changes_nothing_else(name: str) -> None:
         k: v for k, v in plain.items() if k not in ("findings", "accepted")
     }
     assert all("explanation" in account for account in rich["accounts"])
+
+
+def _causes(document: Document) -> dict[str, tuple[str, str]]:
+    answer = pipeline().review(encoded(document), "application/json", "default", Wanted()).document
+    return {
+        rule["id"]: (group["because"]["path"], group["because"]["state"])
+        for group in answer["not_assessable"]
+        for rule in group["rules"]
+    }
+
+
+def test_a_member_without_a_place_is_itself_the_cause() -> None:
+    document, tried = demo("everything-wrong"), 0
+    before = _causes(document)
+    for path in PATHS:
+        try:
+            after = _causes({**document, "not_collected": [*document.get("not_collected", []), path]})
+        except Rejected:
+            continue
+        for rule, (cause, state) in after.items():
+            if before.get(rule) != (cause, state):
+                tried += 1
+                assert state == "not_collected", (rule, path, cause)
+                assert f"{cause}/".startswith(f"{path}/") or f"{path}/".startswith(f"{cause}/"), (rule, path, cause)
+    assert tried > 20
