@@ -19,6 +19,8 @@ def pipeline() -> Pipeline:
     return shared()
 
 
+# Before pytest-xdist looks for the groups.
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Give each file to one process, for what its tests share; and all that start a server to one process, which begins
     with them: no two servers at once, and what waits does not come last.

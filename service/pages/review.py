@@ -30,7 +30,8 @@ from service.wording.words import word
 
 from . import html
 from . import picture as picture_drawing
-from .lanes import Lanes, entries
+from .lane import entries
+from .lanes import Lanes
 from .limits import profile_of
 
 MEDIA_TYPE = html.MEDIA_TYPE
