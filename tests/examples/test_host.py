@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -124,7 +125,8 @@ def test_once_more_and_when(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     waits: list[int] = []
-    monkeypatch.setattr(example.time, "sleep", waits.append)
+    # The name, not the module: other threads of this process sleep too.
+    monkeypatch.setattr(example, "time", SimpleNamespace(sleep=waits.append))
     with answering(*answers) as (address, came):
         review = Host(address, {"episode_ref": "e"}).close()
     assert (len(came), waits) == (sent, waited)
