@@ -328,7 +328,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
-    value["not_collected"] = left(value) if chart.not_collected is None else chart.not_collected
+    value["not_collected"] = left() if chart.not_collected is None else chart.not_collected
     return value, places
 
 
@@ -400,7 +400,7 @@ def _intake(
     chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any], checkpoint: Checkpoint
 ) -> Intake:
     try:
-        intake = episode_json.from_made(value, checkpoint)
+        intake = episode_json.from_made(value, checkpoint, stated=chart.not_collected is not None)
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [

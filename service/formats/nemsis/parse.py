@@ -31,6 +31,9 @@ PROBLEMS = {
 }
 
 _ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?\sencoding\s*=\s*["']([A-Za-z0-9._-]{1,40})["']""")
+#: The release in ``xsi:schemaLocation``: the only place where a document says which version it is of.
+_RELEASE = re.compile(r"nemsis_v3/(\d+\.\d+)\.")
+_VERSION = "3.5"
 _SPACE = re.compile(rb"[\x20\t\r\n]*")
 
 
