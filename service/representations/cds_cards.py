@@ -182,6 +182,10 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
     for name, lines in (
         ("For information", [f"{f['title']} [{f['rule']['id']}]" for f in infos]),
         ("Accepted by the sender", [f"{f['title']} [{f['rule']['id']}]" for f in document["accepted"]]),
+        (
+            "Stays unjudged",
+            [f"{u['severity']}: {u['title']}. {u['message']}" for u in document["unjudged"] if "tell_now" not in u],
+        ),
         ("Notices", [f"{n['severity']}: {n['text']}" for n in document["notices"]]),
         (
             "Not sent, so what stands there was not seen",

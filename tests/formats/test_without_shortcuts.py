@@ -16,7 +16,6 @@ from service.formats import values
 from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.intake import strict_json
-from service.intake.not_collected import PATHS
 from service.intake.result import Intake
 from service.problems import Rejected
 from tests.benchmark import charts
