@@ -29,6 +29,9 @@ from .ruleset import RuleEntry
 BANDS = frozenset(
     {"ep_age_years", "ep_age_months", "ep_known_child", "ep_pregnant", "ep_gestation_weeks", "route", "route_group"}
 )
+#: Kinds of which every restrained patient has one: a strap whose anchor was left blank is no danger that stands in the
+#: record. Only what would be critical is said of them here; the rest stands in ``not_assessable``.
+_STANDS_BY_ITSELF = frozenset({"device", "posture"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,8 @@ def unjudged(
     for entry in entries:
         opened = decisions.open.get(entry.number, ())
         if entry.rule.category == "safety" and vocabulary.kinds[entry.rule.about].danger:
+            if entry.rule.about in _STANDS_BY_ITSELF and entry.bound.severity != "critical":
+                continue
             for index in opened:
                 fact = sheet.facts[index]
                 if entry.compiled.applies.truth(fact) or _only_a_band(entry, fact):
