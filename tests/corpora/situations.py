@@ -127,7 +127,7 @@ SITUATIONS = (
         )
         | {"handover": record(36)["handover"] | {"restraint_state": "off"}},
         "A hold is restraint: reason, time and vital signs are there. No strap, no limb to check.",
-        ("/application/started", "RR-1055"),
+        ("/monitoring/vitals", "RR-1321"),
     ),
     Situation(
         "transfer between hospitals, restrained by the first",
