@@ -22,6 +22,10 @@ SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
 
 
+#: Event -> the adverse effect of a dose that says the same.
+_EFFECTS = {"arrest": "cardiac_arrest"}
+
+
 def doses(line: Timeline) -> Iterator[FactBuilder]:
     """One fact a dose, with what stood before and what came after it."""
     episode = line.episode
@@ -41,9 +45,18 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
             given.setdefault(dose.drug, []).append((time, dose.at))
     for times in given.values():
         times.sort()
+    happened = {
+        _EFFECTS.get(event.event, event.event): (at, at)
+        for event in items(episode.monitoring.events)
+        if (at := event.time.epoch) is not None
+    }
     for dose in items(line.dose_items):
         fact = FactBuilder("dose", dose.drug, (place(dose),))
         fact.members(dose, line.wanted("dose"))
+        for effect in items(dose.adverse_effects):
+            # An effect that is charted as an event too happened when the event did.
+            if effect in happened:
+                fact.spans[f"adverse_effects_has_{effect}"] = happened[effect]
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
         fact.derive("route_group", group, dose.route)

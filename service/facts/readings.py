@@ -74,12 +74,19 @@ class Readings:
 
     def _judge(self, code: str, readings: list[Reading], order: list[int], limb: str | None = None) -> None:
         """Say of every reading whether there was an answer, and a recheck after it. ``order``: times of all readings."""
+        last: int | None = None
         for reading in readings:
             answers = self._responses.after(code, reading.time, limb)
             reading.judged = reading.value
             if not answers and code in ASSISTED and self._responses.carried(code, reading.time):
                 # The bag gives the breaths that are counted.
                 reading.responded = reading.rechecked = True
+                continue
+            if not answers and code == "temperature_high" and last is not None and reading.value < last:
+                # Cooling that was begun goes on: a value that falls under it is answered, and is its own recheck.
+                reading.responded = reading.rechecked = self._responses.begun(code, reading.time)
+            last = reading.value
+            if reading.responded:
                 continue
             reading.responded = bool(answers)
             if answers:

@@ -196,6 +196,11 @@ class Responses:
         """Whether a therapy was running that is itself the answer to a charted event: ventilation or CPR."""
         return any(self._runs(therapy, time) for therapy in _CARRY & ANSWERS[code])
 
+    def begun(self, code: str, time: int) -> bool:
+        """Whether a danger was being answered before a time."""
+        found = self.of(code)
+        return bool(found) and found[0].time <= time
+
     def compressions(self, time: int) -> bool:
         """Whether CPR was going on."""
         return self._runs("cpr", time)

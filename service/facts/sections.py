@@ -87,6 +87,9 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
                 fact.set(member.name, value)
         if member.name == "monitoring":
             _monitoring(fact, line)
+        if member.name == "application":
+            begun = [hold.start for hold in items(line.episode.application.holds)]
+            fact.set("hold_time_charted", any(type(start) is not Absent for start in begun))
         if member.name == "handover":
             off = [item.off for item in items(line.limb_items)]
             fact.set("devices_off_charted", bool(off) and all(type(time) is not Absent for time in off))

@@ -89,7 +89,7 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         unheard = unheard or any(value.state == "not_collected" for value in absent)
         full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
-    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp"), line)
+    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg", "rhythm"), line)
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
