@@ -22,9 +22,8 @@ from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
-from service.intake import episode_json, strict_yaml
+from service.intake import episode_json
 from service.intake.result import Intake
-from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
 from service.review.build import AT_CLOSING, Review, Wanted
 from service.review.build import build as build_review
@@ -52,13 +51,11 @@ class Pipeline:
     def __init__(
         self,
         book: Rulebook,
-        declared: Phrases,
         rulesets: Mapping[str, Ruleset],
         deciders: Mapping[str, Decider],
         nemsis: nemsis_reader.Reader,
     ) -> None:
         self.rulebook = book
-        self._phrases = declared
         self._rulesets = rulesets
         self._deciders = deciders
         self._asked = asked_for(book)
@@ -83,7 +80,6 @@ class Pipeline:
         directory = rules or rules_directory()
         book = load_rulebook(directory, extra)
         words = book.vocabulary
-        declared = compile_phrases(strict_yaml.load(directory / "vocabulary.yaml")["phrases"])
         rulesets, deciders = {}, {}
         for name in book.profiles if profiles is None else profiles:
             if name not in book.profiles:
@@ -96,7 +92,7 @@ class Pipeline:
         mapped = nemsis_reader.load_mappings(shipped_directory(), *own)
         if schemas is not None:
             xsd.load(schemas)  # a wrong folder stops the start, not the first document
-        return cls(book, declared, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
+        return cls(book, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
 
     def self_test(self) -> list[str]:
         """Run every rule's own examples through both deciders; the failures, one line each.
@@ -135,7 +131,7 @@ class Pipeline:
 
     def facts(self, episode: Episode, checkpoint: Checkpoint = never) -> FactSheet:
         """The facts of one episode."""
-        return build_facts(episode, self._phrases, self._asked, checkpoint)
+        return build_facts(episode, self.rulebook.narrative, self._asked, checkpoint)
 
     def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import chain
+
 from service.checkpoint import Checkpoint, never
 from service.episode import record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
-from service.narrative.phrases import Hit, Phrases, scan
+from service.narrative.reader import Reader
 
 from . import contradictions, events, gaps, items, limbs, told, whole_episode
 from .builder import Asked, FactBuilder
@@ -44,17 +46,17 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
 
 
 def build(
-    episode: record.Episode, declared: Phrases, asked: Asked | None = None, checkpoint: Checkpoint = never
+    episode: record.Episode, reader: Reader, asked: Asked | None = None, checkpoint: Checkpoint = never
 ) -> FactSheet:
     """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
-    ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
+    ``reader``: what reads the narrative. ``asked``: the attributes to make; without it all are made.
     The fact of the whole episode always gets every ``ep_`` attribute.
     """
     line = Timeline(episode, asked)
     values, states = line.shared()
     narrative = episode.narrative
-    hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
+    hits = [] if type(narrative) is Absent else reader.read(narrative)
     facts: list[FactBuilder] = []
     for kind, made in (
         ("episode", [whole_episode.episode_fact(line, values)]),
@@ -71,7 +73,7 @@ def build(
         ("event", events.Events(line, values).all()),
         ("gap", gaps.gaps(line)),
         ("phrase", told.phrases(line, hits)),
-        ("pair", contradictions.pairs(line, hits)),
+        ("pair", chain(contradictions.pairs(line), told.pairs(line, hits))),
     ):
         built = []
         for fact in made:

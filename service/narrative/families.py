@@ -20,8 +20,7 @@ MEANINGS = (
 
 _PARTS = ("family", "says", "held_against", "reading", "lists", "patterns", "masks", "denials", "proves", "innocent")
 _OPTIONAL = frozenset(("lists", "masks", "denials", "innocent"))
-#: What an agency's file may add to a family that is there.
-_ADDED = ("lists", "patterns", "masks", "denials", "proves", "innocent")
+_EXAMPLES = ("masks", "denials", "proves", "innocent")
 
 
 class FamilySlip(ValueError):
@@ -37,7 +36,8 @@ def _need(ok: object, text: str) -> None:
 class Family:
     """One family. ``reading``: meaning of a modifier -> what it makes of a hit, in order of weight.
 
-    ``proves``: sentences in which each pattern is affirmed; ``innocent``: sentences in which the family is not.
+    ``parts``: pattern -> the part of the family it speaks of, where the family has parts. ``proves``: sentences in which
+    each pattern is affirmed; ``innocent``: sentences in which the family is not.
     """
 
     name: str
@@ -46,6 +46,7 @@ class Family:
     reading: Mapping[str, str]
     lists: Mapping[str, tuple[str, ...]]
     patterns: tuple[str, ...]
+    parts: Mapping[str, str]
     masks: tuple[str, ...]
     denials: tuple[str, ...]
     proves: tuple[str, ...]
@@ -54,7 +55,9 @@ class Family:
 
 def _texts(data: Mapping[str, Any], part: str) -> tuple[str, ...]:
     listed = data.get(part, [])
-    _need(isinstance(listed, list) and all(isinstance(x, str) and x.strip() for x in listed), f"{part}: a list of texts")
+    _need(
+        isinstance(listed, list) and all(isinstance(x, str) and x.strip() for x in listed), f"{part}: a list of texts"
+    )
     twice = sorted({text for text in listed if listed.count(text) > 1})
     _need(not twice, f"{part}: {', '.join(twice)}: stands there twice")
     return tuple(listed)
@@ -74,27 +77,51 @@ def read_family(data: Any, readings: Mapping[str, Mapping[str, str]]) -> Family:
     _known_parts(data)
     _need(data["reading"] in readings, f"reading: one of {', '.join(readings)}")
     _need(isinstance(data["says"], str) and data["says"].endswith("."), "says: a sentence")
+    patterns, parts = _patterns(data)
     return Family(
         data["family"],
         data["says"],
         _texts(data, "held_against"),
         readings[data["reading"]],
         _lists(data),
-        *(_texts(data, part) for part in _ADDED[1:]),
+        patterns,
+        parts,
+        *(_texts(data, part) for part in _EXAMPLES),
     )
+
+
+def _patterns(data: Mapping[str, Any]) -> tuple[tuple[str, ...], dict[str, str]]:
+    """The patterns, and which part of the family each speaks of where they stand under names."""
+    said = data.get("patterns", [])
+    if not isinstance(said, dict):
+        return _texts(data, "patterns"), {}
+    parts = {pattern: part for part in said for pattern in _texts(said, part)}
+    return tuple(parts), parts
 
 
 def add_to(family: Family, data: Any) -> Family:
     """A family with an agency's wordings beside its own. Raises FamilySlip."""
     _need(isinstance(data, dict), "a family is a mapping")
     _known_parts(data)
-    wrong = [part for part in data if part not in ("family", *_ADDED)]
+    wrong = [part for part in data if part not in ("family", "lists", "patterns", *_EXAMPLES)]
     _need(not wrong, f"{', '.join(wrong)}: stands in the family that is there already")
     more = _lists(data)
     _need(not set(more) & set(family.lists), "lists: a name is taken")
-    parts = [(*getattr(family, part), *_texts(data, part)) for part in _ADDED[1:]]
+    patterns, parts = _patterns(data)
+    known = set(family.parts.values())
+    _need(set(parts.values()) <= known, f"patterns: parts are {', '.join(sorted(known)) or 'not there'}")
+    _need(bool(parts) == bool(known) or not patterns, f"patterns: under one of {', '.join(sorted(known))}")
+    taken = sorted(set(patterns) & set(family.patterns))
+    _need(not taken, f"patterns: {', '.join(taken)}: stands there already")
     return Family(
-        family.name, family.says, family.held_against, family.reading, {**family.lists, **more}, *parts
+        family.name,
+        family.says,
+        family.held_against,
+        family.reading,
+        {**family.lists, **more},
+        (*family.patterns, *patterns),
+        {**family.parts, **parts},
+        *((*getattr(family, part), *_texts(data, part)) for part in _EXAMPLES),
     )
 
 
@@ -166,7 +193,11 @@ def read_context(data: Any) -> Context:
             f"reading {name}: a meaning and what it makes of a hit",
         )
     return Context(
-        tuple(groups), readings, _texts(data, "no_modifier"), _texts(data, "ends"), frozenset(_texts(data, "new_statement"))
+        tuple(groups),
+        readings,
+        _texts(data, "no_modifier"),
+        _texts(data, "ends"),
+        frozenset(_texts(data, "new_statement")),
     )
 
 

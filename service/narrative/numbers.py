@@ -74,7 +74,13 @@ def clock_in(sentence: Sentence, start: int, end: int) -> int | None:
             if len(word) != 4 or not word.isdigit() or not (led or followed):
                 continue
             hours, minutes = word[:2], word[2:]
-        if hours.isdigit() and minutes[:2].isdigit() and len(minutes) in (2, 5) and int(hours) < 24 and int(minutes[:2]) < 60:
+        if (
+            hours.isdigit()
+            and minutes[:2].isdigit()
+            and len(minutes) in (2, 5)
+            and int(hours) < 24
+            and int(minutes[:2]) < 60
+        ):
             found.add(int(hours) * 60 + int(minutes[:2]))
     return found.pop() if len(found) == 1 else None
 
@@ -148,7 +154,9 @@ def _vital(sentence: Sentence, start: int, end: int) -> Vital | None:
             look += 1
         if look < len(words) and not _is_time(sentence, look):
             value = _number(words[look].partition("/")[0])
-            if value is not None:
+            after = words[look + 1] if look + 1 < len(words) else ""
+            # "90s" and "90-95" are no value.
+            if value is not None and after != "s" and not after[:1].isdigit():
                 return Vital(member, value, clock_in(sentence, max(at - 4, 0), min(look + 5, len(words))))
     return None
 

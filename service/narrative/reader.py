@@ -34,7 +34,8 @@ class Hit:
     """One place where a family is told.
 
     ``assertion``: affirmed, negated, historical, hypothetical, other_agency or quoted. ``when``: before_contact or
-    not_told. ``whose``: crew, police, other or not_told. ``pattern``: as its file has it. ``corrected``: places of words
+    not_told. ``whose``: crew, police, other or not_told. ``pattern``: as its file has it. ``part``: the part of the
+    family that the pattern speaks of, empty where it has none. ``corrected``: places of words
     that were read as another spelling. ``reading``: the drug or vital sign with its numbers, where one is told.
     """
 
@@ -45,6 +46,7 @@ class Hit:
     chars: Chars
     pattern: str
     modifier: Seen | None
+    part: str = ""
     corrected: tuple[Chars, ...] = ()
     reading: numbers.Dose | numbers.Vital | None = None
 
@@ -164,7 +166,9 @@ class Reader:
             if means == "quoted" and any(a <= told.start and told.end <= b for a, b in sentence.quoted):
                 assertion, modifier = becomes, Seen(means, None)
                 break
-            if (means == "historical" and sentence.section) or (means == "before_contact" and sentence.section == means):
+            if (means == "historical" and sentence.section) or (
+                means == "before_contact" and sentence.section == means
+            ):
                 assertion, modifier = becomes, Seen(means, None)
                 break
         return self._made(family.name, assertion, told, sentence, near, modifier)
@@ -189,7 +193,9 @@ class Reader:
         chars = self._chars(sentence, told.start, told.end)
         reading = numbers.reading(name, sentence, told.start, told.end)
         when = "before_contact" if before else "not_told"
-        return Hit(name, assertion, when, whose, chars, self._known[told.number][2], seen, corrected, reading)
+        pattern = self._known[told.number][2]
+        part = self.families[name].parts.get(pattern, "")
+        return Hit(name, assertion, when, whose, chars, pattern, seen, part, corrected, reading)
 
     @staticmethod
     def _chars(sentence: Sentence, start: int, end: int) -> Chars:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from .spelling import Speller
 
 #: What is written in several ways; one character for one, so that no place moves.
-_SAME = str.maketrans("’‘`´“”„«»–—−‑\u00a0", "''''\"\"\"\"\"---- ")
+_SAME = str.maketrans("’‘`´“”„«»–—−‑\u00a0", '\'\'\'\'"""""---- ')
 #: A line that ends in a word after so many characters was broken by its width, not by its writer.
 _WIDE = 60
 #: A heading is looked for in so many characters at the beginning of a line.
@@ -52,7 +52,9 @@ class Tokenizer:
         self._speller = speller
         marked = sorted((a for a in abbreviations if not a.isalpha()), key=lambda a: (-len(a), a))
         edges = (
-            (r"(?<![^\W_])" if a[0].isalnum() else r"(?<![^\s,;(])") + re.escape(a) + (r"(?![^\W_])" if a[-1].isalnum() else "")
+            (r"(?<![^\W_])" if a[0].isalnum() else r"(?<![^\s,;(])")
+            + re.escape(a)
+            + (r"(?![^\W_])" if a[-1].isalnum() else "")
             for a in marked
         )
         self._token = re.compile(

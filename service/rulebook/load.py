@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from service.intake import strict_yaml
+from service.narrative.reader import Reader
 
+from .narrative_files import load_narrative
 from .profiles import load_profiles
 from .rule import Profile, Rule
 from .rule_file import PLACEHOLDER, RuleTexts, Slip, circles, need, read_rule
@@ -32,7 +34,7 @@ class RulebookError(Exception):
 @dataclass(frozen=True, slots=True)
 class Rulebook:
     """Everything of one release. ``rules`` in order of their ids; ``texts`` by rule id; ``facts``: published facts that
-    rules answer; ``by_key``: rule by id and by name."""
+    rules answer; ``narrative``: reads narratives by the declared families; ``by_key``: rule by id and by name."""
 
     name: str
     version: str
@@ -45,6 +47,7 @@ class Rulebook:
     sources: Mapping[str, Mapping[str, Any]]
     facts: Mapping[str, Mapping[str, Any]]
     redirects: Mapping[str, str]
+    narrative: Reader = field(repr=False)
     by_key: Mapping[str, Rule] = field(repr=False)
 
     def find(self, id_or_name: str) -> Rule | None:
@@ -73,7 +76,10 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
             name: strict_yaml.load(directory / f"{name}.yaml")
             for name in ("vocabulary", "inputs", "sources", "ruleset", "redirects")
         }
-        vocabulary = parse(data["vocabulary"], data["inputs"])
+        reader, families, slips = load_narrative(directory, extra)
+        if reader is None:
+            raise RulebookError(slips)
+        vocabulary = parse(data["vocabulary"], data["inputs"], reader.families)
     except (strict_yaml.YamlError, KeyError, ValueError, TypeError) as error:
         raise RulebookError([f"{directory.name}: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
@@ -84,8 +90,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     if extra is not None:
         more_files = _rule_files(extra, vocabulary)
         files += more_files
-        if not more_files and not (extra / "profiles").is_dir():
-            slips.append(f"{extra.name}: neither rules nor profiles")
+        if not more_files and not any((extra / part).is_dir() for part in ("profiles", "narrative")):
+            slips.append(f"{extra.name}: neither rules nor profiles nor families of the narrative")
         if (extra / "sources.yaml").exists():
             more = strict_yaml.load(extra / "sources.yaml")
             sources = {**more.get("sources", {}), **sources}
@@ -141,7 +147,9 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     return Rulebook(
         name=data["ruleset"]["name"],
         version=data["ruleset"]["version"],
-        digest=digest([[r.raw for r in rules], data["vocabulary"], data["inputs"], sources, facts, redirects]),
+        digest=digest(
+            [[r.raw for r in rules], data["vocabulary"], data["inputs"], families, sources, facts, redirects]
+        ),
         rules=tuple(rules),
         texts=texts,
         profiles=profiles,
@@ -150,5 +158,6 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         sources=sources,
         facts=facts,
         redirects=redirects,
+        narrative=reader,
         by_key=keys,
     )
