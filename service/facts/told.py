@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import accumulate
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 from service.episode import record
 from service.episode.absence import Absent
@@ -341,7 +341,9 @@ def _vitals(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
         near = _sets_near(line, told)
         if near:
             apart = not any(abs(getattr(one, told.member) - told.value) < 0.5 for one in near)
-            yield _Against("vital_and_narrative", [hit], tuple(place(one, told.member) for one in near), apart)
+            yield _Against(
+                "vital_and_narrative", [hit], tuple(place(one, cast(MemberName, told.member)) for one in near), apart
+            )
 
 
 def _denied(hits: Sequence[Hit]) -> list[Hit]:

@@ -103,6 +103,7 @@ def add_to(family: Family, data: Any) -> Family:
     """A family with an agency's wordings beside its own. Raises FamilySlip."""
     _need(isinstance(data, dict), "a family is a mapping")
     _known_parts(data)
+    _need(data["family"] == family.name, "file name is <family>.yaml")
     wrong = [part for part in data if part not in ("family", "lists", "patterns", *_EXAMPLES)]
     _need(not wrong, f"{', '.join(wrong)}: stands in the family that is there already")
     more = _lists(data)

@@ -70,10 +70,10 @@ class Reader:
         self.families: Mapping[str, Family] = {family.name: family for family in declared.families}
         lists = dict(declared.words.lists)
         for family in declared.families:
-            for name, words in family.lists.items():
+            for name, entries in family.lists.items():
                 if name in lists:
                     raise FamilySlip(f"{family.name}: list {name} is taken")
-                lists[name] = words
+                lists[name] = entries
         self._automaton = Automaton(lists)
         #: What each number of the automaton stands for: (kind, family or modifier, text).
         self._known: list[tuple[int, str, str, Modifier | None]] = []

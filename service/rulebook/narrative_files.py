@@ -38,9 +38,9 @@ def load_narrative(directory: Path, extra: Path | None = None) -> tuple[Reader |
             try:
                 loaded = strict_yaml.load(path)
                 data.append(loaded)
-                name = loaded.get("family") if isinstance(loaded, dict) else None
-                if folder is extra and name in found:
-                    found[name] = families.add_to(found[name], loaded)
+                known = found.get(path.stem) if folder is extra else None
+                if known is not None:
+                    found[known.name] = families.add_to(known, loaded)
                 else:
                     family = families.read_family(loaded, shared["modifiers"].readings)
                     if family.name != path.stem:

@@ -14,7 +14,7 @@ from service.facts.fact import Fact
 from service.facts.sheet import build
 from service.pipeline import asked_for
 from tests.corpora.defects import several
-from tests.support.episodes import narrative_reader, full, read
+from tests.support.episodes import full, narrative_reader, read
 from tests.support.pipeline import demo, demo_names, pipeline
 
 CATALOGUE = {kind: sorted(attributes) for kind, attributes in pipeline().rulebook.vocabulary.catalogue.items()}

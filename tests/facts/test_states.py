@@ -14,7 +14,7 @@ from service.facts.fact import Fact
 from service.facts.sheet import build
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
-from tests.support.episodes import check, narrative_reader, exemplary, full, limb, read, sheet, small, vital
+from tests.support.episodes import check, exemplary, full, limb, narrative_reader, read, sheet, small, vital
 from tests.support.reviews import review
 
 DECLINED = Absent("declined", "other")

@@ -28,11 +28,11 @@ ROOMS: dict[str, set[str]] = {
     "narrative": set(),
     "wording": {"episode", "intake"},
     "facts": {"checkpoint", "episode", "narrative", "wording"},
-    "rulebook": {"episode", "facts", "intake", "wording"},
+    "rulebook": {"episode", "facts", "intake", "narrative", "wording"},
     "engine": {"checkpoint", "facts", "rulebook"},
     "review": {"checkpoint", "engine", "episode", "facts", "intake", "problems", "rulebook"},
     "pipeline": {
-        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "narrative", "resources", "review", "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "resources", "review", "rulebook",
     },
     "representations": {"checkpoint", "episode", "formats", "intake", "problems", "review", "wording"},
     "pages": {"checkpoint", "episode", "facts", "review", "rulebook", "wording"},

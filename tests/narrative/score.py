@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from service.intake import strict_yaml
 from service.narrative.phrases import scan
+
+from service.intake import strict_yaml
 from tests.support.episodes import declared_phrases
 
 SENTENCES = Path(__file__).with_name("sentences.yaml")
