@@ -12,9 +12,12 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Literal, NamedTuple
 
 BEFORE, AFTER, AROUND = "before", "after", "around"
+#: The longest reach with the longest trigger, in words.
+FARTHEST = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,9 @@ class Scope(NamedTuple):
     said_to: int
 
 
+_SAID_FROM = attrgetter("said_from")
+
+
 def scopes(
     words: Sequence[str],
     triggers: Iterable[tuple[int, int, Modifier]],
@@ -59,7 +65,7 @@ def scopes(
         if modifier.stands != BEFORE:
             low = max(_last(stop_ends, start), _last(walls, start), start - modifier.reach)
         out.append(Scope(modifier.means, start if low < 0 else low, end if high < 0 else high, start, end))
-    return out
+    return sorted(out, key=_SAID_FROM)
 
 
 def _next(places: Sequence[int], at: int, default: int) -> int:
@@ -72,10 +78,14 @@ def _last(places: Sequence[int], at: int) -> int:
     return places[found - 1] if found else 0
 
 
-def holding(found: Iterable[Scope], start: int, end: int) -> dict[str, Scope]:
-    """Meaning -> the nearest scope that reaches a hit (words ``start`` to ``end``) and does not lie in it."""
+def holding(found: Sequence[Scope], start: int, end: int) -> dict[str, Scope]:
+    """Meaning -> the nearest scope that reaches a hit (words ``start`` to ``end``) and does not lie in it.
+
+    ``found``: as ``scopes`` gives them, in order; no trigger reaches over more than ``FARTHEST`` words.
+    """
     out: dict[str, Scope] = {}
-    for scope in found:
+    first = bisect_left(found, start - FARTHEST, key=_SAID_FROM)
+    for scope in found[first : bisect_right(found, end + FARTHEST, key=_SAID_FROM)]:
         if scope.said_to <= start:
             if scope.end <= start:
                 continue

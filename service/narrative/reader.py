@@ -136,8 +136,8 @@ class Reader:
         hits = []
         for name, kinds in told.items():
             denials = _merged(kinds.get(_DENIAL, ()))
-            off = [*kinds.get(_MASK, ()), *denials]
-            for one in _merged(t for t in kinds.get(_PATTERN, ()) if not _touches(t, off)):
+            off = _covered((told.start, told.end) for told in (*kinds.get(_MASK, ()), *denials))
+            for one in _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end))):
                 hits.append(self._hit(self.families[name], one, sentence, around))
             hits += [self._denied(name, one, sentence, around) for one in denials]
         yield from sorted(hits, key=lambda hit: (hit.chars, hit.family))
@@ -152,7 +152,8 @@ class Reader:
                 ends.append((start, end))
             else:
                 none.append((start, end))
-        real = [t for t in triggers if not any(t[0] < end and start < t[1] for start, end in none)]
+        off = _covered(none)
+        real = [t for t in triggers if off.isdisjoint(range(t[0], t[1]))]
         return scopes(sentence.words, real, ends, self._new_statement)
 
     def _hit(self, family: Family, told: _Told, sentence: Sentence, around: list[Scope]) -> Hit:
@@ -212,8 +213,9 @@ def _nearer(near: Mapping[str, Scope], one: str, other: str, told: _Told) -> boo
     return one in near and far(one) < far(other)
 
 
-def _touches(told: _Told, others: Iterable[_Told]) -> bool:
-    return any(other.start < told.end and told.start < other.end for other in others)
+def _covered(stretches: Iterable[tuple[int, int]]) -> set[int]:
+    """The words in any of the stretches."""
+    return {at for start, end in stretches for at in range(start, end)}
 
 
 def _merged(listed: Iterable[_Told]) -> list[_Told]:

@@ -7,7 +7,7 @@ corrected; a word made of another keeps the other's place.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from .spelling import Speller
@@ -18,8 +18,8 @@ _SAME = str.maketrans("’‘`´“”„«»–—−‑\u00a0", '\'\'\'\'"""""
 _WIDE = 60
 #: A heading is looked for in so many characters at the beginning of a line.
 _HEADING = re.compile(r"[ \t*#-]*([a-z][a-z /.&]{0,28}?)[ \t]*[:=][ \t]*|[ \t]*([a-z])[ \t]+-[ \t]+")
+_SPACES = re.compile(r"[ \t]+")
 _BREAKS = frozenset(".;?!\n")
-_SILENT = frozenset("/-+=%<>():")
 
 
 @dataclass(slots=True)
@@ -43,6 +43,13 @@ def folded(text: str) -> str:
     return small.translate(_SAME)
 
 
+def _any_of(abbreviations: Iterable[str]) -> str:
+    """Those that are no single word of letters, as a pattern, the longest first; one that matches nothing for none."""
+    found = sorted((a for a in abbreviations if not a.isalpha()), key=lambda a: (-len(a), a))
+    edged = (re.escape(a).replace(r"\ ", "[ \t]+") + (r"(?![^\W_])" if a[-1].isalnum() else "") for a in found)
+    return "|".join(edged) or "(?!)"
+
+
 class Tokenizer:
     """``abbreviations``: as written -> spelled out. ``headings``: heading -> what it makes of its section (or empty)."""
 
@@ -50,17 +57,12 @@ class Tokenizer:
         self._abbreviations = {short: full.split() for short, full in abbreviations.items()}
         self._headings = headings
         self._speller = speller
-        marked = sorted((a for a in abbreviations if not a.isalpha()), key=lambda a: (-len(a), a))
-        edges = (
-            (r"(?<![^\W_])" if a[0].isalnum() else r"(?<![^\s,;(])")
-            + re.escape(a)
-            + (r"(?![^\W_])" if a[-1].isalnum() else "")
-            for a in marked
-        )
         self._token = re.compile(
-            rf"(?P<short>{'|'.join(edges)})"
+            # What begins with a letter is looked for at the beginning of a word only: once a word, not once an entry.
+            rf"(?<![^\W_])(?P<short>{_any_of(a for a in abbreviations if a[0].isalnum())})"
+            rf"|(?<![^\s,;(])(?P<sign>{_any_of(a for a in abbreviations if not a[0].isalnum())})"
             # "A&Ox4", "CAO x 3": alert and oriented to so many of four things.
-            r"|(?P<oriented>(?<![^\W_])c?a{1,3}[&/+ ]{0,3}o ?x? ?(?P<things>[0-4]))(?![^\W_])"
+            r"|(?<![^\W_])(?P<oriented>c?a{1,3}[&/+ ]{0,3}o ?x? ?(?P<things>[0-4]))(?![^\W_])"
             r"|(?P<number>\d+(?:,\d{3})*(?:[.:/]\d+)*)"
             r"|(?P<word>[^\W\d_]+(?:'[^\W\d_]+)*\d*)"
             r"|(?P<mark>[.,;:?!\n\"@&])"
@@ -72,9 +74,10 @@ class Tokenizer:
         sentence = Sentence(self._section(small, 0, ""))
         line, quote = 0, -1
         for match in self._token.finditer(small):
-            start, end = match.span()
-            kind = "oriented" if match["things"] else match.lastgroup
-            if kind == "mark":
+            kind, (start, end) = match.lastgroup, match.span()
+            if kind == "word":
+                self._word(sentence, match.group(), start, end)
+            elif kind == "mark":
                 mark = match.group()
                 if mark == '"':
                     if quote >= 0:
@@ -94,15 +97,13 @@ class Tokenizer:
                     sentence, quote = Sentence(section), 0 if quote >= 0 and mark != "\n" else -1
                 elif mark != ":":
                     self._put(sentence, {"@": "at", "&": "and"}.get(mark, mark), start, end)
-            elif kind == "short":
-                for word in self._abbreviations[match.group()]:
+            elif kind in ("short", "sign"):
+                for word in self._abbreviations[_SPACES.sub(" ", match.group())]:
                     self._put(sentence, word, start, end)
             elif kind == "oriented":
                 self._put(sentence, f"aox{match['things']}", start, end)
-            elif kind == "number":
-                self._put(sentence, match.group().replace(",", ""), start, end)
             else:
-                self._word(sentence, match.group(), start, end)
+                self._put(sentence, match.group().replace(",", ""), start, end)
         yield from self._closed(sentence, quote)
 
     @staticmethod
