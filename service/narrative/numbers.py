@@ -12,7 +12,7 @@ UNITS = {"mg": "mg", "mcg": "ug", "g": "g", "ml": "mL"}
 PER_KG = frozenset(("mg_per_kg", "mcg_per_kg"))
 #: Words of a vital sign -> member of a set.
 VITALS = {
-    "saturation": "spo2", "sat": "spo2", "hr": "hr", "pulse": "hr", "rr": "rr", "respirations": "rr", "bp": "sbp",
+    "saturation": "spo2", "sat": "spo2", "hr": "hr", "pulse": "hr", "p": "hr", "rr": "rr", "respirations": "rr", "bp": "sbp",
     "etco2": "etco2_mmhg", "glucose": "glucose_mg_dl", "gcs": "gcs_total",
 }  # fmt: skip
 #: Words that stand between a drug and its dose, or a vital sign and its value.

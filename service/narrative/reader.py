@@ -132,17 +132,24 @@ class Reader:
                 context.append((start, end, number))
         if not any(_PATTERN in kinds or _DENIAL in kinds for kinds in told.values()):
             return
-        around = self._scopes(sentence, context)
-        hits = []
+        found: list[tuple[str, list[_Told], list[_Told]]] = []
         for name, kinds in told.items():
             denials = _merged(kinds.get(_DENIAL, ()))
             off = _covered((told.start, told.end) for told in (*kinds.get(_MASK, ()), *denials))
-            for one in _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end))):
-                hits.append(self._hit(self.families[name], one, sentence, around))
+            kept = _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end)))
+            found.append((name, kept, denials))
+        # The "no" of "no pulse" tells a thing of its own and denies nothing that follows.
+        spoken = _covered((one.start, one.end) for _, kept, _ in found for one in kept)
+        around = self._scopes(sentence, context, spoken)
+        hits = []
+        for name, kept, denials in found:
+            hits += [self._hit(self.families[name], one, sentence, around) for one in kept]
             hits += [self._denied(name, one, sentence, around) for one in denials]
         yield from sorted(hits, key=lambda hit: (hit.chars, hit.family))
 
-    def _scopes(self, sentence: Sentence, context: Iterable[tuple[int, int, int]]) -> list[Scope]:
+    def _scopes(
+        self, sentence: Sentence, context: Iterable[tuple[int, int, int]], spoken: set[int]
+    ) -> list[Scope]:
         triggers, ends, none = [], [], []
         for start, end, number in context:
             kind, _, _, modifier = self._known[number]
@@ -153,7 +160,11 @@ class Reader:
             else:
                 none.append((start, end))
         off = _covered(none)
-        real = [t for t in triggers if off.isdisjoint(range(t[0], t[1]))]
+        real = [
+            (start, end, modifier)
+            for start, end, modifier in triggers
+            if off.isdisjoint(range(start, end)) and not (modifier.means == NEGATED and start in spoken)
+        ]
         return scopes(sentence.words, real, ends, self._new_statement)
 
     def _hit(self, family: Family, told: _Told, sentence: Sentence, around: list[Scope]) -> Hit:
