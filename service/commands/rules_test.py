@@ -39,7 +39,7 @@ def _run(arguments: argparse.Namespace) -> int:
     ]
     # The families of the narrative were proved by their own examples when they were loaded.
     proved = [name for name in pipeline.rulebook.narrative.families if f"{name}.yaml" in names or not arguments.paths]
-    told = f" and the families of the narrative" if proved and not arguments.only else ""
+    told = " and the families of the narrative" if proved and not arguments.only else ""
     if not wanted and not told:
         return failed("no rule is asked for")
     failures = rule_checks.run(pipeline, wanted) if wanted else []

@@ -146,6 +146,13 @@ def _no_officer(line: Timeline) -> Charted:
     return Charted(False, "recorded", places)
 
 
+def _locked(line: Timeline, hits: Sequence[Hit]) -> bool:
+    """Whether a device of law enforcement or one with a lock is charted or told."""
+    locked = _listed(line, "application", "limbs", lambda limb: limb.device == "key_locked")
+    told = any(hit.family == "device" and hit.part == "restraint" and hit.assertion == AFFIRMED for hit in hits)
+    return told or bool(_listed(line, "custody", "devices", lambda device: True).answer or locked.answer)
+
+
 def _left_alone(line: Timeline) -> Charted:
     return _any(
         _event("left_unattended")(line),
@@ -268,7 +275,7 @@ def phrases(line: Timeline, hits: Sequence[Hit]) -> Iterator[FactBuilder]:
             grouped.setdefault(_key(hit), []).append(hit)
     for key, group in grouped.items():
         affirmed = [hit for hit in group if hit.assertion == AFFIRMED]
-        charted = _charted(line, group)
+        charted = _charted(line, group, hits)
         fact = FactBuilder("phrase", key, _places(line, group))
         fact.know(
             family=group[0].family,
@@ -286,8 +293,10 @@ def phrases(line: Timeline, hits: Sequence[Hit]) -> Iterator[FactBuilder]:
         yield fact
 
 
-def _charted(line: Timeline, group: Sequence[Hit]) -> Charted:
+def _charted(line: Timeline, group: Sequence[Hit], hits: Sequence[Hit]) -> Charted:
     first = group[0]
+    if first.family == "key" and not _locked(line, hits):
+        return Charted(None, "missing", ())  # without a lock nobody needs a key
     if first.family == "drug":
         return _drug(line, first.reading.drug if isinstance(first.reading, Dose) else None)
     if first.family == "vital":

@@ -184,7 +184,10 @@ def read_context(data: Any) -> Context:
         name = entry["name"]
         _need(entry["means"] in MEANINGS, f"{name}: means is one of {', '.join(MEANINGS)}")
         _need(entry["stands"] in ("before", "after", "around"), f"{name}: stands before, after or around")
-        _need(type(entry["reach"]) is int and 0 < entry["reach"] <= 20 and type(entry["over_commas"]) is bool, f"{name}: reach of 1 to 20 words, over_commas true or false")
+        _need(
+            type(entry["reach"]) is int and 0 < entry["reach"] <= 20 and type(entry["over_commas"]) is bool,
+            f"{name}: reach of 1 to 20 words, over_commas true or false",
+        )
         modifier = Modifier(name, entry["means"], entry["stands"], entry["reach"], entry["over_commas"])
         groups.append((modifier, _texts(entry, "words")))
     readings = data["readings"]

@@ -147,9 +147,7 @@ class Reader:
             hits += [self._denied(name, one, sentence, around) for one in denials]
         yield from sorted(hits, key=lambda hit: (hit.chars, hit.family))
 
-    def _scopes(
-        self, sentence: Sentence, context: Iterable[tuple[int, int, int]], spoken: set[int]
-    ) -> list[Scope]:
+    def _scopes(self, sentence: Sentence, context: Iterable[tuple[int, int, int]], spoken: set[int]) -> list[Scope]:
         triggers, ends, none = [], [], []
         for start, end, number in context:
             kind, _, _, modifier = self._known[number]
