@@ -25,7 +25,7 @@ from service.formats.nemsis.mapping import shipped_directory
 from service.intake import episode_json
 from service.intake.result import Intake
 from service.resources import rules_directory
-from service.review.build import AT_CLOSING, Review, Wanted
+from service.review.build import AT_CLOSING, Review, Wanted, ends_of_call
 from service.review.build import build as build_review
 from service.review.ruleset import Ruleset
 from service.rulebook.examples import fact_examples
@@ -128,9 +128,9 @@ class Pipeline:
             ]
         return failures
 
-    def facts(self, episode: Episode, checkpoint: Checkpoint = never) -> FactSheet:
-        """The facts of one episode."""
-        return build_facts(episode, self.rulebook.phrases, self._asked, checkpoint)
+    def facts(self, episode: Episode, checkpoint: Checkpoint = never, *, running: bool = False) -> FactSheet:
+        """The facts of one episode. ``running``: the call is not over."""
+        return build_facts(episode, self.rulebook.phrases, self._asked, checkpoint, running=running)
 
     def bound_rules(self, profile: str) -> list[BoundRule]:
         """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
@@ -176,7 +176,8 @@ class Pipeline:
         """As ``review``, of a chart that has been read."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        sheet = self.facts(intake.episode, checkpoint)
+        running = wanted.stage == "open" and not ends_of_call(intake.episode)
+        sheet = self.facts(intake.episode, checkpoint, running=running)
         decisions = self._deciders[profile].decide(sheet, checkpoint)
         return build_review(self._rulesets[profile], intake, sheet, decisions, wanted, checkpoint)
 

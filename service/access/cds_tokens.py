@@ -7,9 +7,8 @@ from typing import Any
 
 import jwt
 
-#: Only asymmetric signatures: the specification allows neither ``none`` nor a shared secret.
-_ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})
-_LEEWAY_SECONDS = 30
+from .tokens import ALGORITHMS, LEEWAY_SECONDS
+
 #: The times are compared below with the caller's ``now``, so that nothing here asks a clock.
 _OPTIONS: Any = {
     "require": ["iss", "aud", "exp", "iat", "jti"],
@@ -31,15 +30,15 @@ def client_of(token: str, keys: Mapping[str, Mapping[str, jwt.PyJWK]], audience:
         header = jwt.get_unverified_header(token)
         issuer = jwt.decode(token, options={"verify_signature": False})["iss"]
         key = keys[issuer][header["kid"]]
-        if header["typ"].upper() != "JWT" or key.algorithm_name not in _ALGORITHMS:
+        if header["typ"].upper() != "JWT" or key.algorithm_name not in ALGORITHMS:
             return None
         claims = jwt.decode(
             token, key, algorithms=[key.algorithm_name], audience=audience, issuer=issuer, options=_OPTIONS
         )
         holds = (
-            claims["exp"] > now - _LEEWAY_SECONDS
-            and claims["iat"] <= now + _LEEWAY_SECONDS
-            and claims.get("nbf", now) <= now + _LEEWAY_SECONDS
+            claims["exp"] > now - LEEWAY_SECONDS
+            and claims["iat"] <= now + LEEWAY_SECONDS
+            and claims.get("nbf", now) <= now + LEEWAY_SECONDS
             and type(claims["jti"]) is str
         )
     except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it raises, it is not valid)

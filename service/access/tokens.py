@@ -18,9 +18,11 @@ from service.settings import SCOPES
 
 from .clients import Client
 
-_ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})
+#: Only asymmetric signatures.
+ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512", "EdDSA"})
 _KINDS = frozenset({"RSA", "EC", "OKP"})
-_LEEWAY_SECONDS = 30
+#: How far two clocks may differ; common practice.
+LEEWAY_SECONDS = 30
 _LEAST_RSA_BITS = 2048
 
 
@@ -47,7 +49,7 @@ def read(content: bytes) -> Keys:
             if "d" in entry:
                 raise KeySetError("the key set holds a private key; it must hold public keys only")
             key = jwt.PyJWK(entry)
-            if key.algorithm_name not in _ALGORITHMS:
+            if key.algorithm_name not in ALGORITHMS:
                 raise KeySetError("a key of the key set has an algorithm that is not taken")
             if entry["kty"] == "RSA" and key.key.key_size < _LEAST_RSA_BITS:
                 raise KeySetError(f"an RSA key of the key set is shorter than {_LEAST_RSA_BITS} bits")
@@ -81,7 +83,7 @@ class Tokens:
                 algorithms=[str(key.algorithm_name)],
                 audience=self.audience,
                 issuer=self.issuer,
-                leeway=_LEEWAY_SECONDS,
+                leeway=LEEWAY_SECONDS,
                 options={"require": ["exp", "iss", "aud"]},
             )
         except Exception:  # noqa: BLE001 (a token is a stranger's text: whatever it raises, it is not valid)

@@ -56,8 +56,13 @@ def half_up(value: float) -> int:
     return int(round(value, 6) + 0.5)
 
 
-def dose_mg_100(dose: float, unit: str, weight_kg: float | None) -> int | None:
-    """The dose in hundredths of a mg; None when the unit cannot be converted (mL, or per kg without weight)."""
+def dose_mg_100(dose: float, unit: str, weight_kg: float | None, mg_ml: float | None = None) -> int | None:
+    """The dose in hundredths of a mg; None when the unit cannot be converted.
+
+    ``mg_ml``: its concentration, without which mL cannot be; per kg cannot be without a weight.
+    """
+    if unit == "mL" and mg_ml is not None:
+        return half_up(dose * mg_ml * 100)
     if unit in MG:
         return half_up(dose * MG[unit] * 100)
     if unit in PER_KG and weight_kg is not None:

@@ -91,6 +91,7 @@ ACTIONS = (
     "restraints_removed",
     "cpr",
     "defibrillation",
+    "pacing",
     "drug_for_adverse_effect",
     "other",
 )

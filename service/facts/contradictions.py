@@ -19,8 +19,9 @@ from service.narrative.phrases import Hit
 
 from . import intervals
 from .builder import FactBuilder
+from .entries import items
 from .fact import place
-from .timeline import ROUNDING, Timeline, items
+from .timeline import ROUNDING, Timeline, applied_here
 
 #: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (
@@ -157,7 +158,7 @@ def _outside_contact(line: Timeline) -> Iterator[Compared]:
         return
     for item in items(line.limb_items):
         on = item.on.epoch
-        if on is None or (type(item.applied_by) is not Absent and item.applied_by not in ("ems", "fire")):
+        if on is None or not applied_here(item):
             continue
         early = line.contact is not None and on < line.contact - ROUNDING
         late = line.care_end is not None and on > line.care_end + ROUNDING
@@ -292,9 +293,12 @@ def _restraint_state(line: Timeline) -> Iterator[Compared]:
 def _completed(line: Timeline) -> Iterator[Compared]:
     application = line.episode.application
     completed = application.completed.epoch
-    if type(application) is Absent or completed is None or not line.secured:
+    if type(application) is Absent or completed is None:
         return
-    yield Compared(((application, "completed"),), abs(line.secured[-1] - completed) > 5 * ROUNDING)
+    # What others put on says nothing about when this unit was done.
+    own = [on for item in items(line.limb_items) if applied_here(item) and (on := item.on.epoch) is not None]
+    if own:
+        yield Compared(((application, "completed"),), abs(max(own) - completed) > 5 * ROUNDING)
 
 
 def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
@@ -305,11 +309,14 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
     ]
     for device in items(line.police_items):
         on, off = device.on.epoch, device.off.epoch
-        if device.site != "wrists_behind_back" or on is None:
+        if device.site not in ("wrists_behind_back", "wrists_in_front") or on is None:
             continue
+        behind = device.site == "wrists_behind_back"
         for start, posture in postures:
             if on + ROUNDING < start and (off is None or start + ROUNDING < off):
-                yield Compared(((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is False)
+                yield Compared(
+                    ((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is not behind
+                )
 
 
 def _death(line: Timeline) -> Iterator[Compared]:
@@ -317,10 +324,19 @@ def _death(line: Timeline) -> Iterator[Compared]:
     time = death.time.epoch
     if time is None or death.died is not True:
         return
-    for vital in items(line.episode.monitoring.vitals):
-        at = vital.time.epoch
-        if at is not None and type(vital.hr) is not Absent:
-            yield Compared(((death, "time"), (vital, "hr")), at > time + ROUNDING and vital.hr > 0)
+    for at, vital in line.sets:
+        # A monitor may count a heart rate without a pulse: breath, pressure and an answer are signs of life.
+        signs: tuple[tuple[MemberName, bool], ...] = (
+            ("rr", type(vital.rr) is not Absent and vital.rr > 0),
+            ("sbp", type(vital.sbp) is not Absent and vital.sbp > 0),
+            ("acvpu", vital.acvpu in ("alert", "confused", "voice")),
+        )
+        for member, alive in signs:
+            if type(getattr(vital, member)) is not Absent:
+                yield Compared(((death, "time"), (vital, member)), alive and at > time + ROUNDING)
+    handover = line.episode.handover
+    if line.handover is not None and type(handover) is not Absent:
+        yield Compared(((death, "time"), (handover, "time")), time > line.handover + ROUNDING)
 
 
 _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {

@@ -8,7 +8,21 @@ from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 from service.narrative.phrases import Hit, Phrases, scan
 
-from . import contradictions, events, gaps, items, limbs, told, whole_episode
+from . import (
+    contradictions,
+    devices,
+    doses,
+    events,
+    gaps,
+    limb_checks,
+    limbs,
+    postures,
+    sections,
+    shared,
+    team,
+    told,
+    whole_episode,
+)
 from .builder import Asked, FactBuilder
 from .fact import RECORDED, FactSheet
 from .timeline import Timeline
@@ -44,31 +58,37 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
 
 
 def build(
-    episode: record.Episode, declared: Phrases, asked: Asked | None = None, checkpoint: Checkpoint = never
+    episode: record.Episode,
+    declared: Phrases,
+    asked: Asked | None = None,
+    checkpoint: Checkpoint = never,
+    *,
+    running: bool = False,
 ) -> FactSheet:
     """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
     ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
-    The fact of the whole episode always gets every ``ep_`` attribute.
+    The fact of the whole episode always gets every ``ep_`` attribute. ``running``: the call is not over, so nothing is
+    judged after the last entry.
     """
-    line = Timeline(episode, asked)
-    values, states = line.shared()
+    line = Timeline(episode, asked, running=running)
+    values, states = shared.shared(line)
     narrative = episode.narrative
     hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
     facts: list[FactBuilder] = []
     for kind, made in (
         ("episode", [whole_episode.episode_fact(line, values)]),
-        ("section", items.sections(line)),
+        ("section", sections.sections(line)),
         ("limb", limbs.limbs(line)),
-        ("device", items.devices(line)),
-        ("belt", items.belts(line)),
-        ("body_weight", items.body_weights(line)),
-        ("person", items.people(line)),
-        ("posture", items.postures(line)),
-        ("dose", items.doses(line)),
-        ("drug", items.drug_totals(line)),
-        ("check", items.checks(line)),
-        ("event", events.Events(line, values).all()),
+        ("device", devices.devices(line)),
+        ("belt", devices.belts(line)),
+        ("body_weight", postures.body_weights(line)),
+        ("person", team.people(line)),
+        ("posture", postures.postures(line)),
+        ("dose", doses.doses(line)),
+        ("drug", doses.drug_totals(line)),
+        ("check", limb_checks.checks(line)),
+        ("event", events.events(line, values)),
         ("gap", gaps.gaps(line)),
         ("phrase", told.phrases(line, hits)),
         ("pair", contradictions.pairs(line, hits)),

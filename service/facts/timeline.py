@@ -7,36 +7,34 @@ sedated: from then on the duties to watch hold (``Timeline._control``).
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
-from operator import attrgetter, itemgetter
-from typing import Any, TypeVar
 
-from service.episode import declaration, record
-from service.episode.absence import MISSING, Absent
+from service.episode import record
+from service.episode.absence import Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
-from service.episode.member_names import MemberName
 from service.episode.moment import Moment
 from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
-from .builder import Asked, FactBuilder, Wanted, state_of
+from .builder import Asked, FactBuilder, Wanted
+from .entries import dated, entries, items, timed
 from .fact import Scalar
 from .intervals import Span
-
-T = TypeVar("T")
-N = TypeVar("N", bound=declaration.Node)
 
 #: Seconds taken off every interval that is held against a maximum: charted times are whole minutes, so two of them
 #: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
 #: judged as charted.
 ROUNDING = 60
-#: With neither device nor hold nor police device, control is reached this long after the first sedative.
+#: An entry written later than this after its time is a late entry (common practice, no source).
+LATE = 1800
+#: With neither device nor hold nor police device, control is reached this long after the first sedative (common
+#: practice: most sedatives into a muscle have begun to work within ten minutes).
 CONTROL_AFTER_SEDATIVE = 600
-#: The check on arrival may be this long before arrival.
+#: The check on arrival may be this long before arrival (common practice; protocols say "on arrival").
 BEFORE_ARRIVAL = 300
-
-_NOT_TIMED = frozenset({"entered", "opened", "closed"})
+#: Rhythms without output.
+NO_OUTPUT = ("vf", "pea", "asystole")
 _ARMS = ("right_arm", "left_arm")
 _LEGS = ("right_leg", "left_leg")
 _POLICE_LIMBS = {
@@ -46,8 +44,6 @@ _POLICE_LIMBS = {
     "left_wrist_to_stretcher": ("left_arm",),
     "ankles": _LEGS,
 }
-
-
 _ARM_SITES = ("wrist", "forearm", "hand")
 
 
@@ -58,102 +54,16 @@ def limb_of(side: str | Absent, site: str) -> str:
     return f"{side}_{'arm' if site in _ARM_SITES else 'leg'}"
 
 
+def applied_here(item: record.LimbRestraint) -> bool:
+    """Whether this unit put a device on: what it took over, or what others are charted as having put on, it did not."""
+    return item.taken_over is not True and (type(item.applied_by) is Absent or item.applied_by in ("ems", "fire"))
+
+
 def own_limb(node: record.Action | record.Event) -> str | None:
     """The limb of an action or event, None where it names none."""
     if type(node.site) is Absent or (type(node.side) is Absent and node.site != "torso"):
         return None
     return limb_of(node.side, node.site)
-
-
-def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
-    """The items of a list, none when it is absent."""
-    return () if type(value) is Absent else value
-
-
-def timed(listed: Iterable[tuple[Moment | Absent, N]]) -> list[tuple[int, N]]:
-    """(epoch, item) of the items with a charted time, in order; at one time in the order of their places."""
-    found = [(epoch, item) for time, item in listed if (epoch := time.epoch) is not None]
-    found.sort(key=_TIME)
-    if len({time for time, _ in found}) < len(found):
-        found.sort(key=lambda entry: (entry[0], entry[1].at))
-    return found
-
-
-_TIME = itemgetter(0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Walk:
-    """Where the times of a class are: its own, and in its parts and lists."""
-
-    #: Functions that give the epochs of what happened.
-    epochs: tuple[Callable[[Any], int | None], ...]
-    #: Its objects can say when they were written.
-    entered: bool
-    parts: tuple[MemberName, ...]
-    lists: tuple[tuple[MemberName, _Walk], ...]
-    #: It has neither parts nor lists.
-    flat: bool
-
-
-_WALKS: dict[type, _Walk] = {}
-
-
-def _walk(cls: type) -> _Walk:
-    found = _WALKS.get(cls)
-    if found is None:
-        shape = declaration.shape(cls)
-        epochs = tuple(attrgetter(f"{name}.epoch") for name in shape.times if name not in _NOT_TIMED)
-        members = [
-            m for m in declaration.members(cls) if isinstance(m.kind, declaration.Items) and m.name != "amendments"
-        ]
-        lists = tuple((m.name, _walk(m.kind.of)) for m in members)  # type: ignore[attr-defined]
-        found = _WALKS[cls] = _Walk(epochs, "entered" in shape.times, shape.parts, lists, not shape.parts and not lists)
-    return found
-
-
-def entries(node: declaration.Node) -> tuple[int | None, list[Any]]:
-    """(latest epoch of anything that happened or None, the objects that say when they were written in reading order).
-
-    When something was written is not a time at which it happened.
-    """
-    times: set[int | None] = set()
-    written: list[Any] = []
-    _entries((node,), _walk(type(node)), times, written)
-    return max([time for time in times if time is not None], default=None), written
-
-
-def _entries(listed: tuple[Any, ...], walk: _Walk, times: set[int | None], written: list[Any]) -> None:
-    """Add the epochs of objects of one class to ``times``, and those with a time of writing to ``written``."""
-    if walk.flat:
-        for epoch in walk.epochs:
-            times.update(map(epoch, listed))
-        # Most charts do not say when anything was written: one count tells.
-        if walk.entered and list(map(_ENTERED, listed)).count(MISSING) < len(listed):
-            written += [node for node in listed if type(node.entered) is not Absent]
-        return
-    for node in listed:
-        for epoch in walk.epochs:
-            times.add(epoch(node))
-        if walk.entered and type(node.entered) is not Absent:
-            written.append(node)
-        for name in walk.parts:
-            inner = getattr(node, name)
-            if type(inner) is not Absent:
-                _entries((inner,), _walk(type(inner)), times, written)
-        for name, below in walk.lists:
-            inner = getattr(node, name)
-            if type(inner) is not Absent:
-                _entries(inner, below, times, written)
-
-
-_ENTERED = attrgetter("entered")
-
-
-def dated(listed: tuple[T, ...] | Absent, times: Iterable[Moment | Absent]) -> tuple[T, ...] | Absent:
-    """A list, or the absence of its ``times`` when not one item has one: nothing can be worked out from it then."""
-    absent = [time for time in times if type(time) is Absent]
-    return Absent(state_of(*absent)) if absent and len(absent) == len(items(listed)) else listed
 
 
 def unknown_end(off: Moment | Absent, replaced: bool | Absent | None = None) -> bool:
@@ -193,9 +103,10 @@ class LimbTime:
 class Timeline:
     """The times of one episode that more than one kind of fact needs."""
 
-    def __init__(self, episode: record.Episode, asked: Asked | None = None) -> None:
-        """``asked``: what rules can ask for; without it every attribute is made."""
+    def __init__(self, episode: record.Episode, asked: Asked | None = None, *, running: bool = False) -> None:
+        """``asked``: what rules can ask for; without it every attribute is made. ``running``: the call is not over."""
         self.episode = episode
+        self._running = running
         self._asked = asked
         self.contact: int | None = episode.transport.at_patient.epoch
         self.departed: int | None = episode.transport.departed.epoch
@@ -264,6 +175,10 @@ class Timeline:
 
     # ------------------------------------------------------------ spans
 
+    def awaited(self, time: int, limit: int) -> bool:
+        """Whether what is due so many seconds after a time may still come: the call runs, and the record ends before."""
+        return self._running and (self.last is None or self.last < time + limit + ROUNDING)
+
     def end_of(self, time: Moment | Absent) -> tuple[int | None, bool]:
         """(epoch, open) of an end: as charted, else the end of care, else the last time of the record, and then open.
 
@@ -292,6 +207,8 @@ class Timeline:
             known = True
             for item in own.get(limb, ()):
                 start = item.on.epoch
+                if start is None and item.taken_over is True:
+                    start = self.contact  # nobody here knows when it was put on: this unit's care is what counts
                 if start is None:
                     known = False
                     continue
@@ -445,86 +362,6 @@ class Timeline:
     def _since_sedative(self, time: int) -> int | None:
         given = [t for t in self.sedatives if t <= time]
         return time - given[-1] if given else None
-
-    def shared(self) -> tuple[dict[str, Scalar], dict[str, str]]:
-        """(values, states) of the ``ep_`` attributes, which every fact can carry."""
-        fact = FactBuilder("", "")
-        episode = self.episode
-        patient = episode.patient
-        self._age(fact, patient.age)
-        sex, pregnant = patient.sex, patient.pregnant
-        fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
-        fact.set("ep_gestation_weeks", patient.gestation_weeks)
-        transported = episode.transport.transported
-        if type(transported) is Absent and (self.departed is not None or self.arrived is not None):
-            fact.set("ep_transported", True)
-        else:
-            fact.set("ep_transported", transported)
-        fact.set("ep_handed_over", self.handover is not None)
-        present = episode.custody.law_enforcement_present
-        fact.set("ep_police", True if items(self.police_items) else present)
-        fact.set("ep_in_custody", episode.custody.in_custody)
-        own = self.limb_items if type(self.limb_items) is Absent else bool(self.limb_items)
-        holds = episode.application.holds
-        held = holds if type(holds) is Absent else bool(holds)
-        police = self.police_items if type(self.police_items) is Absent else any(x.police for x in self.limbs.values())
-        fact.set("ep_device", own)
-        fact.set("ep_hold", held)
-        fact.set("ep_police_device", police)
-        if True in (own, held, police):
-            fact.set("ep_physical", True)
-        elif any(type(x) is Absent for x in (own, held, police)):
-            fact.derive("ep_physical", None, own, held, police)
-        else:
-            fact.set("ep_physical", False)
-        sedated = any(d.drug not in DRUGS or DRUGS[d.drug].sedative for d in items(self.dose_items))
-        fact.set("ep_sedated", self.dose_items if type(self.dose_items) is Absent else sedated)
-        fact.set("ep_level", episode.team.highest_level)
-        count = len(self.limbs) if type(self.limb_items) is not Absent else self.limb_items
-        fact.set("ep_limbs_restrained", count)
-        target = patient.oxygen_target
-        # Scale 2 only when the target is charted: without it the stricter limits hold.
-        fact.set("ep_scale2", target == "88-92")
-        substances = patient.substances
-        if type(substances) is Absent:
-            fact.unknown(("ep_depressant", "ep_stimulant"), substances.state)
-        else:
-            on_board = {s.substance for s in substances}
-            fact.set("ep_depressant", bool(on_board & {"alcohol", "opioid", "benzodiazepine", "other_sedative"}))
-            fact.set("ep_stimulant", "stimulant" in on_board)
-        direction = episode.decision.medical_direction
-        contacted = direction.contacted
-        fact.set("ep_medical_direction", contacted)
-        fact.set("ep_capacity", episode.decision.capacity)
-        self._conditions(fact, patient.conditions)
-        return fact.values, fact.states
-
-    @staticmethod
-    def _age(fact: FactBuilder, age: record.Age | Absent) -> None:
-        if type(age) is Absent:
-            fact.unknown(("ep_age_years", "ep_age_months"), age.state)
-            fact.set("ep_known_child", False)
-            return
-        months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
-        fact.set("ep_age_years", months // 12)
-        fact.set("ep_age_months", months)
-        fact.set("ep_known_child", months < 16 * 12)
-
-    @staticmethod
-    def _conditions(fact: FactBuilder, conditions: tuple[str, ...] | Absent) -> None:
-        groups = {
-            "asthma": {"asthma", "copd"},
-            "long_qt": {"long_qt"},
-            "seizure": {"seizure_disorder"},
-            "sleep_apnoea": {"sleep_apnoea"},
-            "heart": {"coronary_disease", "recent_mi", "heart_failure"},
-            "stroke": {"stroke"},
-            "spine": {"spinal_injury"},
-            "shoulder": {"shoulder_injury", "fistula"},
-        }
-        for name, words in groups.items():
-            known = conditions if type(conditions) is Absent else bool(words & set(conditions))
-            fact.set(f"ep_condition_{name}", known)
 
 
 _AT: dict[str, Callable[[Timeline, int], Scalar | Absent | None]] = {

@@ -35,7 +35,8 @@ class Intake:
     ``accepted``. ``language``: how places in the document that was sent are
     told: ``pointer`` (RFC 6901), ``fhirpath`` or ``xpath``. For the last two
     ``places`` maps pointers of our episode to expressions that resolve in
-    that document; ``""`` is always among them.
+    that document; ``""`` is always among them. ``unread``: pointers of our
+    episode to vital signs that were sent and cannot be read.
     """
 
     episode: record.Episode
@@ -44,6 +45,7 @@ class Intake:
     digest: str
     language: str = "pointer"
     places: Mapping[str, str] = field(default_factory=dict)
+    unread: tuple[str, ...] = ()
 
     def locate(self, pointer: str) -> str:
         """Where a place of our episode stands in the document that was sent: itself, else the nearest place around it."""

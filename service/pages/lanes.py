@@ -16,8 +16,9 @@ from service.episode.absence import Absent
 from service.episode.declaration import Node
 from service.episode.words import LIMBS
 from service.facts import intervals
+from service.facts.entries import items
 from service.facts.limbs import check_times
-from service.facts.timeline import ROUNDING, LimbTime, Timeline, items, limb_of
+from service.facts.timeline import ROUNDING, LimbTime, Timeline, limb_of
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.rule import Rule

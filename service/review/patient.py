@@ -19,9 +19,13 @@ _TEXTS = {
 
 def patient(episode: record.Episode, *, running: bool) -> dict[str, Any]:
     """``{state, text}``, and ``at`` where that is charted. ``running``: the call is not over."""
-    death, handover = episode.injuries.death, episode.handover.time
+    death, ended, handover = episode.injuries.death, episode.transport.ended, episode.handover.time
     if death.died is True:
         state, at = "died", death.time
+    elif ended.how == "died":
+        state, at = "died", ended.time
+    elif isinstance(ended.how, str) and ended.how != "other":
+        state, at = "released", ended.time
     elif isinstance(handover, Moment):
         state, at = "transferred", handover
     else:

@@ -72,6 +72,8 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"measures: unknown rule {rule_id}")
         elif rule.category != "completeness" or severities.get(rule_id, rule.severity) == "critical":
             slips.append(f"measures: {rule_id} is not a completeness rule under critical")
+        elif rule.locked:
+            slips.append(f"measures: {rule_id} is locked")
         elif not _said(reason):
             slips.append(f"measures: {rule_id} needs a reason")
         else:

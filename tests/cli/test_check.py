@@ -17,7 +17,9 @@ from service.commands.exit_status import FAILED, FAULTS, OK
 from service.pipeline import Pipeline, UnknownProfile
 from service.representations import review_json
 from service.resources import demo_directory
+from service.review.build import Wanted
 
+RICH = Wanted(explain=True, accounts=True, full=True)
 EXEMPLARY = demo_directory() / "exemplary.json"
 COMMAND = [sys.executable, "-m", "service.cli"]
 
@@ -195,7 +197,7 @@ def test_one_profile_alone_gives_the_bytes_of_all_together(pipeline: Pipeline) -
     body = (demo_directory() / "everything-wrong.json").read_bytes()
     for name in ("default", "massachusetts-2026"):
         alone = Pipeline.build(profiles=[name])
-        both = [review_json.render(each.review(body, "application/json", name, True)) for each in (alone, pipeline)]
+        both = [review_json.render(each.review(body, "application/json", name, RICH)) for each in (alone, pipeline)]
         assert both[0] == both[1]
         with pytest.raises(UnknownProfile):
             alone.review(body, "application/json", "another")

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from service.facts.fact import Fact
-from tests.support.episodes import Document, act, clock, dose, facts, limb, one, small, vital
+from tests.support.episodes import ZERO, Document, act, clock, dose, facts, limb, one, small, vital
 
 FIVE = 5 + 1  # min, with the minute for rounding
 SECOND = 1 / 60
@@ -50,7 +50,7 @@ def answer(fact: Fact) -> str:
     ],
 )
 def test_window_of_a_response(minute: float, expected: str) -> None:
-    document = record(vital(10, spo2=85), vital(minute + 1, spo2=97), actions=[act(minute, "oxygen_given")])
+    document = record(vital(10, spo2=85), vital(minute + 1, spo2=97), actions=[act(minute, "suction")])
     assert answer(event(document)) == expected
 
 
@@ -129,21 +129,87 @@ def test_oxygen_in_a_set_after_a_set_on_air_is_a_response() -> None:
     assert answer(event(document)) == "answered"
 
 
-def test_oxygen_that_was_on_before_is_no_response() -> None:
-    document = record(
-        vital(5, spo2=97, oxygen="air"),
-        vital(7, spo2=97, oxygen="oxygen"),
-        vital(20, spo2=85, oxygen="oxygen"),
-        vital(24, spo2=95, oxygen="oxygen"),
-    )
-    assert answer(event(document)) == "unanswered"
+@pytest.mark.parametrize("before", [[vital(5, spo2=97, oxygen="air"), vital(7, spo2=97, oxygen="oxygen")], []])
+@pytest.mark.parametrize(
+    ("following", "expected", "judged"),
+    [(95, "answered", None), (91, "unanswered", 91), (80, "unanswered", 80), (None, "unanswered", 85)],
+)
+def test_a_reading_on_oxygen_that_was_on_before(
+    before: list[Document], following: int | None, expected: str, judged: int | None
+) -> None:
+    """It is no new response: the better of the reading and of the next within 5 min is judged, else the reading."""
+    sets = [*before, vital(20, spo2=85, oxygen="oxygen")]
+    fact = event(record(*sets, *([] if following is None else [vital(24, spo2=following, oxygen="oxygen")])))
+    assert answer(fact) == expected
+    assert (fact.values["therapy_running"], fact.values.get("unanswered_worst")) == (expected == "unanswered", judged)
 
 
-def test_a_first_set_that_is_on_oxygen_already_is_no_response() -> None:
-    """Only oxygen that follows a set on air shows that somebody answered the reading."""
-    assert (
-        answer(event(record(vital(10, spo2=82, oxygen="oxygen"), vital(14, spo2=95, oxygen="oxygen")))) == "unanswered"
-    )
+def test_the_next_reading_is_late_for_a_therapy_that_goes_on() -> None:
+    fact = event(record(vital(10, spo2=85, oxygen="oxygen"), vital(10 + FIVE + SECOND, spo2=97, oxygen="oxygen")))
+    assert (answer(fact), fact.values["unanswered_worst"]) == ("unanswered", 85)
+
+
+@pytest.mark.parametrize(
+    ("action", "contradicted"),
+    [
+        ("oxygen_given", {"oxygen": "air"}),
+        ("ventilated", {"acvpu": "alert"}),
+        ("airway_device", {"acvpu": "alert"}),
+        ("oxygen_given", None),
+        ("ventilated", None),
+    ],
+)
+def test_a_therapy_runs_until_an_entry_contradicts_it(action: str, contradicted: dict[str, str] | None) -> None:
+    between = [vital(8, hr=90, **(contradicted or {}))]
+    fact = event(record(*between, vital(20, spo2=85), vital(22, spo2=97), actions=[act(2, action)]))
+    assert answer(fact) == ("answered" if contradicted is None else "unanswered")
+
+
+def test_a_therapy_ends_with_its_charted_end() -> None:
+    taken = act(2, "oxygen_given", end=clock(15))
+    assert answer(event(record(vital(20, spo2=85), vital(22, spo2=97), actions=[taken]))) == "unanswered"
+
+
+def test_more_oxygen_is_a_response() -> None:
+    sets = (vital(10, spo2=85, oxygen="oxygen", oxygen_l_min=4), vital(12, spo2=91, oxygen="oxygen", oxygen_l_min=15))
+    assert not event(record(*sets)).values["unanswered"]
+
+
+def test_any_other_action_is_a_moment() -> None:
+    fact = event(record(vital(20, sbp=70), vital(22, sbp=110), actions=[act(2, "fluid")]), "sbp_low")
+    assert answer(fact) == "unanswered"
+
+
+@pytest.mark.parametrize(("written", "late"), [(30, False), (45, True)])
+def test_an_answer_written_late_says_so(written: float, late: bool) -> None:
+    taken = act(11, "oxygen_given", entered=clock(written))
+    fact = event(record(vital(10, spo2=85), vital(13, spo2=97), actions=[taken]))
+    assert fact.values["answered_late"] is late
+    if late:
+        assert fact.spans["answered_late"] == (ZERO + 10 * 60, ZERO + 45 * 60)
+
+
+def test_compressions_that_run_answer_the_arrest_that_is_seen_later() -> None:
+    sets = [vital(16, hr=0, rhythm="asystole"), vital(20, hr=0, rhythm="pea")]
+    fact = event(record(*sets, actions=[act(13, "cpr")]), "arrest")
+    assert fact.values["unanswered"] is False
+    assert events(record(*sets, actions=[act(13, "cpr")]), "hr_low") == []
+
+
+def test_one_arrest_is_charted_once() -> None:
+    """The event owns the sets that show it, until the heart beats again."""
+    told = {"event": "arrest", "time": clock(10)}
+    stopped = [vital(12, hr=0), vital(25, hr=0)]
+    assert len(events(record(*stopped, monitoring={"events": [told]}), "arrest")) == 1
+    again = [vital(12, hr=0), vital(18, hr=80, rhythm="sinus"), vital(25, hr=0)]
+    assert len(events(record(*again, monitoring={"events": [told]}), "arrest")) == 2
+
+
+def test_the_worst_reading_and_its_time_come_first() -> None:
+    fact = event(record(vital(10, spo2=88), vital(11, spo2=80), vital(12, spo2=85)))
+    for name in ("worst", "unanswered", "unanswered_worst"):
+        assert fact.evidence[name][0].pointer == "/monitoring/vitals/1/spo2"
+        assert fact.spans[name] == (ZERO + 11 * 60, ZERO + 12 * 60)
 
 
 def test_a_system_without_a_place_for_actions_cannot_show_a_response() -> None:

@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
+from service.formats.collector import MOST_OF_A_CODE
 from service.formats.fhir import read as fhir_reader
 from service.formats.fhir import write as fhir_writer
-from service.formats.fhir.chart import DETAILS, MOST_OF_A_CODE
+from service.formats.fhir.chart import DETAILS
 from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import Rejected

@@ -38,9 +38,9 @@ HEAD = """from service.episode.absence import Absent
 from service.episode.moment import Moment
 from service.episode.record import Episode
 from service.facts.contradictions import _Spot
-from service.facts.events import Quantity
 from service.facts.fact import place
-from service.facts.timeline import items
+from service.facts.quantities import Quantity
+from service.facts.entries import items
 
 """
 

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
-from service.formats.values import lacks, one_of, takes
-from service.intake.result import Notice
+from service.formats.collector import CANNOT_TELL, Collector
+from service.formats.values import lacks, one_of
 from service.problems import ProblemItem, Rejected
 
 from . import profile
 from .tree import El, Index, codings
 
-#: The most notices of one code; one more says how many were left out.
-MOST_OF_A_CODE = 20
-
 #: code -> what the caller reads. Nothing here quotes the document.
 DETAILS = {
+    "incomplete-searchset": "This search result says that there is more than the Bundle holds; what was not sent was not seen.",
     "not-a-resource": "This entry holds no resource that can be read.",
     "entered-in-error": "This is marked as entered in error and was not used.",
     "not-used-status": "By its status this was not done or not finished; it was not used.",
@@ -30,11 +27,11 @@ DETAILS = {
     "other-day": "This lies more than a day before or after the restraint and was not used.",
     "unknown-resource": "Resources of this type are not read.",
     "unknown-code": "No code here is known; this was not used.",
-    "unknown-value": "This value is not understood and was not used.",
-    "unknown-unit": "This unit cannot be converted; the value was not used.",
-    "no-unit": "No unit is given; the value was not used.",
-    "unusable-time": "This is no date and time with an offset; it was not used.",
-    "out-of-bounds": "This value is outside its physical range or not of its kind; it was not used.",
+    "unknown-value": "This value is not understood; the record cannot tell it.",
+    "unknown-unit": "This unit cannot be converted; the record cannot tell the value.",
+    "no-unit": "No unit is given; the record cannot tell the value.",
+    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
+    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
     "boundary-value": "A reading beyond the range of the meter; its limit was used.",
     "rounded": "The value was rounded to a whole number.",
     "no-value": "No value and no usable reason why; this was not used.",
@@ -49,6 +46,9 @@ DETAILS = {
     "unknown-device": "This device is not known by its words; which it is cannot be told.",
     "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
     "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "procedure-left-aside": "This procedure plays no part in the review and was not used.",
+    "diagnosis-left-aside": "This diagnosis plays no part in the review and was not used.",
+    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
     "no-dose": "There is no dose that can be used; a rate is not read as a dose.",
     "free-text": "Free text is read as words only; nothing is concluded from it.",
     "inexact-birth-date": "The birth date is not exact enough for an age.",
@@ -56,12 +56,10 @@ DETAILS = {
     "death-later": "Death is charted after the last time of the record; it was not used.",
     "item-not-readable": "This lacks what says which thing it is, and was not used.",
     "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
+    "unreadable-document": "A document that holds no plain text in the Bundle; it was not read.",
     "several-narratives": "There are several narratives; they were joined in their order.",
     "unknown-part": "This part of the extension is no member of the episode; it was not used.",
 }
-
-#: In place of a value that is charted and not understood: neither a value nor missing.
-CANNOT_TELL = {"absent": "not_collected"}
 
 _OFFSET = re.compile(r"T.*([Zz]|[+-]\d\d:\d\d)$")
 
@@ -96,10 +94,11 @@ class Persons:
     taken: set[str] = field(default_factory=set)
 
 
-class Chart:
+class Chart(Collector):
     """What one Bundle has given so far."""
 
     def __init__(self, index: Index) -> None:
+        super().__init__(DETAILS, "Bundle")
         self.index = index
         self.items: dict[str, list[Found]] = {}
         self.sections: dict[str, Found] = {}
@@ -118,29 +117,6 @@ class Chart:
         #: (subject, Observation) of responses to drugs: they are read once every dose is known.
         self.later: list[tuple[str, El]] = []
         self.persons = Persons()
-        self._notices: list[Notice] = []
-        self._told: Counter[str] = Counter()
-        self._seen: set[tuple[str, str]] = set()
-
-    # ------------------------------------------------------------ notices
-
-    def notice(self, code: str, at: str) -> None:
-        """Add a notice. ``code``: of ``DETAILS``; ``at``: FHIRPath."""
-        if (code, at) in self._seen:
-            return
-        self._seen.add((code, at))
-        self._told[code] += 1
-        if self._told[code] <= MOST_OF_A_CODE:
-            self._notices.append(Notice(code, DETAILS[code], at))
-
-    def notices(self) -> tuple[Notice, ...]:
-        """All notices; for a code with too many one more says how many were left out."""
-        more = [
-            Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", "Bundle")
-            for code, count in sorted(self._told.items())
-            if count > MOST_OF_A_CODE
-        ]
-        return (*self._notices, *more)
 
     # ------------------------------------------------------------ objects
 
@@ -182,8 +158,11 @@ class Chart:
             if not value.is_integer():
                 self.notice("rounded", el.at)
             value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
-        if not takes(found.cls, name, value):
-            self.notice("unusable-time" if isinstance(declared.kind, declaration.Time) else "out-of-bounds", el.at)
+        fitting = self.fitting(found.cls, declared, value, el.at)
+        if fitting is not value:
+            if not declared.required:
+                found.data[name], found.places[name] = fitting, el
+                self.misread(found, name)
             return False
         if type(value) is str and isinstance(declared.kind, declaration.Time) and name != "entered":
             read = datetime.fromisoformat(value.upper())
@@ -206,6 +185,8 @@ class Chart:
             return False
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
+            if name not in found.data and not profile.members_of(found.cls)[name].required:
+                found.data[name], found.places[name] = CANNOT_TELL, el
             return False
         return self.set_value(found, name, el.text, el)
 
@@ -324,13 +305,16 @@ class Chart:
     def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
         """A nested object without the members that cannot have their value; a notice for each of those."""
         out = {}
+        members = profile.members_of(cls)
         for name, value in data.items():
-            if not takes(cls, name, value):
-                self.notice("out-of-bounds", places[f"{under}{name}"].at)
-                for path in [p for p in places if p == f"{under}{name}" or p.startswith(f"{under}{name}/")]:
+            fitting = self.fitting(cls, members[name], value, places[f"{under}{name}"].at)
+            if fitting is not value:
+                for path in [p for p in places if p.startswith(f"{under}{name}/")]:
                     del places[path]
-                continue
-            out[name] = value
+                if members[name].required:
+                    del places[f"{under}{name}"]
+                    continue
+            out[name] = fitting
         return out
 
 

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import base64
+import html
 import re
+from collections.abc import Iterator
 from datetime import date, datetime
 
 from service.episode import record
 from service.episode.words import DRUGS
+from service.formats.collector import CANNOT_TELL
+from service.formats.diagnoses import HISTORY, IMPRESSIONS, SYMPTOMS, begins_with
+from service.formats.meaning import Meaning
+from service.formats.values import takes
 
 from . import codes, profile
 from .chart import Chart, Found, own_word
 from .tree import El, codings, look, words
 
+_MARKUP = re.compile(r"<[^>]*>")
 _REFUTED = {"refuted", "entered-in-error"}
 
 
@@ -137,24 +145,87 @@ def ingredient(concept: El) -> str | None:
 
 
 def read_condition(chart: Chart, el: El) -> None:
-    """Add a condition of the patient, or an injury; a notice for any other."""
+    """Add what a diagnosis means: a condition, an event, an injury and so on; a notice for what means nothing here."""
     if _refuted(el):
         chart.notice("not-used-status", el.at)
         return
     concept = el.get("code")
+    of_this_run = (codes.CONDITION_CATEGORY, "encounter-diagnosis") in {
+        coding for category in el.each("category") for coding in codings(category)
+    }
     condition, injury = look(concept, codes.CONDITIONS), look(concept, codes.INJURIES)
-    if condition:
+    event = look(concept, codes.DIAGNOSED_EVENTS)
+    meaning = _diagnosis(concept, of_this_run)
+    if condition or (meaning is not None and meaning.kind == "condition"):
         section = chart.section("patient", el)
         listed = section.data.setdefault("conditions", [])
         section.places.setdefault("conditions", el)
-        if condition not in listed:
-            listed.append(condition)
-    elif injury:
-        found = chart.item("injuries.patient", el)
-        chart.set_id(found, el.text_of("id"), el)
-        chart.set_value(found, "kind", injury, concept)
+        word = condition or (meaning.word if meaning is not None else "")
+        if word not in listed:
+            listed.append(word)
+    elif injury or event:
+        _add_diagnosis(chart, el, concept, "injury" if injury else "event", injury or event)
+    elif meaning is not None:
+        _add_diagnosis(chart, el, concept, meaning.kind, meaning.word)
     else:
         chart.notice("unknown-code", concept.at if concept else el.at)
+
+
+def _diagnosis(concept: El, of_this_run: bool) -> Meaning | None:
+    """The meaning of an ICD-10-CM code: in this run an impression or symptom, else a history."""
+    tables = (IMPRESSIONS, SYMPTOMS, HISTORY) if of_this_run else (HISTORY, IMPRESSIONS, SYMPTOMS)
+    told = [code for system, code in codings(concept) if system == codes.ICD10CM]
+    return next((found for code in told for table in tables if (found := begins_with(code, table))), None)
+
+
+def _add_diagnosis(chart: Chart, el: El, concept: El, kind: str, word: str) -> None:
+    name, onset = el.choice("onset", "DateTime", "Period")
+    begun = onset.get("start") if name == "Period" else onset
+    patient = chart.section("patient", el) if kind == "pregnant" else None
+    match kind:
+        case "injury":
+            found = chart.item("injuries.patient", el)
+            chart.set_id(found, el.text_of("id"), el)
+            chart.set_value(found, "kind", word, concept)
+        case "event":
+            add_event(chart, el.text_of("id"), concept, word, begun, None)
+        case "behaviour":
+            found = chart.item("decision.behaviours", el)
+            chart.set_id(found, el.text_of("id"), el)
+            chart.set_value(found, "behaviour", word, concept)
+        case "substance":
+            found = Found(record.Substance, el)
+            section = chart.section("patient", el)
+            chart.set_value(found, "substance", word, concept)
+            chart.set_value(found, "basis", "suspected", el)
+            section.data.setdefault("substances", []).append(found.data)
+            section.places.setdefault("substances", el)
+        case "pregnant" if patient is not None and "pregnant" not in patient.data:
+            chart.set_value(patient, "pregnant", True, concept)
+        case "aside":
+            chart.notice("diagnosis-left-aside", concept.at)
+
+
+def add_event(chart: Chart, ident: str, place: El, word: str, when: El, before: bool | None) -> None:
+    """Add an event; without a usable time the record cannot tell when, nor, with ``before`` None, in whose care."""
+    found = chart.item("monitoring.events", place)
+    chart.set_id(found, ident, place)
+    chart.set_value(found, "event", word, place)
+    if not chart.set_time(found, "time", when):
+        found.data["time"] = CANNOT_TELL
+        found.data["before_care"] = CANNOT_TELL if before is None else before
+
+
+def add_complication(chart: Chart, ident: str, place: El, word: str, when: El) -> None:
+    """Add a complication; where its code is a danger that has a word of its own, an event too."""
+    found = chart.item("injuries.complications", place)
+    chart.set_id(found, ident, place)
+    chart.set_value(found, "complication", word, place)
+    if not chart.set_time(found, "time", when):
+        found.data["time"] = CANNOT_TELL
+    event = look(place, codes.EVENT_OF_COMPLICATION)
+    if event:
+        add_event(chart, f"{ident}-event" if ident else "", place, event, when, False)
 
 
 def read_adverse_event(chart: Chart, el: El) -> None:
@@ -167,10 +238,8 @@ def read_adverse_event(chart: Chart, el: El) -> None:
         return
     if word is None:
         chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
-    found = chart.item("injuries.complications", el)
-    chart.set_id(found, el.text_of("id"), el)
-    chart.set_value(found, "complication", word or "other", el.get("event") if el.get("event") else el)
-    chart.set_time(found, "time", el.get("date"))
+    place = el.get("event") if el.get("event") else el
+    add_complication(chart, el.text_of("id"), place, word or "other", el.get("date"))
 
 
 def read_communication(chart: Chart, el: El) -> None:
@@ -205,10 +274,67 @@ def read_provenance(chart: Chart, el: El) -> None:
                 chart.set_time(found, "entered", el.get("recorded"))
 
 
+def add_narrative(chart: Chart, text: str, el: El) -> None:
+    """Add a narrative; several are joined in their order, as far as the record has room."""
+    if not text.strip():
+        chart.notice("no-value", el.at)
+        return
+    before = chart.root.data.get("narrative")
+    if not isinstance(before, str):
+        chart.set_value(chart.root, "narrative", text, el)
+        return
+    chart.notice("several-narratives", el.at)
+    joined = f"{before}\n{text}"
+    if takes(record.Episode, "narrative", joined):
+        chart.root.data["narrative"] = joined
+    else:
+        chart.notice("out-of-bounds", el.at)
+
+
+def read_document(chart: Chart, el: El) -> None:
+    """Read a DocumentReference: the narrative in its plain texts. Anything else attached is not looked at."""
+    if el.text_of("status") in ("superseded", "entered-in-error") or el.text_of("docStatus") == "entered-in-error":
+        chart.notice("not-used-status", el.at)
+        return
+    read = False
+    for content in el.each("content"):
+        attached = content.get("attachment")
+        if attached.text_of("contentType").partition(";")[0].strip().lower() == "text/plain" and attached.text_of(
+            "data"
+        ):
+            try:
+                text = base64.b64decode(attached.text_of("data"), validate=False).decode("utf-8")
+            except ValueError:
+                chart.notice("unreadable-document", attached.at)
+                continue
+            add_narrative(chart, text, attached)
+            read = True
+    if not read:
+        chart.notice("unreadable-document", el.at)
+
+
+def _sections(el: El) -> Iterator[El]:
+    for section in el.each("section"):
+        yield section
+        yield from _sections(section)
+
+
 def read_composition(chart: Chart, el: El) -> None:
-    """Set when the chart was closed: the time at which the document was attested."""
+    """Read the narrative of a document, and when the chart was closed: the time at which it was attested.
+
+    A text that the sender marks as generated says again what stands in the entries, and is not read.
+    """
+    for section in _sections(el):
+        text = section.get("text")
+        written = (
+            text.text_of("status") in ("additional", "extensions")
+            or look(section.get("code"), codes.SUBJECTS) == "narrative"
+        )
+        if written and text.text_of("status") != "empty" and text.text_of("div"):
+            words_of_it = html.unescape(_MARKUP.sub(" ", text.text_of("div")))
+            add_narrative(chart, " ".join(words_of_it.split()), text)
     for attester in el.each("attester"):
         if attester.text_of("mode") in ("legal", "official", "professional"):
-            section = chart.section("chart", el)
-            if "closed" not in section.data:
-                chart.set_time(section, "closed", attester.get("time"))
+            closing = chart.section("chart", el)
+            if "closed" not in closing.data:
+                chart.set_time(closing, "closed", attester.get("time"))

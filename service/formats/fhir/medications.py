@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from service.episode import record
+from service.formats.collector import CANNOT_TELL
 
 from . import codes
-from .chart import CANNOT_TELL, Chart, own_word
+from .chart import Chart, own_word
 from .context import ingredient
 from .observations import unit_of
 from .people import performers

@@ -5,13 +5,14 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from service.formats.collector import CANNOT_TELL
 from service.intake.fields import SCORES
 
 from . import codes
-from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import set_age
+from .chart import Chart, Found, own_word
+from .context import add_complication, add_narrative, set_age
 from .people import performers
-from .profile import SHAPES
+from .profile import PLACES, SHAPES
 from .tree import El, Resource, codings, look, words
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
@@ -165,6 +166,8 @@ def _signs(chart: Chart, el: Resource, when: El, grouping: Grouping, subject: st
     for sign, part in known:
         for member, value, place in _read_sign(chart, sign, part, derive=not own):
             found = alone or _set(chart, el, when, grouping, member, value)
+            if value is CANNOT_TELL:
+                chart.misread(found, member)
             chart.set_value(found, member, value, place)
     return True
 
@@ -198,7 +201,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         low, high = SCORES["rass"]
         if not low <= number <= high:
             chart.notice("out-of-bounds", value.at)
-            return []
+            return [(member, CANNOT_TELL, value)]
         return [("agitation_scale", "rass", el), (member, number, value)]
     if sign == "oxygen_percent":
         return [(member, "oxygen" if number > 21 else "air", value)]
@@ -226,9 +229,9 @@ def _set(chart: Chart, el: El, when: El, grouping: Grouping, member: str, value:
 # ---------------------------------------------------------------- limbs and postures
 
 
-def site_of(chart: Chart, concept: El) -> tuple[str, str] | None:
-    """(site, side) of a body site; None, with a notice, where it is no limb with a side."""
-    exact = look(concept, codes.SITES)
+def site_of(chart: Chart, concept: El) -> tuple[str, str | None] | None:
+    """(site, side) of a body site, no side where none is asked; None, with a notice, where it is no limb with a side."""
+    exact = look(concept, codes.SITES) or look(concept, PLACES)
     if exact:
         return exact  # type: ignore[no-any-return]
     near = look(concept, codes.NEAR_SITES)
@@ -264,7 +267,8 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
         group.append(found)
         chart.set_id(found, el.text_of("id"), el)
         chart.set_value(found, "site", where[0], body_site)
-        chart.set_value(found, "side", where[1], body_site)
+        if where[1]:
+            chart.set_value(found, "side", where[1], body_site)
         if when:
             chart.set_time(found, "time", when)
         for person, place in performers(chart, el)[:1]:
@@ -333,17 +337,7 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
 
 def _narrative(chart: Chart, el: El) -> None:
     _, value = el.choice("value", "String")
-    if not value.text:
-        chart.notice("no-value", el.at)
-        return
-    if "narrative" in chart.root.data:
-        chart.notice("several-narratives", el.at)
-        joined = f"{chart.root.data.pop('narrative')}\n{value.text}"
-        place = chart.root.places.pop("narrative")
-        if not chart.set_value(chart.root, "narrative", joined, place):
-            chart.set_value(chart.root, "narrative", joined.rsplit(f"\n{value.text}", 1)[0], place)
-        return
-    chart.set_value(chart.root, "narrative", value.text, value)
+    add_narrative(chart, value.text, value if value else el)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
@@ -404,7 +398,4 @@ def _complication(chart: Chart, el: El, when: El) -> None:
         chart.notice("unknown-value", value.at if value else el.at)
         word = "other" if next(words(value), None) else None
     if word:
-        found = chart.item("injuries.complications", el)
-        chart.set_id(found, el.text_of("id"), el)
-        chart.set_value(found, "complication", word, value)
-        chart.set_time(found, "time", when)
+        add_complication(chart, el.text_of("id"), value, word, when)

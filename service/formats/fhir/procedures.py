@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from service.formats.collector import CANNOT_TELL
+
 from . import codes
-from .chart import CANNOT_TELL, Chart, Found, own_word
-from .context import set_contact
+from .chart import Chart, Found, own_word
+from .context import add_complication, set_contact
 from .observations import site_of
 from .people import level_of, performers
 from .profile import SHAPES
@@ -20,8 +22,13 @@ def is_restraint(el: Resource) -> bool:
     return (
         el.kind == "Procedure"
         and el.text_of("status") not in (*_NOT_DONE, "entered-in-error")
+        and not _failed(el)
         and look(el.get("code"), codes.SUBJECTS) in ("restraint", "hold")
     )
+
+
+def _failed(el: El) -> bool:
+    return bool(look(el.get("outcome"), codes.OUTCOMES) == "unsuccessful")
 
 
 class Parts:
@@ -47,7 +54,12 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
         else:
             chart.notice("not-used-status", el.at)
         return
-    if subject == "restraint":
+    failed = _failed(el)
+    if failed:
+        chart.notice("not-successful", el.at)
+    if failed and subject in ("restraint", "hold"):
+        pass  # a restraint that failed is none; what came of it counts
+    elif subject == "restraint":
         _restraint(chart, el, parts)
     elif subject == "hold":
         _hold(chart, el)
@@ -67,18 +79,21 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
     else:
         action = look(el.get("code"), codes.ACTIONS)
         if action:
+            if failed and action not in ("cpr", "defibrillation"):
+                action = "other"
             found = chart.item("monitoring.actions", el)
             chart.set_id(found, el.text_of("id"), el)
             chart.set_value(found, "action", action, el.get("code"))
             chart.set_span(found, el, "performed", "time", None)
         else:
-            chart.notice("unknown-code", el.get("code").at if el.get("code") else el.at)
+            known = look(el.get("code"), codes.ASIDE_PROCEDURES)
+            place = el.get("code").at if el.get("code") else el.at
+            chart.notice("procedure-left-aside" if known else "unknown-code", place)
     for index, concept in enumerate(el.each("complication")):
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
-            harm = chart.item("injuries.complications", concept)
-            chart.set_id(harm, f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else "", concept)
-            chart.set_value(harm, "complication", word, concept)
+            ident = f"{el.get('id').text}-complication-{index + 1}" if el.text_of("id") else ""
+            add_complication(chart, ident, concept, word, El(None, concept.at))
         elif not word:
             chart.notice("unknown-code", concept.at)
 
@@ -89,7 +104,7 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
 def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
     chart.restrained = True
     above = parts.above.get(el.at)
-    sites: dict[tuple[str, str], El] = {}
+    sites: dict[tuple[str, str | None], El] = {}
     for concept in el.each("bodySite"):
         where = site_of(chart, concept)
         if where is not None:
@@ -101,7 +116,8 @@ def _restraint(chart: Chart, el: Resource, parts: Parts) -> None:
         found.el = place
         chart.set_id(found, ident if len(sites) == 1 else f"{ident}-{side}-{site}" if ident else "", el)
         chart.set_value(found, "site", site, place)
-        chart.set_value(found, "side", side, place)
+        if side:
+            chart.set_value(found, "side", side, place)
         timed = el if el.choice("performed", "Period", "DateTime")[1] or above is None else above
         chart.set_span(found, timed, "performed", "on", "off")
         _device(chart, found, el, above)

@@ -29,8 +29,9 @@ from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.declaration import Node
 from service.episode.moment import Moment
+from service.episode.words import SIDES
 
-from .codes import LOINC, SNOMED
+from .codes import LOINC, SNOMED, Row, Table
 
 #: Only a name: nothing is ever fetched from it (top-level domain of RFC 2606).
 BASE = "https://restraint-review.example/fhir"
@@ -53,6 +54,16 @@ def system(slug: str) -> str:
 def coding(slug: str, word: str) -> dict[str, str]:
     """One of our words as a Coding."""
     return {"system": system(slug), "code": word}
+
+
+#: Places of a restraint or check without a SNOMED code in our tables: (site, side), a side of None where none is asked.
+PLACES = Table(
+    tuple(
+        Row(system("sites"), f"{side}-{site}" if side else site, (site, side), "this profile")
+        for site, sides in (("hand", SIDES), ("foot", SIDES), ("torso", (*SIDES, None)), ("all", (*SIDES, None)))
+        for side in sides
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
+from service.formats.collector import CANNOT_TELL
 from service.formats.locations import Locations
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
@@ -23,7 +24,7 @@ from service.intake.result import Intake, Notice
 from service.problems import ProblemItem, Rejected
 
 from .carried import left
-from .chart import CANNOT_TELL, Chart, Found
+from .chart import Chart, Found
 from .context import (
     finish_patient,
     read_adverse_event,
@@ -31,6 +32,7 @@ from .context import (
     read_communication,
     read_composition,
     read_condition,
+    read_document,
     read_patient,
     read_provenance,
 )
@@ -44,6 +46,7 @@ from .tree import El, Index, Resource, codings
 
 _DETAILS = {
     "not-a-bundle": "Give a FHIR R4 Bundle.",
+    "unsupported-version": "This changes the meaning of what stands here, in a way that is not known.",
     "no-restraint": "Nothing in the Bundle says that a patient was restrained.",
     "several-charts": "The Bundle tells of the restraint of several patients or in several encounters. Send one Bundle for each.",
     "too-many-items": "The Bundle has too many entries of one kind.",
@@ -71,15 +74,18 @@ _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custod
 def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     """Read the bytes of one Bundle.
 
-    Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
+    Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``unsupported-version``, ``no-restraint``,
     ``several-charts``, ``too-many-items``, ``invalid-episode``. Their pointers
     are JSON Pointers into the Bundle.
     """
     document = strict_json.loads(body)
     if type(document) is not dict or document.get("resourceType") != "Bundle":
         _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
+    if b"implicitRules" in body or b"modifierExtension" in body or b"\\u" in body:
+        _refuse_modifiers(document)
     index = Index(document, checkpoint)
     chart = Chart(index)
+    _whole_search(chart, El(document, "Bundle"))
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
     whose = _whose(index)
@@ -91,6 +97,31 @@ def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     if not _restrained(chart, value):
         _refuse("no-restraint", "")
     return _intake(chart, value, places, document, checkpoint)
+
+
+def _refuse_modifiers(document: Any) -> None:
+    """Refuse what changes the meaning of a resource in a way that nobody here knows. Raises Rejected (422)."""
+    open_: list[tuple[str, Any]] = [("", document)]
+    while open_:
+        at, value = open_.pop()
+        if type(value) is list:
+            open_ += [(f"{at}/{index}", inner) for index, inner in enumerate(value)]
+        elif type(value) is dict:
+            for name in ("implicitRules", "modifierExtension"):
+                if value.get(name):
+                    _refuse("unsupported-version", f"{at}/{name}")
+            open_ += [(f"{at}/{name}", inner) for name, inner in value.items() if type(inner) in (dict, list)]
+
+
+def _whole_search(chart: Chart, bundle: El) -> None:
+    """Say where a result of a search says that there is more of it than the Bundle holds."""
+    matches = [
+        each for each in bundle.each("entry") if each.get("search").text_of("mode") not in ("include", "outcome")
+    ]
+    total = bundle.number_of("total")
+    more = any(link.text_of("relation") == "next" for link in bundle.each("link"))
+    if more or (total is not None and total > len(matches)):
+        chart.notice("incomplete-searchset", "Bundle")
 
 
 def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
@@ -259,6 +290,7 @@ _READERS = {
     "AdverseEvent": read_adverse_event,
     "Communication": read_communication,
     "Composition": read_composition,
+    "DocumentReference": read_document,
 }
 #: Lists for which FHIR has codes of its own: resources are read by those, and the extension of the profile adds the rest.
 _STANDARD = {
@@ -311,12 +343,15 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     if re.fullmatch(r"[A-Za-z0-9.-]{1,64}", ident.text):
         value["episode_ref"], places["/episode_ref"] = ident.text, ident
     _copy(chart.root, "", value, places)
+    # A section is no resource: what is absent in it points at the Encounter, else at the Bundle.
+    home = encounter if encounter is not None else places[""]
     for name, section in chart.sections.items():
         value[name] = section.data
-        places[f"/{name}"] = section.el
+        own = isinstance(section.el, Resource) and section.el.kind in ("Patient", "Encounter")
+        places[f"/{name}"] = section.el if own else home
         _copy(section, f"/{name}", section.data, places)
     for slug, items in chart.items.items():
-        _list(chart, slug, items, value, places)
+        _list(chart, slug, items, value, places, home)
     for name, el in chart.none.items():
         if name in value:
             chart.notice("conflict", el.at)
@@ -325,7 +360,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
-    value["not_collected"] = left(value) if chart.not_collected is None else chart.not_collected
+    value["not_collected"] = left() if chart.not_collected is None else chart.not_collected
     return value, places
 
 
@@ -345,7 +380,7 @@ def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, El]) ->
     places.update({f"{at}/{path}": place for path, place in found.places.items()})
 
 
-def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El]) -> None:
+def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El], home: El) -> None:
     section, _, name = slug.rpartition(".")
     whole = []
     for found in items:
@@ -357,7 +392,7 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
         return
     holder = value
     if section:
-        places.setdefault(f"/{section}", whole[0].el)
+        places.setdefault(f"/{section}", home)
         holder = value.setdefault(section, {})
         if "absent" in holder:
             chart.notice("conflict", places[f"/{section}"].at)
@@ -376,6 +411,7 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
         elif type(ident) is str:
             taken.add(ident)
         at = f"{pointer}/{len(listed)}"
+        chart.tell_unread(found, at)
         places[at] = found.el
         _copy(found, at, {}, places)
         listed.append(found.data)
@@ -396,7 +432,7 @@ def _intake(
     chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any], checkpoint: Checkpoint
 ) -> Intake:
     try:
-        intake = episode_json.from_made(value, checkpoint)
+        intake = episode_json.from_made(value, checkpoint, stated=chart.not_collected is not None)
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [
@@ -407,7 +443,12 @@ def _intake(
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
     told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
     return replace(
-        intake, language="fhirpath", places=Locations(places), notices=(*told, *chart.notices()), digest=digest
+        intake,
+        language="fhirpath",
+        places=Locations(places),
+        notices=(*told, *chart.notices()),
+        digest=digest,
+        unread=tuple(chart.unread),
     )
 
 

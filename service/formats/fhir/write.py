@@ -17,7 +17,7 @@ from service.episode import declaration, record
 from service.episode.absence import MISSING, Absent
 from service.episode.declaration import Node
 from service.episode.drugs import DRUGS
-from service.formats import rxnorm
+from service.formats.meaning import READ
 from service.intake import episode_json
 
 from . import codes, profile
@@ -273,9 +273,8 @@ class _Writer:
 
     def _limb(self, resource: Resource, item: record.LimbRestraint, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.RESTRAINT]}
-        if row := codes.SITES.code_of((item.site, item.side)):
-            resource["bodySite"] = [_site(row, item)]
-            used |= {"site", "side"}
+        resource["bodySite"] = [_site(item)]
+        used |= {"site", "side"}
         if isinstance(item.device, str):
             resource["usedCode"] = [{"coding": [coding("application.limbs.device", item.device)]}]
             used.add("device")
@@ -344,7 +343,7 @@ class _Writer:
             word = getattr(item, sign)
             if isinstance(word, str):
                 used.add(sign)
-                row = next((r for r in table.rows if r.means == word and r.source == rxnorm.READ), None)
+                row = next((r for r in table.rows if r.means == word and r.source == READ), None)
                 answer = _row(row) if row else coding(f"monitoring.vitals.{sign}", word)
                 code, system = _sign_code(sign)
                 components.append(
@@ -363,9 +362,8 @@ class _Writer:
 
     def _check(self, resource: Resource, item: record.LimbCheck, used: set[str]) -> None:
         resource["code"] = {"coding": [profile.LIMB_FINDINGS]}
-        if row := codes.SITES.code_of((item.site, item.side)):
-            resource["bodySite"] = _site(row, item)
-            used |= {"site", "side"}
+        resource["bodySite"] = _site(item)
+        used |= {"site", "side"}
         components: list[Resource] = []
         for member in ("pulse", "motor", "sensation", "skin"):
             word = getattr(item, member)
@@ -428,8 +426,13 @@ def _sign_code(sign: str) -> tuple[str, str]:
     return row.code, row.system
 
 
-def _site(row: codes.Row, item: record.LimbRestraint | record.LimbCheck) -> Resource:
-    return {"coding": [_row(row)], "text": f"{item.side} {item.site}"}
+def _site(item: record.LimbRestraint | record.LimbCheck) -> Resource:
+    side = None if isinstance(item.side, Absent) else item.side
+    where = (item.site, side)
+    row = codes.SITES.code_of(where) or profile.PLACES.code_of(where)
+    if row is None:
+        raise KeyError(where)
+    return {"coding": [_row(row)], "text": f"{side} {item.site}" if side else item.site}
 
 
 def _drug(drug: str, slug: str) -> dict[str, str]:

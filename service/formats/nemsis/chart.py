@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.episode import declaration, record
-from service.formats.values import lacks, takes
-from service.intake.result import Notice
+from service.formats.collector import CANNOT_TELL, Collector
+from service.formats.values import lacks
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
-from .tree import NOT_COLLECTED, El
-
-#: The most notices of one code; one more says how many were left out.
-MOST_OF_A_CODE = 20
+from .tree import El
 
 #: code -> what the caller reads. Nothing here quotes the document.
 DETAILS = {
@@ -32,6 +28,11 @@ DETAILS = {
     "negated-finding": "A finding is marked as not present; what was there instead is not charted.",
     "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
     "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "unknown-procedure": "This procedure is not known here; whether it was for the restraint or answered a danger cannot be told.",
+    "unknown-diagnosis": "This symptom or impression is not known here and was not used.",
+    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
+    "worse-after": "Charted as worse after it: read as a complication or adverse effect without a name.",
+    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
     "no-correlation": "The chart holds several of these, and nothing says to which one this custom value belongs. It was not used.",
     "unknown-correlation": "No element of the chart has this CorrelationID; the custom value was read by itself.",
     "custom-element-not-mapped": "No mapping knows this custom element; it was not used.",
@@ -107,10 +108,11 @@ class Spot:
         return lacks(self.cls, self.data)
 
 
-class Chart:
+class Chart(Collector):
     """What one patient care report has given so far."""
 
     def __init__(self, pcr: El, checkpoint: Checkpoint = never) -> None:
+        super().__init__(DETAILS, pcr.at)
         self.pcr = pcr
         self._checkpoint = checkpoint
         self.objects: dict[str, Spot] = {"": Spot(record.Episode, pcr)}
@@ -121,25 +123,6 @@ class Chart:
         self.restraint: El | None = None
         #: CorrelationIDs that custom elements name.
         self.referenced: set[str | None] = set()
-        self._notices: list[Notice] = []
-        self._told: Counter[str] = Counter()
-
-    # ------------------------------------------------------------ notices
-
-    def notice(self, code: str, at: str) -> None:
-        """Add a notice. ``code``: of ``DETAILS``; ``at``: XPath."""
-        self._told[code] += 1
-        if self._told[code] <= MOST_OF_A_CODE:
-            self._notices.append(Notice(code, DETAILS[code], at))
-
-    def notices(self) -> tuple[Notice, ...]:
-        """All notices; for a code with too many one more says how many were left out."""
-        more = [
-            Notice(code, f"{DETAILS[code]} This holds for {count - MOST_OF_A_CODE} more places.", self.pcr.at)
-            for code, count in sorted(self._told.items())
-            if count > MOST_OF_A_CODE
-        ]
-        return (*self._notices, *more)
 
     # ------------------------------------------------------------ objects
 
@@ -159,6 +142,13 @@ class Chart:
             if fits_id(key):
                 spot.data["id"] = key
         return spot
+
+    def answered(self, path: str, el: El) -> None:
+        """Say that a list is charted: where nothing of it has been found, that there was none."""
+        around, _, name = path.rpartition("/")
+        spot = self.part(around, self.pcr)
+        if path not in self.lists and name not in spot.data:
+            self.set_value(spot, name, [], el)
 
     def forget_last(self, path: str) -> None:
         """Remove the last item of a list, in which nothing was found."""
@@ -191,14 +181,14 @@ class Chart:
         member = _MEMBERS[spot.cls][name]
         if isinstance(member.kind, declaration.Int) and type(value) is float and value.is_integer():
             value = int(value)
-        if not takes(spot.cls, name, value):
-            self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", el.at)
+        fitting = self.fitting(spot.cls, member, value, el.at)
+        if fitting is not value:
             if member.required or name in spot.data:
                 return False
-            value = NOT_COLLECTED
-        spot.data[name] = value
+            self.misread(spot, name)
+        spot.data[name] = fitting
         spot.places[name] = el
-        return value is not NOT_COLLECTED
+        return bool(fitting != CANNOT_TELL)
 
     def take(self, spot: Spot, name: str, el: El, convert: Callable[[str], Any] | None = None) -> bool:
         """Set a member from an element: its value, or why it has none; whether it has a value now.
@@ -223,7 +213,8 @@ class Chart:
         """Set a member to ``NOT_COLLECTED`` with a notice: something is charted that cannot be read. Always False."""
         self.notice(code, el.at)
         if name not in spot.data:
-            self.set_value(spot, name, NOT_COLLECTED, el)
+            self.misread(spot, name)
+            self.set_value(spot, name, CANNOT_TELL, el)
         return False
 
     def number(self, spot: Spot, name: str, el: El, *, zero_if_not_present: bool = False) -> bool:
@@ -259,6 +250,8 @@ class Chart:
         for member in declaration.members(cls):
             here, at = f"{path}/{member.name}", f"{pointer}/{member.name}"
             inner: Any = None
+            if own.get(member.name) == [] and here in self.lists:
+                own.pop(member.name)  # one element says that there was none, and another that there was
             if member.name in own:
                 inner = own.pop(member.name)
                 places[at] = spot.places.get(member.name, spot.el) if spot else self.pcr
@@ -269,7 +262,8 @@ class Chart:
             if inner is not None:
                 out[member.name] = inner
                 if around is None:
-                    places.setdefault(pointer, places[at])
+                    # No element of the standard is this section: what is absent in it points at the report.
+                    places.setdefault(pointer, self.pcr)
         out |= own
         if not out and not (spot and spot.recorded):
             return None
@@ -291,6 +285,7 @@ class Chart:
                     self.notice("duplicate-id", spot.el.at)
                     del spot.data["id"]
                 seen.add(ident)
+            self.tell_unread(spot, at)
             out.append({m.name: spot.data[m.name] for m in declaration.members(spot.cls) if m.name in spot.data})
             places[at] = spot.el
             places.update({f"{at}/{name}": where for name, where in spot.places.items() if name in spot.data})

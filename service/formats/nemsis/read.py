@@ -21,7 +21,7 @@ from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
 
-from . import care, carried, codes, people, xsd
+from . import care, carried, codes, people, situation, treatments, xsd
 from .chart import Chart, fits_id
 from .custom import Custom, Definitions, definitions, results
 from .mapping import MappingError, Mappings, load_mappings, shipped
@@ -110,12 +110,14 @@ def _core(chart: Chart) -> None:
     crew = people.Crew(chart)
     people.patient(chart)
     care.times(chart)
-    care.procedures(chart, crew)
-    care.drugs(chart, crew)
+    treatments.procedures(chart, crew)
+    treatments.drugs(chart, crew)
     care.vitals(chart)
     care.examination(chart)
     care.posture(chart)
     care.arrest(chart)
+    situation.situation(chart)
+    treatments.no_other_actions(chart)
     people.law_enforcement(chart)
     people.harm(chart, crew)
     people.record(chart, crew)
@@ -143,13 +145,15 @@ def _read(pcr: El, defined: Definitions, digest: str, checkpoint: Checkpoint = n
     value.setdefault("episode_ref", _reference(pcr))
     listed = custom.not_collected
     mapped = [path for element in active.values() for path in element.into]
-    value["not_collected"] = carried.known(listed) if listed is not None else carried.left(value, mapped)
-    return _intake(value, places, chart, digest, checkpoint)
+    value["not_collected"] = carried.known(listed) if listed is not None else carried.left(mapped)
+    return _intake(value, places, chart, digest, checkpoint, stated=listed is not None)
 
 
-def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str, checkpoint: Checkpoint) -> Intake:
+def _intake(
+    value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str, checkpoint: Checkpoint, *, stated: bool
+) -> Intake:
     try:
-        intake = episode_json.from_made(value, checkpoint)
+        intake = episode_json.from_made(value, checkpoint, stated=stated)
     except Rejected as rejected:
         # Every value was checked on its own, so what can be wrong is the whole: too many items.
         where = [
@@ -159,7 +163,8 @@ def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: 
         in_all = sum(e.count for e in where) + rejected.omitted
         raise Rejected(rejected.status, rejected.code, where, in_all) from None
     notices = intake.notices + chart.notices()
-    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places))
+    unread = tuple(chart.unread)
+    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places), unread=unread)
 
 
 def _nearest(places: dict[str, El], pointer: str) -> str:
@@ -200,7 +205,7 @@ def _restraint(chart: Chart, value: dict[str, Any]) -> El | None:
     ]
     if stated:
         return stated[0]
-    if care.sedated(chart):
+    if treatments.sedated(chart):
         for el in pcr.each("eProtocols", "eProtocols.ProtocolGroup", "eProtocols.01"):
             if el.text == codes.BEHAVIOURAL_PROTOCOL:
                 return el

@@ -1,0 +1,117 @@
+"""Events that are charted as such, arrests that only vital signs show, and changes after which checks are due."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator
+from typing import Any
+
+from service.episode import record
+from service.episode.absence import MISSING, Absent
+
+from .builder import FactBuilder
+from .entries import items
+from .fact import Evidence, place
+from .responses import RECHECK, RESPONSE, Responses, within
+from .surroundings import Surroundings
+from .timeline import NO_OUTPUT, ROUNDING, Timeline, own_limb
+
+#: Actions that are an event of their own.
+_ACTS = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}
+
+
+class ChartedEvents:
+    """The events of one record that are charted as such."""
+
+    def __init__(self, line: Timeline, responses: Responses, around: Surroundings) -> None:
+        self.line, self._responses, self._around = line, responses, around
+
+    def all(self) -> Iterator[FactBuilder]:
+        """One event for each breathing check with a stop, each charted event, each arrest, and each change."""
+        yield from self._of_breathing_checks()
+        for event in items(self.line.episode.monitoring.events):
+            limb, end = own_limb(event), event.end.epoch
+            yield self._charted(event.event, event.time.epoch, end, place(event), limb, event.before_care)
+        yield from self._arrests()
+        for time, action in self._responses.actions:
+            if action.action in _ACTS:
+                yield self._charted(_ACTS[action.action], time, None, place(action), None, MISSING)
+        for (_, before), (began, posture) in zip(self.line.postures, self.line.postures[1:], strict=False):
+            changed = (before.posture, before.head_elevation_deg) != (posture.posture, posture.head_elevation_deg)
+            if changed and self.line.control is not None and began > self.line.control:
+                yield self._charted("posture_changed", began, None, place(posture), None, MISSING)
+
+    def _of_breathing_checks(self) -> Iterator[FactBuilder]:
+        """Absent or agonal breathing, or a blocked airway."""
+        for check in items(self.line.episode.monitoring.breathing_checks):
+            for code, hit in (
+                ("breathing_absent", check.breathing in ("absent", "agonal")),
+                ("airway_blocked", check.airway == "blocked"),
+            ):
+                if hit:
+                    yield self._charted(code, check.time.epoch, None, place(check), None, MISSING)
+
+    def _arrests(self) -> Iterator[FactBuilder]:
+        """An arrest that only sets of vital signs show: no heart rate, or a rhythm without output.
+
+        One that is charted owns every such set from it on until the heart beats again.
+        """
+        events = items(self.line.episode.monitoring.events)
+        known = [t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None]
+        beat: int | None = None
+        first: tuple[int, record.VitalSet] | None = None
+        runs: list[tuple[int | None, int, record.VitalSet]] = []
+        for time, vital in self.line.sets:
+            if vital.hr == 0 or vital.rhythm in NO_OUTPUT:
+                if first is None:
+                    first = (time, vital)
+                    runs.append((beat, time, vital))
+            elif type(vital.hr) is not Absent or type(vital.rhythm) is not Absent:
+                beat, first = time, None
+        for before, time, vital in runs:
+            low = time - RESPONSE if before is None else min(before, time - RESPONSE)
+            if not any(low <= t <= time + RESPONSE or (before is None and t <= time) for t in known):
+                where = place(vital, "hr" if vital.hr == 0 else "rhythm")
+                yield self._charted("arrest", time, None, where, None, vital.before_care)
+
+    def _charted(
+        self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
+    ) -> FactBuilder:
+        fact = FactBuilder("event", f"{code}:{limb}" if limb else code, (where,))
+        fact.know(code=code, readings=1)
+        fact.set("limb", limb)
+        names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
+        if time is None:
+            fact.unknown(names, "missing")
+            self._around.set(fact, None, before is not True)
+            return fact
+        fact.span = (time, end if end is not None and end >= time else time)
+        fact.set("lasted", end - time if end is not None else None)
+        answers = self._responses.after(code, time, limb)
+        responded = bool(answers) or self._responses.carried(code, time)
+        late = bool(answers) and all(self._responses.late(answer, time) for answer in answers)
+        fact.know(answered_late=late)
+        if late:
+            fact.evidence["answered_late"] = (where, place(answers[0].node))
+            fact.spans["answered_late"] = (time, answers[0].written or time)
+        looks = self._around.looks
+        if not responded and self._responses.not_collected:
+            fact.unknown(("unanswered", "unrechecked"), "not_collected")
+        elif not responded and self.line.awaited(time, RESPONSE):
+            fact.unknown(("unanswered", "unrechecked"), "missing")
+        else:
+            # A reading in the same minute is not one after it.
+            again = within(looks, time + 1, RESPONSE + RECHECK - 1)
+            fact.know(unanswered=not responded, unrechecked=responded and again is None)
+            fact.evidence["unrechecked"] = (where, place(self.line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
+        at = bisect_left(looks, time)
+        following = looks[at] if at < len(looks) else None
+        waiting = following is None and self.line.awaited(time, RESPONSE)
+        fact.set("no_check_after", None if waiting else following is None)
+        fact.set("etco2_watched", self._around.watched(time), "not_collected")
+        if following is None:
+            fact.unknown(("check_delay", "check_delay_sure"), "missing")
+        else:
+            fact.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
+        self._around.set(fact, time, self.line.ours(before, time))
+        return fact

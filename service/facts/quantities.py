@@ -1,0 +1,153 @@
+"""The measured quantities that can go wrong, each in one direction, with the reading from which one is looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.episode import declaration, record
+from service.episode.absence import Absent
+from service.episode.member_names import MemberName
+
+from . import scales
+from .builder import scaled
+from .timeline import Timeline
+
+#: Tenths of mmHg from which a rise of EtCO2 is looked at: over 45 mmHg (upper end of normal; domain OX-01).
+RISE_FROM = 451
+#: Tenths of mmHg from which the reading itself is judged and not its rise (50 mmHg; domain OX-02).
+HIGH_FROM = 500
+
+
+#: (epoch, set, reading) of every set that has a reading of a quantity.
+Column = list[tuple[int, record.VitalSet, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One measured quantity that can go wrong in one direction.
+
+    ``low``: lower is worse. A reading at ``limit`` or beyond is abnormal: the
+    first one beyond the widest published limit, 0 where the limit depends on
+    age (``_limits``). ``read``: the unit of ``member`` when its number is the
+    reading (``scaled``; "" as it is), else a function that gives the reading,
+    or None, from the members ``of`` a set.
+    """
+
+    code: str
+    member: MemberName
+    low: bool
+    limit: int
+    read: str | Callable[..., int | None] = ""
+    of: tuple[MemberName, ...] = ()
+
+    def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
+        """The worst reading of all sets, None where there is none. ``columns``: member -> its value in every set."""
+        read, worst = self.read, min if self.low else max
+        if callable(read):
+            readings = map(read, *[columns[name] for name in self.of])
+            return worst([value for value in readings if value is not None], default=None)
+        found: Any = worst([value for value in columns[self.member] if type(value) is not Absent], default=None)
+        # Scaling keeps the order, so one reading is scaled in place of all.
+        return found if found is None or not read else scaled(found, read)
+
+    def column(self, sets: Iterable[tuple[int, record.VitalSet]]) -> Column:
+        """(epoch, set, reading) of every set that has one."""
+        read, name = self.read, self.member
+        if callable(read):
+            told = [(time, vital, read(*[getattr(vital, name) for name in self.of])) for time, vital in sets]
+            return [(time, vital, value) for time, vital, value in told if value is not None]
+        found = [(time, vital, value) for time, vital in sets if type(value := getattr(vital, name)) is not Absent]
+        return [(time, vital, scaled(value, read)) for time, vital, value in found] if read else found
+
+
+def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
+    """Tenths of mg/dL; a meter that reads Low is under every limit."""
+    if reading == "low":
+        return 0
+    return None if type(number) is Absent else scaled(number, "mg/dL")
+
+
+def _gcs(total: int | Absent, *parts: int | Absent) -> int | None:
+    """The total as charted, else the sum of its three parts."""
+    if type(total) is not Absent:
+        return total
+    return None if Absent in map(type, parts) else sum(parts)  # type: ignore[arg-type]
+
+
+#: End-tidal CO2 in tenths of mmHg under which there is no breath to measure (8 mmHg; common practice, an alarm limit
+#: for apnea).
+NO_BREATH = 80
+
+
+def _beating(hr: int | Absent) -> int | None:
+    """The heart rate, None where it is 0: the arrest owns that."""
+    return None if type(hr) is Absent or hr == 0 else hr
+
+
+def _waveform(breath: float | Absent, waveform: str | Absent) -> int | None:
+    """0 when the waveform is lost or there is no breath to measure, else 1."""
+    if type(breath) is not Absent and breath < 9 and scaled(breath, "mm[Hg]") < NO_BREATH:
+        return 0
+    return None if type(waveform) is Absent else 0 if waveform == "lost" else 1
+
+
+def _deep(score: int | Absent, scale: str | Absent) -> int | None:
+    """How far the agitation score lies under "deeply sedated" of its scale, negative or 0 when deep."""
+    return None if type(score) is Absent or type(scale) is Absent else score - scales.DEEP[scale]
+
+
+def _reduced(acvpu: str | Absent) -> int | None:
+    """0 when the patient answers to pain only or not at all, else 1."""
+    return None if type(acvpu) is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
+
+
+QUANTITIES = (
+    Quantity("spo2_low", "spo2", True, 94, "%"),
+    Quantity("rr_low", "rr", True, 0),
+    Quantity("rr_high", "rr", False, 25),
+    Quantity("etco2_high", "etco2_mmhg", False, 451, "mm[Hg]"),
+    Quantity("etco2_low", "etco2_mmhg", True, 300, "mm[Hg]"),
+    Quantity("etco2_rise", "etco2_mmhg", False, 100, "mm[Hg]"),
+    Quantity("waveform_lost", "etco2_waveform", True, 0, _waveform, ("etco2_mmhg", "etco2_waveform")),
+    Quantity("sbp_low", "sbp", True, 0),
+    Quantity("hr_high", "hr", False, 130),
+    Quantity("hr_low", "hr", True, 40, _beating, ("hr",)),
+    Quantity("temperature_high", "temperature_c", False, 381, "Cel"),
+    Quantity("temperature_low", "temperature_c", True, 350, "Cel"),
+    Quantity("glucose_low", "glucose_mg_dl", True, 699, _glucose, ("glucose_mg_dl", "glucose_reading")),
+    Quantity("gcs_low", "gcs_total", True, 8, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
+    Quantity("oversedation", "agitation_score", True, 0, _deep, ("agitation_score", "agitation_scale")),
+    Quantity("reduced_consciousness", "acvpu", True, 0, _reduced, ("acvpu",)),
+)
+
+MEMBERS = tuple(dict.fromkeys(name for quantity in QUANTITIES for name in quantity.of or (quantity.member,)))
+row = declaration.getter(MEMBERS)
+
+
+def limits(age_years: int | None, age_months: int | None) -> dict[str, int]:
+    """Code of a quantity -> ``Quantity.limit`` for this age."""
+    adult = age_years is None or age_years >= 16
+    sbp = 100 if adult or age_months is None else scales.sbp_limit(age_months)
+    return {"rr_low": scales.rr_low_limit(age_years) - 1, "sbp_low": sbp - 1}
+
+
+def baseline(line: Timeline) -> tuple[int, int] | None:
+    """(time, tenths of mmHg) of the last EtCO2 before the first sedative, else of the first after control."""
+    first = line.sedatives[0] if line.sedatives else None
+    values = [(t, scaled(v.etco2_mmhg, "mm[Hg]")) for t, v in line.sets if type(v.etco2_mmhg) is not Absent]
+    if first is not None:
+        before = [pair for pair in values if pair[0] <= first]
+        if before:
+            return before[-1]
+    after = [pair for pair in values if line.control is None or pair[0] >= line.control]
+    return after[0] if after else None
+
+
+def rises(line: Timeline, column: Column) -> Column:
+    """How far each EtCO2 is over the first one, in tenths of mmHg; 0 where the rise is not what is judged."""
+    first = baseline(line)
+    if first is None:
+        return []
+    return [(t, v, x - first[1] if RISE_FROM <= x < HIGH_FROM else 0) for t, v, x in column if t >= first[0]]
