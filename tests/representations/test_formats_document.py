@@ -46,9 +46,11 @@ def test_doses_and_refill_have_a_place_of_the_standard_in_what_is_written() -> N
     assert "component" in str(MEMBERS["/monitoring/limb_checks/*/cap_refill_s"]["fhir"]["profile"])
 
 
-def test_the_example_brings_what_plain_fhir_carries_and_nothing_else() -> None:
-    """So the table of what it cannot carry and what its reader takes are one."""
-    assert {path for path in LEAVES if MEMBERS[path]["fhir"]["plain"]} == _carried(fhir_carried.EVERY_NOT_CARRIED)
+def test_the_example_brings_what_plain_fhir_carries() -> None:
+    """All that is not in the table. What is in the table and brought all the same is no part of US Core: some systems
+    send it and most do not, so a blank is not held against a chart."""
+    brought = {path for path in LEAVES if MEMBERS[path]["fhir"]["plain"]}
+    assert _carried(fhir_carried.EVERY_NOT_CARRIED) - brought == set()
 
 
 def _carried(left: tuple[str, ...]) -> set[str]:

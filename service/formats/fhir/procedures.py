@@ -84,7 +84,9 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
             found = chart.item("monitoring.actions", el)
             chart.set_id(found, el.text_of("id"), el)
             chart.set_value(found, "action", action, el.get("code"))
-            chart.set_span(found, el, "performed", "time", None)
+            chart.set_span(found, el, "performed", "time", "end")
+            for person, place in performers(chart, el)[:1]:
+                chart.set_value(found, "by", person, place)
         else:
             known = look(el.get("code"), codes.ASIDE_PROCEDURES)
             place = el.get("code").at if el.get("code") else el.at
