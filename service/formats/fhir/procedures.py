@@ -89,8 +89,8 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
                 chart.set_value(found, "by", person, place)
         else:
             known = look(el.get("code"), codes.ASIDE_PROCEDURES)
-            place = el.get("code").at if el.get("code") else el.at
-            chart.notice("procedure-left-aside" if known else "unknown-code", place)
+            where = el.get("code").at if el.get("code") else el.at
+            chart.notice("procedure-left-aside" if known else "unknown-code", where)
     for index, concept in enumerate(el.each("complication")):
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
