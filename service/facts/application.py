@@ -5,11 +5,8 @@ from __future__ import annotations
 from service.episode.absence import Absent
 
 from .builder import FactBuilder, state_of
-from .entries import items
 from .places import where
 from .timeline import ROUNDING, Timeline
-
-_SEQUENCE = ("right_arm", "left_arm", "left_leg", "right_leg")
 
 
 def _limb_set(limbs: set[str]) -> str:
@@ -27,8 +24,6 @@ def application(fact: FactBuilder, line: Timeline) -> None:
         "one_limb_left",
         "completed_before_departure",
         "began_before_departure",
-        "arms_apart",
-        "sequence_as_taught",
         "head_released_last",
     )
     if type(line.limb_items) is Absent:
@@ -51,20 +46,6 @@ def application(fact: FactBuilder, line: Timeline) -> None:
         episode.application.head_released,
     )
     where(fact, ("head_released_last",), episode, "application", "head_released")
-    arms = [i for i in items(line.limb_items) if i.site in ("wrist", "forearm")]
-    places = [i.limb_position for i in arms]
-    if {i.side for i in arms} != {"left", "right"} or any(type(p) is Absent for p in places):
-        fact.derive("arms_apart", None, *places)
-    else:
-        fact.set("arms_apart", {"raised_beside_head", "along_side"} <= set(places))
-    sequence = episode.application.sequence
-    if type(sequence) is not Absent and len(sequence) == 4:
-        fact.set(
-            "sequence_as_taught", tuple(sequence) in (_SEQUENCE, ("left_arm", "right_arm", "right_leg", "left_leg"))
-        )
-        where(fact, ("sequence_as_taught",), episode, "application", "sequence")
-    else:
-        fact.derive("sequence_as_taught", None, sequence)
 
 
 def _one_left(line: Timeline) -> bool | None:
@@ -77,7 +58,7 @@ def _one_left(line: Timeline) -> bool | None:
         if line.care_end is not None and end >= line.care_end:
             continue
         still = [s for s in spans if s[0] <= end < s[1]]
-        later = [e for e in ends if e > end]
-        if len(still) == 1 and len(spans) > 1 and (later[0] if later else end) - end > ROUNDING:
+        changes = [t for span in spans for t in span if t > end]
+        if len(still) == 1 and len(spans) > 1 and min(changes, default=end) - end > ROUNDING:
             return True
     return False

@@ -14,9 +14,8 @@ from .entries import items
 from .fact import Evidence, place
 from .responses import RECHECK, RESPONSE, Responses, within
 from .surroundings import Surroundings
-from .timeline import ROUNDING, Timeline, own_limb
+from .timeline import NO_OUTPUT, ROUNDING, Timeline, own_limb
 
-_STOPPED = ("vf", "pea", "asystole")
 #: Actions that are an event of their own.
 _ACTS = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}
 
@@ -63,7 +62,7 @@ class ChartedEvents:
         first: tuple[int, record.VitalSet] | None = None
         runs: list[tuple[int | None, int, record.VitalSet]] = []
         for time, vital in self.line.sets:
-            if vital.hr == 0 or vital.rhythm in _STOPPED:
+            if vital.hr == 0 or vital.rhythm in NO_OUTPUT:
                 if first is None:
                     first = (time, vital)
                     runs.append((beat, time, vital))
@@ -104,11 +103,12 @@ class ChartedEvents:
             # A reading in the same minute is not one after it.
             again = within(looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
+            fact.evidence["unrechecked"] = (where, place(self.line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
         at = bisect_left(looks, time)
         following = looks[at] if at < len(looks) else None
         waiting = following is None and self.line.awaited(time, RESPONSE)
         fact.set("no_check_after", None if waiting else following is None)
-        fact.know(etco2_watched=self._around.watched(time))
+        fact.set("etco2_watched", self._around.watched(time), "not_collected")
         if following is None:
             fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:

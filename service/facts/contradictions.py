@@ -309,11 +309,14 @@ def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
     ]
     for device in items(line.police_items):
         on, off = device.on.epoch, device.off.epoch
-        if device.site != "wrists_behind_back" or on is None:
+        if device.site not in ("wrists_behind_back", "wrists_in_front") or on is None:
             continue
+        behind = device.site == "wrists_behind_back"
         for start, posture in postures:
             if on + ROUNDING < start and (off is None or start + ROUNDING < off):
-                yield Compared(((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is False)
+                yield Compared(
+                    ((device, "site"), (posture, "arms_behind_back")), posture.arms_behind_back is not behind
+                )
 
 
 def _death(line: Timeline) -> Iterator[Compared]:

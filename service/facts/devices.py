@@ -23,10 +23,8 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         fact = _device(line, item, "limb_restraint", item.device, f"limb:{limb}:{item.site}")
         fact.set("limb", limb)
         fact.know(applied_here=applied_here(item), secured_after_start=type(item.on) is not Absent)
-        fact.set(
-            "by_this_service",
-            item.applied_by if type(item.applied_by) is Absent else item.applied_by in ("ems", "fire"),
-        )
+        # Not said who put it on: a device in this unit's list is its own.
+        fact.know(by_this_service=applied_here(item))
         fact.set(
             "cross_checked",
             item.checked_by if type(item.checked_by) is Absent else not checkers or item.checked_by in checkers,

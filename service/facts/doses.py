@@ -9,6 +9,7 @@ from operator import itemgetter
 from service.episode import drugs, record
 from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
+from service.episode.member_names import MemberName
 
 from .builder import FactBuilder, scaled, state_of
 from .duties import charted_times
@@ -19,6 +20,10 @@ from .timeline import ROUNDING, Timeline, parenteral
 #: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
+
+
+#: Event -> the adverse effect of a dose that says the same.
+_EFFECTS = {"arrest": "cardiac_arrest"}
 
 
 def doses(line: Timeline) -> Iterator[FactBuilder]:
@@ -40,9 +45,18 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
             given.setdefault(dose.drug, []).append((time, dose.at))
     for times in given.values():
         times.sort()
+    happened = {
+        _EFFECTS.get(event.event, event.event): (at, at)
+        for event in items(episode.monitoring.events)
+        if (at := event.time.epoch) is not None
+    }
     for dose in items(line.dose_items):
         fact = FactBuilder("dose", dose.drug, (place(dose),))
         fact.members(dose, line.wanted("dose"))
+        for effect in items(dose.adverse_effects):
+            # An effect that is charted as an event too happened when the event did.
+            if effect in happened:
+                fact.spans[f"adverse_effects_has_{effect}"] = happened[effect]
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
         fact.derive("route_group", group, dose.route)
@@ -122,6 +136,9 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
+        entry: MemberName | None = "agitation_score" if name == "score" else None
+        where = (*fact.pointers, place(line.episode.monitoring, "vitals", entry=entry))  # type: ignore[arg-type]
+        fact.evidence[names[2]] = fact.evidence[names[3]] = where
     if line.care_end is not None:
         fact.set(names[0], line.care_end - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:

@@ -37,7 +37,7 @@ def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
     """Whether a set counts: a sign is charted in it, or all were unsafe to attempt before control."""
     time = vital.time.epoch
     signs = (vital.hr, vital.rr, vital.spo2, vital.sbp)
-    if any(type(value) is not Absent for value in signs):
+    if any(type(value) is not Absent for value in (*signs, vital.etco2_mmhg, vital.rhythm)):
         return True
     unsafe = any(type(value) is Absent and value.reason == "unsafe_to_attempt" for value in signs)
     return unsafe and time is not None and line.control is not None and time < line.control
@@ -66,7 +66,7 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
         fact = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
         if fact.span is not None:
             ends = tuple(place(at[t]) for t in fact.span if t in at)
-            fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends or fact.pointers
+            fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (*fact.pointers, *ends)
         yield fact
     spans: tuple[tuple[str, tuple[_Watched, ...] | Absent, list[Span], bool], ...] = (
         ("observation", monitoring.observation, line.restrained, still),
@@ -147,7 +147,6 @@ def _cover(
         start, (end, _) = span.start.epoch, line.end_of(span.end)
         if start is not None and end is not None and end >= start:
             cover.append((start, end))
-    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (
-        tuple(place(s) for s in listed) or fact.pointers
-    )
+    where = (*fact.pointers, *(place(span) for span in listed))
+    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = where
     return _with_gap(fact, intervals.longest(intervals.holes(window, cover)), is_open)

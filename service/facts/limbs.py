@@ -10,7 +10,9 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder, state_of
+from .entries import items
 from .fact import place
+from .responses import Responses
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline
 
 #: Attributes that follow from the times of the checks of a limb.
@@ -115,25 +117,29 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         state = state_of(*untimed) if untimed else "missing" if limb.known else state_of(*_ends(limb))
         fact.unknown(_DERIVED, state)
         return
-    firsts, gaps = [], []
-    for span in limb.spans:
+    firsts: list[intervals.Span] = []
+    gaps: list[intervals.Span] = []
+    secured = {start for start, _ in limb.spans}
+    for span in _due(line, limb):
         first = intervals.first_in(points, span)
-        firsts.append((span[0], first if first is not None else span[1]))
+        if first is None:
+            gaps.append(span)  # put on again and never checked: a gap, and no first check
+            continue
+        (firsts if span[0] in secured else gaps).append((span[0], first))
         gaps += intervals.between(points, span)
     at = dict(line.checks[limb.limb])
-    late = intervals.longest(firsts) or firsts[0]
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
-    fact.know(
-        first_check=late[1] - late[0],
-        first_check_sure=max(0, late[1] - late[0] - ROUNDING),
-        longest_gap=gap,
-        longest_gap_so_far=max(0, gap - ROUNDING),
-    )
+    fact.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))
     fact.set("longest_gap_sure", None if limb.open else max(0, gap - ROUNDING))
-    fact.evidence["first_check_sure"] = (*fact.pointers, *((place(at[late[1]]),) if late[1] in at else ()))
-    fact.spans["first_check_sure"] = late
-    ends = (*fact.pointers, *[place(at[t]) for t in worst or () if t in at])
+    late = intervals.longest(firsts)
+    if late is None:
+        fact.unknown(("first_check", "first_check_sure"), "missing")
+    else:
+        fact.know(first_check=late[1] - late[0], first_check_sure=max(0, late[1] - late[0] - ROUNDING))
+        fact.evidence["first_check_sure"] = (*where, place(at[late[1]]))
+        fact.spans["first_check_sure"] = late
+    ends = (*where, *[place(at[t]) for t in worst or () if t in at])
     fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends
     if worst:
         fact.spans["longest_gap_sure"] = fact.spans["longest_gap_so_far"] = worst
@@ -146,6 +152,15 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.spans["arrival_check"] = arrival
 
 
+def _due(line: Timeline, limb: LimbTime) -> list[intervals.Span]:
+    """When checks of a limb were due: while it was restrained, but not while CPR went on."""
+    return intervals.holes(limb.spans, Responses(line).resuscitation()) if _cpr(line) else list(limb.spans)
+
+
+def _cpr(line: Timeline) -> bool:
+    return any(action.action == "cpr" for action in items(line.episode.monitoring.actions))
+
+
 def _arrival(line: Timeline) -> intervals.Span | None:
     if line.arrived is None or line.handover is None or line.handover < line.arrived:
         return None
@@ -155,4 +170,4 @@ def _arrival(line: Timeline) -> intervals.Span | None:
 def _arrival_due(line: Timeline, limb: LimbTime) -> bool | None:
     if line.arrived is None or not limb.known:
         return None
-    return intervals.inside(line.arrived, limb.spans)
+    return intervals.inside(line.arrived, _due(line, limb))

@@ -28,7 +28,7 @@ from .builder import FactBuilder, scaled, state_of
 from .entries import items
 from .fact import Evidence, place
 from .quantities import MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, limits, rises, row
-from .responses import ANSWERS, RECHECK, RESPONSE, Answer, Responses
+from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_within, recheck_within
 from .surroundings import Surroundings
 from .timeline import ROUNDING, Timeline, limb_of
 
@@ -74,14 +74,25 @@ class Readings:
 
     def _judge(self, code: str, readings: list[Reading], order: list[int], limb: str | None = None) -> None:
         """Say of every reading whether there was an answer, and a recheck after it. ``order``: times of all readings."""
+        last: int | None = None
         for reading in readings:
             answers = self._responses.after(code, reading.time, limb)
-            reading.responded = bool(answers)
             reading.judged = reading.value
+            if not answers and code in ASSISTED and self._responses.carried(code, reading.time):
+                # The bag gives the breaths that are counted.
+                reading.responded = reading.rechecked = True
+                continue
+            if not answers and code == "temperature_high" and last is not None and reading.value < last:
+                # Cooling that was begun goes on: a value that falls under it is answered, and is its own recheck.
+                reading.responded = reading.rechecked = self._responses.begun(code, reading.time)
+            last = reading.value
+            if reading.responded:
+                continue
+            reading.responded = bool(answers)
             if answers:
                 first = answers[0].time
                 at = bisect_left(order, max(first, reading.time + 1))
-                reading.rechecked = at < len(order) and order[at] - first - ROUNDING <= RECHECK
+                reading.rechecked = at < len(order) and order[at] - first - ROUNDING <= recheck_within(code)
                 if all(self._responses.late(answer, reading.time) for answer in answers):
                     reading.late = answers[0]
 
@@ -126,13 +137,18 @@ class Readings:
                 span = (gravest.time, max(gravest.time, chosen[-1].time))
                 for attribute in (name,) if name == "worst" else (name, f"{name}_worst"):
                     fact.evidence[attribute], fact.spans[attribute] = where, span
+        if alone:
+            # What is not there is a second look.
+            second: MemberName = "limb_checks" if code == "limb_circulation" else "vitals"
+            where = (*fact.evidence["unrechecked"], place(self.line.episode.monitoring, second))  # type: ignore[arg-type]
+            fact.evidence["unrechecked"] = fact.evidence["unrechecked_worst"] = where
         late = [r for r in run if r.late is not None]
         fact.know(therapy_running=any(r.under_therapy for r in without), answered_late=bool(late))
         if late and late[0].late is not None:
             answer = late[0].late
             fact.evidence["answered_late"] = (late[0].where, place(answer.node))
             fact.spans["answered_late"] = (late[0].time, answer.written or answer.time)
-        open_ = [r for r in without if self.line.awaited(r.time, RESPONSE)]
+        open_ = [r for r in without if self.line.awaited(r.time, answer_within(code))]
         if open_ and min(open_, key=_gravest(worst)) is min(without, key=_gravest(worst)):
             # The call goes on: the answer to the worst of them may be on its way.
             fact.unknown(_JUDGED, "missing")
@@ -167,6 +183,9 @@ class Readings:
             if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
                 continue
             column = quantity.column(self.line.sets)
+            if quantity.code == "etco2_low":
+                # Under compressions a low value shows the flow that they make.
+                column = [entry for entry in column if not self._responses.compressions(entry[0])]
             if rise:
                 column = rises(self.line, column)
             abnormal = [entry for entry in column if (entry[2] <= limit if quantity.low else entry[2] >= limit)]
@@ -194,8 +213,9 @@ class Readings:
             worst=worst([r.value for r in run]),
             readings=len(run),
             lasted=run[-1].time - run[0].time,
-            etco2_watched=all(self._around.watched(r.time) for r in run),
         )
+        watched = [self._around.watched(r.time) for r in run]
+        fact.set("etco2_watched", False if False in watched else None if None in watched else True, "not_collected")
         self._answers(fact, run, worst, quantity.code)
         if quantity.code == "sbp_low" and self._age_months is not None:
             limit = scales.sbp_limit(self._age_months)

@@ -16,12 +16,20 @@ from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
 from service.episode.moment import Moment
 
+from . import intervals
 from .entries import items
 from .timeline import LATE, ROUNDING, Timeline, own_limb
 
 #: Seconds from a danger to its answer, and from the answer to the next look; common practice, no source.
 RESPONSE = 300
 RECHECK = 300
+#: Seconds to the answer where 5 min do not fit the danger: cooling goes on once the patient is secured, and well inside
+#: the half hour that guidelines on heat stroke name. It runs from control where the reading stands before it.
+_ANSWER_WITHIN = {"temperature_high": 900}
+#: Seconds from the answer to the next look: sugar and glucagon take a quarter of an hour to show.
+_RECHECK_WITHIN = {"glucose_low": 900, "temperature_high": 900}
+#: Dangers that assisted breathing itself answers while it goes on.
+ASSISTED = ("rr_low",)
 
 _OXYGEN = frozenset({"oxygen_given"})
 _AIRWAY = frozenset({"airway_opened", "airway_device", "suction", "turned_to_side", "head_raised"})
@@ -91,6 +99,16 @@ _CARRY = frozenset({"ventilated", "cpr"})
 #: Postures that count as turning the patient or raising the head.
 _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
 _LATERAL = ("left_lateral", "right_lateral")
+
+
+def answer_within(code: str) -> int:
+    """Seconds in which a danger is to be answered."""
+    return _ANSWER_WITHIN.get(code, RESPONSE)
+
+
+def recheck_within(code: str) -> int:
+    """Seconds after the answer in which the same quantity is to be read again."""
+    return _RECHECK_WITHIN.get(code, RECHECK)
 
 
 class Answer(NamedTuple):
@@ -178,6 +196,21 @@ class Responses:
         """Whether a therapy was running that is itself the answer to a charted event: ventilation or CPR."""
         return any(self._runs(therapy, time) for therapy in _CARRY & ANSWERS[code])
 
+    def begun(self, code: str, time: int) -> bool:
+        """Whether a danger was being answered before a time."""
+        found = self.of(code)
+        return bool(found) and found[0].time <= time
+
+    def compressions(self, time: int) -> bool:
+        """Whether CPR was going on."""
+        return self._runs("cpr", time)
+
+    def resuscitation(self) -> list[tuple[int, int]]:
+        """When CPR was going on, as (start, end); one without an end goes on."""
+        return intervals.union(
+            (start, intervals.ALWAYS[1] if end is None else end) for start, end in self._running["cpr"]
+        )
+
     def _runs(self, therapy: str, time: int) -> bool:
         return any(start <= time and (end is None or time < end) for start, end in self._running[therapy])
 
@@ -217,12 +250,15 @@ class Responses:
         ]
 
     def after(self, code: str, time: int, limb: str | None = None) -> list[Answer]:
-        """The answers from a time on, to ``RESPONSE`` after it, less ``ROUNDING``."""
+        """The answers from a time on, to ``answer_within`` after it, less ``ROUNDING``."""
         found = self.of(code, limb)
         at = bisect_left(found, time, key=lambda answer: answer.time)
+        control = self._line.control
+        late = control is not None and code in _ANSWER_WITHIN and control > time
+        start = control if late and control is not None else time
         out = []
         for answer in found[at:]:
-            if answer.time - time - ROUNDING > RESPONSE:
+            if answer.time - start - ROUNDING > answer_within(code):
                 break
             out.append(answer)
         return out

@@ -87,6 +87,12 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
                 fact.set(member.name, value)
         if member.name == "monitoring":
             _monitoring(fact, line)
+        if member.name == "application":
+            begun = [hold.start for hold in items(line.episode.application.holds)]
+            fact.set("hold_time_charted", any(type(start) is not Absent for start in begun))
+        if member.name == "handover":
+            off = [item.off for item in items(line.limb_items)]
+            fact.set("devices_off_charted", bool(off) and all(type(time) is not Absent for time in off))
         for section, attribute, told in _OTHER_FORMS:
             if section == member.name and isinstance(value, declaration.Node):
                 said, places = told(line)
@@ -106,6 +112,15 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
         ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
         fact.set("vitals_after_contact", len(ours))
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
+    first = line.sedatives[0] if line.sedatives else None
+    fact.set(
+        "breathing_measured",
+        any(
+            type(v.rr) is not Absent and (type(v.etco2_mmhg) is not Absent or type(v.etco2_waveform) is not Absent)
+            for time, v in line.sets
+            if first is not None and time >= first
+        ),
+    )
     entries: tuple[record.VitalSet | record.LimbCheck | record.BreathingCheck | record.Action | record.Event, ...] = (
         *items(vitals), *items(checks), *items(watch.breathing_checks), *items(watch.actions), *items(watch.events)
     )  # fmt: skip

@@ -11,6 +11,7 @@ from service.episode.absence import Absent
 from . import intervals
 from .builder import FactBuilder, state_of
 from .entries import items
+from .fact import place
 from .limbs import check_times
 from .responses import RESPONSE, Responses, within
 from .timeline import ROUNDING, Timeline
@@ -33,6 +34,8 @@ class Surroundings:
     def __init__(self, line: Timeline, responses: Responses) -> None:
         self._line, self._responses = line, responses
         monitoring = line.episode.monitoring
+        listed = monitoring.breathing_checks
+        self._no_place_for_checks = type(listed) is Absent and listed.state == "not_collected"
         self._breathing = sorted([t for c in items(monitoring.breathing_checks) if (t := c.time.epoch) is not None])
         #: Times at which somebody looked at breathing or pulse.
         self.looks = sorted(
@@ -63,10 +66,13 @@ class Surroundings:
         self._untimed_checks = {limb: [c.time for c in found] for limb, found in line.untimed_checks.items()}
         self._posture_number = intervals.last_begun([(t, p.end.epoch) for t, p in line.postures])
 
-    def watched(self, time: int) -> bool:
-        """Whether EtCO2 and a breathing check are charted close to a time."""
+    def watched(self, time: int) -> bool | None:
+        """Whether EtCO2 and a breathing check are charted close to a time; None where the sender has no place for one."""
         etco2 = self._near(self._etco2, time) or intervals.inside(time, self._capnography)
-        return etco2 and self._near(self._breathing, time)
+        looked: bool | None = self._near(self._breathing, time)
+        if not looked and self._no_place_for_checks:
+            looked = None
+        return etco2 and looked
 
     @staticmethod
     def _near(points: list[int], time: int) -> bool:
@@ -105,6 +111,9 @@ class Surroundings:
         own_off = removed or not intervals.inside(time, self._own_left_on)
         off = own_off and not intervals.inside(time, self._police_left_on)
         fact.set("restraints_off_charted", None if not off and line.awaited(time, RESPONSE) else off)
+        left_on = [place(device, "off") for device in items(line.limb_items) if type(device.off) is Absent]
+        left_on += [place(device, "off") for device in items(line.police_items) if type(device.off) is Absent]
+        fact.evidence["restraints_off_charted"] = (*fact.pointers, *left_on)
         self._limb_check(fact, time)
 
     def _limb_check(self, fact: FactBuilder, time: int) -> None:
@@ -133,6 +142,8 @@ class Surroundings:
                 fact.unknown(names[:3], "missing")
                 return
         fact.know(no_limb_check_after=after is None)
+        where = (*fact.pointers, place(self._line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+        fact.evidence["no_limb_check_after"] = fact.evidence["limb_check_delay_sure"] = where
         if after is None:
             fact.unknown(names[:2], "missing")
         else:

@@ -33,6 +33,8 @@ LATE = 1800
 CONTROL_AFTER_SEDATIVE = 600
 #: The check on arrival may be this long before arrival (common practice; protocols say "on arrival").
 BEFORE_ARRIVAL = 300
+#: Rhythms without output.
+NO_OUTPUT = ("vf", "pea", "asystole")
 _ARMS = ("right_arm", "left_arm")
 _LEGS = ("right_leg", "left_leg")
 _POLICE_LIMBS = {

@@ -7,8 +7,7 @@ at all or a finding says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -18,19 +17,18 @@ from service.episode.declaration import Node
 from service.episode.words import LIMBS
 from service.facts import intervals
 from service.facts.entries import items
-from service.facts.intervals import Span
 from service.facts.limbs import check_times
 from service.facts.timeline import ROUNDING, LimbTime, Timeline, limb_of
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.rulebook.rule import Rule
-from service.wording.clock import Clock
 from service.wording.headings import SEVERITIES, sentence
 from service.wording.places import Places, item_name, time_of
 from service.wording.quantities import quantity
-from service.wording.words import number, word
+from service.wording.words import word
 
-from .limits import Limit, gap_limits, limits
+from .lane import Bar, Dot, Lane, Mark, Picture, Reading, time_drawn
+from .limits import gap_limits, limits
 
 #: Kinds of fact without a time of their own: a finding about one is drawn where the things are that it points at.
 _TIMELESS = frozenset({"episode", "section", "pair", "person", "phrase"})
@@ -46,78 +44,6 @@ _NONE = {
     "not_collected": "the sender has no place for it",
     "declined": "declined, with a reason",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """A stretch of time. ``kind``: own, police, watch or care, for its color; ``open``: its end is not charted."""
-
-    start: int
-    end: int
-    kind: str
-    text: str
-    severity: str | None = None
-    open: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Dot:
-    """A moment: drawn on the bar, or with ``label`` as text on a line of its own. ``hollow``: a check that was not done."""
-
-    time: int
-    text: str
-    severity: str | None = None
-    label: bool = False
-    hollow: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One measured value; ``value`` None: the waveform was lost."""
-
-    time: int
-    value: float | None
-    severity: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A finding in a lane: when it happened, its number on the page, and the finding."""
-
-    time: int
-    number: int
-    finding: Mapping[str, Any]
-
-
-@dataclass(slots=True)
-class Lane:
-    """One lane. ``none``: what it says where nothing is in it."""
-
-    key: str
-    title: str
-    none: str = ""
-    unit: str = ""
-    bars: list[Bar] = field(default_factory=list)
-    dots: list[Dot] = field(default_factory=list)
-    readings: list[Reading] = field(default_factory=list)
-    limits: list[Limit] = field(default_factory=list)
-    gaps: list[Span] = field(default_factory=list)
-    marks: list[Mark] = field(default_factory=list)
-
-    @property
-    def empty(self) -> bool:
-        """Whether there is nothing to draw."""
-        return not (self.bars or self.dots or self.readings or self.gaps)
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """All lanes, the ``window`` of time that is drawn, how many moments lie outside it, and the findings without a time."""
-
-    lanes: tuple[Lane, ...]
-    window: Span
-    outside: int
-    unplaced: tuple[Mark, ...]
 
 
 class Lanes:
@@ -229,7 +155,7 @@ class Lanes:
             rule = self.book.find(finding["rule"]["id"])
             if rule is not None and rule.about == "gap" and finding["category"] == "completeness" and finding["span"]:
                 self.lanes[spot[0]].gaps.append((_seconds(finding["span"]["from"]), _seconds(finding["span"]["to"])))
-        window, outside = _window(lane for lane in self.lanes.values())
+        window, outside = time_drawn(lane for lane in self.lanes.values())
         return Picture(tuple(self.lanes.values()), window, outside, tuple(unplaced))
 
     # ------------------------------------------------------------ shared
@@ -511,47 +437,3 @@ def _about_first_check(rule: Rule) -> bool:
 
 def _seconds(text: str) -> int:
     return int(datetime.fromisoformat(text).timestamp())
-
-
-def _moments(lane: Lane) -> Iterable[int]:
-    for bar in lane.bars:
-        yield from (bar.start, bar.end)
-    yield from (dot.time for dot in lane.dots)
-    yield from (reading.time for reading in lane.readings)
-
-
-#: Seconds. A longer record has a wrong date more often than not, so the picture shows the time around its middle.
-_LONGEST = 12 * 3600
-
-
-def _window(lanes: Iterable[Lane]) -> tuple[Span, int]:
-    """The time to draw, and how many moments lie outside it."""
-    times = sorted({t for lane in lanes for t in _moments(lane)})
-    if not times:
-        return (0, 0), 0
-    inside = times
-    if times[-1] - times[0] > _LONGEST:
-        middle = times[len(times) // 2]
-        inside = [t for t in times if abs(t - middle) <= _LONGEST // 2]
-    return (inside[0], max(inside[-1], inside[0] + 60)), len(times) - len(inside)
-
-
-def entries(lanes: Iterable[Lane], clock: Clock) -> list[tuple[str, str, str]]:
-    """The picture in words: (time, lane, what), in order of time."""
-    rows: list[tuple[int, str, str, str]] = []
-    for lane in lanes:
-        for bar in lane.bars:
-            end = " (end not charted)" if bar.open else ""
-            rows.append((bar.start, clock.span(bar.start, bar.end), lane.title, f"{bar.text}{end}"))
-        rows += [(dot.time, clock.text(dot.time), lane.title, dot.text) for dot in lane.dots]
-        rows += [
-            (
-                r.time,
-                clock.text(r.time),
-                lane.title,
-                "waveform lost" if r.value is None else f"{number(r.value)} {lane.unit}",
-            )
-            for r in lane.readings
-        ]
-        rows += [(start, clock.span(start, end), lane.title, "no entry") for start, end in lane.gaps]
-    return [row[1:] for row in sorted(rows, key=lambda row: row[0])]

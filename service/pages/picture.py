@@ -24,7 +24,7 @@ from service.wording.clock import Clock
 from service.wording.headings import BASIS, SEVERITIES
 from service.wording.words import number
 
-from .lanes import Bar, Dot, Lane, Mark, Picture
+from .lane import Bar, Dot, Lane, Mark, Picture
 from .limits import Limit
 
 #: Heights in user units: the times at the top, a row of bars, a row of words, the readings, space above and below a lane.

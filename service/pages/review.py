@@ -30,7 +30,8 @@ from service.wording.words import word
 
 from . import html
 from . import picture as picture_drawing
-from .lanes import Lanes, entries
+from .lane import entries
+from .lanes import Lanes
 from .limits import profile_of
 
 MEDIA_TYPE = html.MEDIA_TYPE
@@ -230,6 +231,7 @@ class _Page:
             "notices": [n for n in notices if n["severity"] != "critical"],
             "accepted": [self._item(finding) for finding in document["accepted"]],
             "unjudged": document["unjudged"],
+            "language": self.review.intake.language,
             "off": [
                 (entry, rule.title if (rule := self.book.find(entry["rule"])) else "") for entry in document["off"]
             ],

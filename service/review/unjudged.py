@@ -69,7 +69,8 @@ def unjudged(
         if entry.rule.category == "safety" and vocabulary.kinds[entry.rule.about].danger:
             for index in opened:
                 fact = sheet.facts[index]
-                if entry.compiled.applies.truth(fact) or _only_a_band(entry, fact):
+                stands = entry.compiled.applies.truth(fact) and not _left_blank(entry, fact, vocabulary)
+                if stands or _only_a_band(entry, fact):
                     danger = (index, tuple(causes.of_fact(entry, fact)))
                     known = speaks.setdefault(danger, entry)
                     if entry.urgency[0] < known.urgency[0]:
@@ -84,6 +85,17 @@ def unjudged(
     for (index, because), entry in speaks.items():
         dangers.setdefault((entry.number, because), (entry, []))[1].append(sheet.facts[index])
     return duties + [Unjudged(entry, because, tuple(facts)) for (_, because), (entry, facts) in dangers.items()]
+
+
+def _left_blank(entry: RuleEntry, fact: Fact, vocabulary: Vocabulary) -> bool:
+    """Whether the record says nothing of the danger itself: a strap whose anchor was left blank is no danger yet.
+
+    Every restrained patient has straps and a posture. What was worked out from times leaves a danger open; what is
+    not said of the thing itself stands in ``not_assessable``.
+    """
+    derived = vocabulary.kinds[fact.kind].derived
+    unknown = entry.compiled.unknowns(fact)
+    return bool(unknown) and all(name not in derived for name, _ in unknown)
 
 
 def _only_a_band(entry: RuleEntry, fact: Fact) -> bool:

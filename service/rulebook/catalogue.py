@@ -54,9 +54,11 @@ def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
         "sources": _sources(rule, book),
         "history": rule.raw["history"],
     }
-    for part in ("worst_by", "message_many", "tell_now", "asked_because", "yields_to", "cascade"):
+    for part in ("worst_by", "message_many", "tell_now", "yields_to", "cascade"):
         if part in rule.raw:
             out[part] = rule.raw[part]
+    if rule.asked_because is not None:
+        out["asked_because"] = rule.asked_because
     return out
 
 

@@ -30,7 +30,9 @@ OPTIONAL = frozenset(
     ("worst_by", "message_many", "tell_now", "asked_because", "requires", "yields_to", "cascade", "known_limits")
 )
 #: Words of findings that are shown as one story.
-CASCADES = ("breathing", "sedation", "limb", "fall_in_pressure")
+CASCADES = (
+    "arrest", "breathing", "sedation", "limb", "fall_in_pressure", "hands", "police_device", "transfer",
+)  # fmt: skip
 
 
 class Slip(Exception):
@@ -141,7 +143,7 @@ class RuleTexts:
 #: Lists of words of the vocabulary -> the part of a rule that holds one of them.
 _WORDS = {"phases": "phase", "concerns": "concern", "categories": "category", "handlers": "handled_by", "dues": "due"}
 #: The most characters of a text that is told.
-_LONGEST = {"message": 240, "message_many": 240, "tell_now": 240, "asked_because": 160}
+_LONGEST = {"message": 240, "message_many": 240, "tell_now": 240}
 
 
 def read_rule(
@@ -197,7 +199,7 @@ def read_rule(
         title=data["title"], parameters=parameters, applies_when=applies, fails_when=fails,
         worst_by=_worst_by(data, attributes), message=data["message"], message_many=data.get("message_many"),
         tell_now=data.get("tell_now"), remediation=data["remediation"], why=data["why"],
-        asked_because=data.get("asked_because"), yields_to=_yields_to(data), requires=tuple(data.get("requires", ())),
+        asked_because=_asked_because(data, facts), yields_to=_yields_to(data), requires=tuple(data.get("requires", ())),
         answers=tuple(data["answers"]), cascade=data.get("cascade"), known_limits=tuple(data.get("known_limits", ())),
         sources=found, raw=data,
     )  # fmt: skip
@@ -224,6 +226,22 @@ def _severity(data: Mapping[str, Any], vocabulary: Vocabulary) -> None:
     if handler == "measures":
         need(data["category"] == "completeness", "handled_by: only a completeness rule is for measures")
         need(severity["default"] == "info", "handled_by: a rule for measures is info")
+
+
+def _asked_because(data: Mapping[str, Any], facts: Mapping[str, Any]) -> str | None:
+    """Why the author is asked: what the next clinician needs it for, or what a list that is due at closing says."""
+    said = data.get("asked_because")
+    asked = data["category"] == "completeness" and data["handled_by"] == "author"
+    need(asked == (said is not None), "asked_because stands on every completeness rule of the author, and only there")
+    if isinstance(said, dict):
+        need(
+            list(said) == ["list"] and said["list"] in facts, "asked_because: a text, or list and a fact of the sources"
+        )
+        listed = facts[said["list"]]
+        need(listed.get("due_at_closing") is True, f"asked_because: {said['list']} is not marked due_at_closing")
+        return f"A published list asks for it: {listed['says']}"
+    need(said is None or (isinstance(said, str) and 0 < len(said) <= 160), "asked_because: at most 160 characters")
+    return said
 
 
 def _texts(

@@ -17,7 +17,7 @@ import requests
 from service.settings import PREFIX
 
 #: How long a child may take until it is ready, and until it has ended.
-_READY_SECONDS = 60.0
+_READY_SECONDS = 300.0
 _END_SECONDS = 30.0
 
 

@@ -97,6 +97,7 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
     def handle_request(self, listener_name: Any, req: Any, sock: Any, addr: Any) -> None:
         """Answer one request, within the time of a whole one; then the connection ends."""
         gevent.getcurrent().waits()
+        gevent.sleep(0)  # who sends many requests at once lets others in between
         done = False
         with gevent.Timeout(self.settings.request_seconds, False):
             super().handle_request(listener_name, req, sock, addr)

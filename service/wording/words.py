@@ -20,6 +20,7 @@ _WORDS = {
     "etco2_rise": "rise of EtCO2",
     "vitals_sedated": "vital signs after a sedative",
     "apnoea": "apnea",
+    "breathing_absent": "breathing absent or agonal",
     "ecg": "ECG",
 }
 

@@ -18,6 +18,7 @@ from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
 from tests.support import nemsis
 from tests.support.pipeline import demo, demo_names
+from tests.support.reviews import instances
 
 CANARY = "Zq7canaryXw"
 NDJSON = {"Content-Type": "application/x-ndjson"}
@@ -95,7 +96,7 @@ def test_every_chart_of_a_document_is_a_line(client: Client) -> None:
         assert found[1]["problem"]["code"] == "no-restraint"
         assert found[1]["problem"]["errors"][0]["location"].endswith("/nem:PatientCareReport[2]")
         assert found[2]["review"]["episode_ref"] == SECOND
-        places = [p["xpath"] for f in found[2]["review"]["findings"] for p in f["pointers"]]
+        places = [p["xpath"] for one in instances(found[2]["review"]) for p in one["pointers"]]
         assert places and all("PatientCareReport[3]" in place for place in places)
     assert client.call("POST", "/v1/reviews", body, XML).json["code"] == "several-charts"
     one = nemsis.document(nemsis.pcr())

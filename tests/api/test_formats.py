@@ -19,6 +19,7 @@ from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
 from tests.support.nemsis import RELEASE, SAMPLES
 from tests.support.pipeline import demo, pipeline
+from tests.support.reviews import instances
 from tests.support.standards import shared
 
 CANARY = "Zq7canaryXw"
@@ -48,7 +49,7 @@ def test_every_representation_for_every_input(client: Client, charts: dict[str, 
     assert answer.body == post(client, charts[sent], sent, wanted).body
     if wanted == "application/json":
         key = {"application/json": "pointer", FHIR: "fhirpath"}.get(sent, "xpath")
-        places = [place for finding in answer.json["findings"] for place in finding["pointers"]]
+        places = [place for one in instances(answer.json) for place in one["pointers"]]
         assert places and all(key in place for place in places)
     elif wanted == FHIR:
         assert answer.json["resourceType"] == "OperationOutcome"
@@ -100,9 +101,9 @@ def test_resources_on_request_for_every_input(client: Client, charts: dict[str, 
     Bundle.model_validate_json(answer.body)
     resources = [entry["resource"] for entry in answer.json["entry"]]
     findings = post(client, charts[sent], sent).json["findings"]
-    safety = [each["fingerprint"] for each in findings if each["category"] == "safety"]
+    safety = [[one["fingerprint"] for one in each["instances"]] for each in findings if each["category"] == "safety"]
     detected = [each for each in resources if each["resourceType"] == "DetectedIssue"]
-    assert [each["identifier"][0]["value"] for each in detected] == safety != []
+    assert [[one["value"] for one in each["identifier"]] for each in detected] == safety != []
     closed = demo("everything-wrong")["chart"]["closed"]
     assert {each["identifiedDateTime"] for each in detected} == {closed}
     assert [each["recorded"] for each in resources if each["resourceType"] == "Provenance"] == [closed]

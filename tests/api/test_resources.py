@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import html
+import json
 from typing import Any
 
 import pytest
@@ -10,11 +12,16 @@ import pytest
 from service.api.answers import REVIEWS
 from service.app import Application, create_app
 from service.pipeline import Pipeline
-from service.resources import openapi_path
+from service.problems import PROBLEMS, problem_document
+from service.resources import demo_directory, openapi_path
 from service.settings import Settings, SettingsError
 from tests.contract.checked import Client, Contract
+from tests.support.reviews import instances
 
-_FIXED = ["/v1/rules", "/v1/profiles", "/v1/profiles/default", "/v1/facts", "/openapi.yaml"]
+_FIXED = [
+    "/v1/rules", "/v1/profiles", "/v1/profiles/default", "/v1/facts", "/openapi.yaml", "/openapi-json.yaml", "/episode.schema.json",
+    "/problems/not-json",
+]  # fmt: skip
 _ALL = [*_FIXED, "/health/live", "/health/ready"]
 
 
@@ -157,3 +164,53 @@ def test_an_unknown_default_profile_is_refused(pipeline: Pipeline) -> None:
 
 def test_flask_keeps_silent(app: Application) -> None:
     assert app.logger.disabled
+
+
+@pytest.mark.parametrize("code", PROBLEMS)
+def test_every_problem_says_what_it_means_and_what_to_do(client: Client, code: str) -> None:
+    guide = client.get(f"/problems/{code}").json
+    assert guide["code"] == code and guide["type"] == problem_document(code)["type"] == f"/problems/{code}"
+    assert guide["status"] == PROBLEMS[code].status
+    page = html.unescape(client.get(f"/problems/{code}", {"Accept": "text/html"}).body.decode())
+    for name in ("title", "detail", "means", "to_do"):
+        assert guide[name] and guide[name] in page, name
+    # Nothing is sent again that cannot succeed; whoever may, is told when.
+    retried = {429, 503, 408, 500}
+    assert (guide["send_again"] != "never") == (guide["status"] in retried or code == "incomplete-body")
+    assert ("Do not send" in page) == (guide["send_again"] == "never")
+
+
+def test_a_problem_that_there_is_not_is_404(client: Client) -> None:
+    assert client.get("/problems/nothing").status == 404
+
+
+def test_a_review_holds_what_is_asked_for(client: Client) -> None:
+    faulty = json.loads((demo_directory() / "lean-sender.json").read_bytes())
+    plain, full, told, explained = (
+        client.review(faulty, query).json for query in ("", "detail=full", "accounts=true", "explain=true")
+    )
+    assert "accounts" not in plain and not any("why" in finding for finding in plain["findings"])
+    assert all(finding["why"] and finding["sources"][0]["title"] for finding in full["findings"])
+    assert len(told["accounts"]) == plain["summary"]["rules"]
+    assert all("explanation" not in each for each in told["accounts"])
+    assert any(each["explanation"] for each in explained["accounts"])
+    for other in (full, told, explained):
+        assert other["summary"] == plain["summary"] and other["tell_now"] == plain["tell_now"]
+
+
+def test_a_running_call_is_reviewed_as_one(client: Client) -> None:
+    running = client.review({"episode_ref": "a"}, "stage=open").json
+    assert (running["stage"], running["patient"]["state"]) == ("open", "with_crew")
+    assert any("do not poll" in caution for caution in running["cautions"])
+    over = client.review({"episode_ref": "a", "chart": {"closed": "2031-04-12T19:30:00-06:00"}}, "stage=open").json
+    assert over["stage"] == "closing"
+    assert "call-is-over" in [notice["code"] for notice in over["notices"]]
+
+
+def test_an_acceptance_comes_back_with_who_and_when(client: Client) -> None:
+    episode = json.loads((demo_directory() / "lean-sender.json").read_bytes())
+    first = next(one for one in instances(client.review(episode).json) if one["acceptable"])
+    said = {"reason": "Charted elsewhere.", "by": "qa-7", "at": "2031-04-13T09:00:00-06:00"}
+    episode["accepted"] = [{"fingerprint": first["fingerprint"], **said}]
+    (accepted,) = instances(client.review(episode).json, "accepted")
+    assert {name: accepted[name] for name in said} == said

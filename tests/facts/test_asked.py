@@ -69,6 +69,6 @@ def test_all_that_rules_look_at_is_asked_for() -> None:
     asked = asked_for(book)
     for rule in book.rules:
         leaves = [leaf.attribute for group in (rule.applies_when, rule.fails_when) for leaf in group.leaves()]
-        assert {*leaves, *book.messages[rule.id].attributes} <= asked.of(rule.about), rule.id
+        assert {*leaves, *book.texts[rule.id].attributes} <= asked.of(rule.about), rule.id
     idle = {kind: set(known) - asked.of(kind) for kind, known in CATALOGUE.items()}
     assert all(idle.values()), "nothing is left out: the tests above would prove nothing of the shipped rules"

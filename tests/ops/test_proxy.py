@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import http.client
 import json
 import shutil
@@ -50,3 +51,27 @@ def test_the_proxy_answers_for_a_worker_that_died(tmp_path: Path) -> None:
         assert call({})[0] == 200
         assert call({}, b" " * 9_000_000)[0] == 413
         assert not list((tmp_path / "client").glob("**/*.*")), "no body was put into a file"
+
+
+def test_answers_and_pages_are_compressed(tmp_path: Path) -> None:
+    secure = process.free_port()
+    body = (demo_directory() / "everything-wrong.json").read_bytes()
+    with process.running() as (base, _), proxy(tmp_path, secure, int(base.rpartition(":")[2])) as ca:
+        context = ssl.create_default_context(cafile=ca)
+
+        def call(accept: str, coding: str) -> tuple[dict[str, str], bytes]:
+            connection = http.client.HTTPSConnection("127.0.0.1", secure, timeout=60, context=context)
+            with contextlib.closing(connection):
+                connection.request("POST", "/v1/reviews", body, {**JSON, "Accept": accept, "Accept-Encoding": coding})
+                answer = connection.getresponse()
+                assert answer.status == 200
+                return dict(answer.getheaders()), answer.read()
+
+        for accept in ("application/json", "application/fhir+json", "application/xml", "text/html"):
+            plain_headers, plain = call(accept, "identity")
+            headers, packed = call(accept, "gzip")
+            assert "Content-Encoding" not in plain_headers
+            assert (headers["Content-Encoding"], headers["Vary"]) == ("gzip", "Accept-Encoding"), accept
+            assert gzip.decompress(packed) == plain
+            assert len(packed) * 3 < len(plain), accept
+            assert headers["Cache-Control"] == "no-store"

@@ -63,11 +63,15 @@ def differences(book: Rulebook) -> dict[tuple[str, str], dict[str, str]]:
         for rule_id, severity in profile.severities.items():
             if severity != rules[rule_id].severity:
                 out[rule_id, "severity"][name] = severity
+        for rule_id in profile.measures:
+            out[rule_id, "handled by"][name] = "measures"
         for switch in profile.off:
             out[switch.rule, "on"][name] = f"off until {switch.ends}"
     for (rule_id, what), values in out.items():
         default = {f"{p.name} ({p.unit})": f"{p.default:g}" for p in rules[rule_id].parameters}
-        values["default"] = default.get(what) or {"severity": rules[rule_id].severity, "on": "on"}[what]
+        values["default"] = default.get(what) or {
+            "severity": rules[rule_id].severity, "on": "on", "handled by": rules[rule_id].handled_by,
+        }[what]  # fmt: skip
     return dict(sorted(out.items()))
 
 

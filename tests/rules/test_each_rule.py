@@ -33,4 +33,4 @@ def test_deleting_what_a_rule_owns_gives_its_finding_and_no_other(rule_id: str) 
 def test_the_walk_is_not_empty() -> None:
     """A list that lost its rules would pass without a word."""
     assert len(RULES) > 300
-    assert sum(bool(r.requires) for r in RULES.values()) > 70
+    assert sum(bool(r.requires) for r in RULES.values()) > 65

@@ -120,14 +120,12 @@ put("gauze", "1060", "limbs", "application/limbs/*/device", "gauze")
 put("key-locked device by the crew", "1061", "limbs", "application/limbs/*/device", "key_locked")
 put("several knots", "1062", "limbs", "application/limbs/2/fastening", "several_knots")
 put("knot", "1063", "limbs", "application/limbs/2/fastening", "knot")
-put("quick-release tie", "1064", "limbs", "application/limbs/2/fastening", "quick_release_tie")
 put("joint past its range", "1067", "limbs", "application/limbs/2/joint_range", "past_normal")
 put("cuff too tight", "1068", "limbs", "application/limbs/2/fit", "too_tight")
 put("limb can strike", "1069", "limbs", "application/limbs/2/movement", "can_strike_or_kick")
-put("both arms at the sides", "1078", "limbs", "application/limbs/0/limb_position", "along_side")
 
 
-@defect("arm behind the back on the stretcher", "1065 1078", "limbs")
+@defect("arm behind the back on the stretcher", "1065", "limbs")
 def _(document: Document, one: Scene) -> None:
     document["application"]["limbs"][0]["limb_position"] = "behind_back"
 

@@ -280,7 +280,7 @@ def _(document: Document, one: Scene) -> None:
 
 @defect(
     "strap put on before contact",
-    "1180 ?1305 ?1306 ?1307 ?1322 ?1323 ?1339 ?1341 ?1342 ?1077",
+    "1180 ?1305 ?1306 ?1307 ?1322 ?1323 ?1339 ?1341 ?1342",
     "limbs checks vitals observation capno oximetry",
     "straps",
 )

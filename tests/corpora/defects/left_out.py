@@ -49,7 +49,6 @@ put("facility not told", "1152", "transport", "transport/facility_told", None)
 put("no time of first contact", "1153", "transport", "transport/at_patient", None)
 put("no arrival", "1154", "transport checks", "transport/arrived", None)
 put("death left open, injuries too", "1155", "injuries", "injuries/crew", None)
-put("closing time left out", "1199", "chart", "chart/closed", None)
 
 
 @defect("told: no restraint", "1146", "handover")
