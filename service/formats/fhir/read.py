@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import replace
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
@@ -39,19 +38,13 @@ from .context import (
 from .medications import read_medication, read_response
 from .observations import Grouping, read_observation
 from .people import read_people
-from .procedures import Parts, is_restraint, read_device_use, read_procedure
+from .procedures import Parts, read_device_use, read_procedure
 from .profile import EPISODE, SECTIONS, SHAPES
+from .refusals import DETAILS, refuse, refuse_modifiers
 from .shapes import own_shape, read_shape
 from .tree import El, Index, Resource, codings
+from .whose import HISTORY, Whose, foreign, whose_of
 
-_DETAILS = {
-    "not-a-bundle": "Give a FHIR R4 Bundle.",
-    "unsupported-version": "This changes the meaning of what stands here, in a way that is not known.",
-    "no-restraint": "Nothing in the Bundle says that a patient was restrained.",
-    "several-charts": "The Bundle tells of the restraint of several patients or in several encounters. Send one Bundle for each.",
-    "too-many-items": "The Bundle has too many entries of one kind.",
-    "invalid-episode": "This part of the profile cannot be read.",
-}
 #: Types that give no notice: they are read through references, in a pass of their own, or hold nothing for a review.
 _QUIET = {
     "Practitioner",
@@ -64,8 +57,6 @@ _QUIET = {
     "Provenance",
     "Composition",
 }
-#: Types that may be of an earlier encounter of the patient.
-_HISTORY = {"AllergyIntolerance", "Condition"}
 #: Reasons of a dose that make it a restraint, and lists whose items are one: (section, list).
 _FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
 _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
@@ -80,37 +71,23 @@ def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     """
     document = strict_json.loads(body)
     if type(document) is not dict or document.get("resourceType") != "Bundle":
-        _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
+        refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
     if b"implicitRules" in body or b"modifierExtension" in body or b"\\u" in body:
-        _refuse_modifiers(document)
+        refuse_modifiers(document)
     index = Index(document, checkpoint)
     chart = Chart(index)
     _whole_search(chart, El(document, "Bundle"))
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
-    whose = _whose(index)
+    whose = whose_of(index)
     read_people(chart)
     _resources(chart, whose, checkpoint)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)
     value, places = _assemble(chart, whose.encounter)
     if not _restrained(chart, value):
-        _refuse("no-restraint", "")
+        refuse("no-restraint", "")
     return _intake(chart, value, places, document, checkpoint)
-
-
-def _refuse_modifiers(document: Any) -> None:
-    """Refuse what changes the meaning of a resource in a way that nobody here knows. Raises Rejected (422)."""
-    open_: list[tuple[str, Any]] = [("", document)]
-    while open_:
-        at, value = open_.pop()
-        if type(value) is list:
-            open_ += [(f"{at}/{index}", inner) for index, inner in enumerate(value)]
-        elif type(value) is dict:
-            for name in ("implicitRules", "modifierExtension"):
-                if value.get(name):
-                    _refuse("unsupported-version", f"{at}/{name}")
-            open_ += [(f"{at}/{name}", inner) for name, inner in value.items() if type(inner) in (dict, list)]
 
 
 def _whole_search(chart: Chart, bundle: El) -> None:
@@ -140,94 +117,10 @@ def _read_items(value: dict[str, Any], section: str, name: str) -> list[dict[str
     return items if type(items) is list else []
 
 
-def _refuse(code: str, pointer: str) -> None:
-    raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=pointer)])
-
-
-# ---------------------------------------------------------------- whose record
-
-
-def _subject(el: El) -> El:
-    return el.first("patient", "subject")
-
-
-def _run(el: El) -> El:
-    return el.first("encounter", "context")
-
-
-@dataclass(frozen=True, slots=True)
-class _Whose:
-    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and their keys (``Index.key``).
-
-    ``first_day`` and ``last_day``: a day around the restraint; nothing outside is used.
-    """
-
-    patient: Resource | None
-    patient_key: str
-    encounter: Resource | None
-    encounter_key: str
-    first_day: date
-    last_day: date
-
-
-def _whose(index: Index) -> _Whose:
-    """Whose restraint the Bundle tells of. Raises Rejected (422 ``several-charts``)."""
-    marked = [el for el in index.resources if el.is_own(EPISODE)]
-    if len(marked) > 1:
-        _refuse("several-charts", "")
-    acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
-    subjects = {key for el in acts if (key := index.key(_subject(el)))}
-    runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
-    patients = {el.at: el for el in index.of_kind("Patient")}
-    encounters = {el.at: el for el in (*index.of_kind("Encounter"), *marked)}
-    if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
-        _refuse("several-charts", "")
-    whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
-    run = next(iter(runs or (encounters if len(encounters) == 1 else ())), "")
-    days = [] if marked else [day for el in acts for day in _days(el)]
-    first, last = (min(days), max(days)) if days else (date.min, date.max)
-    if days and date.min < first and last < date.max:
-        first, last = first - timedelta(days=1), last + timedelta(days=1)
-    return _Whose(patients.get(whose), whose, encounters.get(run), run, first, last)
-
-
-def _days(el: El) -> list[date]:
-    """The calendar days on which a resource begins and ends, as charted."""
-    found = []
-    for stem in ("effective", "performed", "timing"):
-        name, when = el.choice(stem, "DateTime", "Instant", "Period")
-        if when.value is None:
-            continue
-        for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
-            try:
-                found.append(date.fromisoformat(text[:10]))
-            except ValueError:
-                continue
-    return found
-
-
-def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
-    """Whether a resource is of another patient, encounter or day; a notice says so."""
-    patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
-    if patient and whose.patient_key and patient != whose.patient_key:
-        chart.notice("other-patient", el.at)
-        return True
-    if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
-        chart.notice("other-encounter", el.at)
-        return True
-    if whose.first_day == date.min and whose.last_day == date.max:
-        return False  # no day is too far off
-    days = _days(el)
-    if days and (max(days) < whose.first_day or min(days) > whose.last_day):
-        chart.notice("other-day", el.at)
-        return True
-    return False
-
-
 # ---------------------------------------------------------------- resources
 
 
-def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
+def _resources(chart: Chart, whose: Whose, checkpoint: Checkpoint) -> None:
     index, grouping = chart.index, Grouping()
     for el in index.of_kind("Observation"):
         for member in el.each("hasMember"):
@@ -239,7 +132,7 @@ def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
     for el in index.resources:
         checkpoint()
         if el.text_of("status") == "entered-in-error" or (
-            el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+            el.kind in HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
             chart.notice("entered-in-error", el.at)
         elif el.kind == "Patient":
@@ -248,7 +141,7 @@ def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
                 _parts(chart, el, None)
             else:
                 chart.notice("other-patient", el.at)
-        elif not _foreign(chart, el, whose):
+        elif not foreign(chart, el, whose):
             _resource(chart, el, grouping, parts)
     for subject, response in chart.later:
         read_response(chart, subject, response)
@@ -436,7 +329,7 @@ def _intake(
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [
-            ProblemItem(code, _DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
+            ProblemItem(code, DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
             for each in refusal.errors
         ]
         raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None
