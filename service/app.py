@@ -22,6 +22,7 @@ from service.api import (
     health,
     operations_port,
     pages,
+    problem_guides,
     problems,
     profiles,
     request_body,
@@ -93,6 +94,7 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     facts.register(app, pipeline.rulebook)
     formats.register(app)
     contract.register(app)
+    problem_guides.register(app)
     health.register(app, ready)
     metrics_route.register(app)
     access.check(app)

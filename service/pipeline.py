@@ -22,11 +22,10 @@ from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
-from service.intake import episode_json, strict_yaml
+from service.intake import episode_json
 from service.intake.result import Intake
-from service.narrative.phrases import Phrases, compile_phrases
 from service.resources import rules_directory
-from service.review.build import AT_CLOSING, Review, Wanted, applied
+from service.review.build import AT_CLOSING, Review, Wanted, ends_of_call
 from service.review.build import build as build_review
 from service.review.ruleset import Ruleset
 from service.rulebook.examples import fact_examples
@@ -52,13 +51,11 @@ class Pipeline:
     def __init__(
         self,
         book: Rulebook,
-        declared: Phrases,
         rulesets: Mapping[str, Ruleset],
         deciders: Mapping[str, Decider],
         nemsis: nemsis_reader.Reader,
     ) -> None:
         self.rulebook = book
-        self._phrases = declared
         self._rulesets = rulesets
         self._deciders = deciders
         self._asked = asked_for(book)
@@ -80,10 +77,8 @@ class Pipeline:
         schemas, against which each document is then checked. ``profiles``: those that reviews are wanted under (all);
         UnknownProfile when one is not there.
         """
-        directory = rules or rules_directory()
-        book = load_rulebook(directory, extra)
+        book = load_rulebook(rules or rules_directory(), extra)
         words = book.vocabulary
-        declared = compile_phrases(strict_yaml.load(directory / "vocabulary.yaml")["phrases"])
         rulesets, deciders = {}, {}
         for name in book.profiles if profiles is None else profiles:
             if name not in book.profiles:
@@ -96,7 +91,7 @@ class Pipeline:
         mapped = nemsis_reader.load_mappings(shipped_directory(), *own)
         if schemas is not None:
             xsd.load(schemas)  # a wrong folder stops the start, not the first document
-        return cls(book, declared, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
+        return cls(book, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
 
     def self_test(self) -> list[str]:
         """Run every rule's own examples through both deciders; the failures, one line each.
@@ -135,7 +130,7 @@ class Pipeline:
 
     def facts(self, episode: Episode, checkpoint: Checkpoint = never, *, running: bool = False) -> FactSheet:
         """The facts of one episode. ``running``: the call is not over."""
-        return build_facts(episode, self._phrases, self._asked, checkpoint, running=running)
+        return build_facts(episode, self.rulebook.phrases, self._asked, checkpoint, running=running)
 
     def bound_rules(self, profile: str) -> list[BoundRule]:
         """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
@@ -181,7 +176,7 @@ class Pipeline:
         """As ``review``, of a chart that has been read."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        running = applied(wanted, intake.episode).stage == "open"
+        running = wanted.stage == "open" and not ends_of_call(intake.episode)
         sheet = self.facts(intake.episode, checkpoint, running=running)
         decisions = self._deciders[profile].decide(sheet, checkpoint)
         return build_review(self._rulesets[profile], intake, sheet, decisions, wanted, checkpoint)

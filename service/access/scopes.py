@@ -18,4 +18,16 @@ NEEDS: dict[str, str] = {
     "/metrics": "metrics",
 }
 #: Routes that are open to all: they say nothing about any record or caller.
-OPEN = frozenset({"/", "/openapi.yaml", "/v1/formats", "/cds-services", "/health/live", "/health/ready"})
+OPEN = frozenset(
+    {
+        "/",
+        "/openapi.yaml",
+        "/openapi-json.yaml",
+        "/episode.schema.json",
+        "/problems/<code>",
+        "/v1/formats",
+        "/cds-services",
+        "/health/live",
+        "/health/ready",
+    }
+)

@@ -1,4 +1,4 @@
-"""``GET /openapi.yaml``, and the part of it that is written from the model.
+"""``GET /openapi.yaml``, what is made from it, and the part of it that is written from the model.
 
 The schemas of the episode and the example of a clean one stand in
 ``openapi.yaml`` between marks; they are made from the declarations in
@@ -6,46 +6,45 @@ The schemas of the episode and the example of a clean one stand in
 
     python -m service.api.contract           # says whether they are equal
     python -m service.api.contract --write   # makes them equal
+
+The examples of answers stand between marks too; ``tests.contract.examples`` asks the service for them.
 """
 
 from __future__ import annotations
 
 import json
-import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import yaml
 from flask import Blueprint, Flask, Response, request
 
 from service.episode.schema import episode_schema
 from service.resources import demo_directory, openapi_path
 
-from .documents import YAML, Document
+from .contract_parts import as_yaml, episode_document, json_part, marked
+from .documents import JSON, YAML, Document
 
 _EXEMPLARY = demo_directory() / "exemplary.json"
-_MARK = "# --- written by python -m service.api.contract --write: {name} {edge} ---"
 
 
 def register(app: Flask) -> None:
-    """Add the route; the file is read here, once."""
+    """Add the routes; every document is made here, once."""
     routes = Blueprint("contract", __name__)
-    document = Document.of(openapi_path().read_bytes(), YAML)
+    content = openapi_path().read_bytes()
+    documents = {
+        "/openapi.yaml": Document.of(content, YAML),
+        "/openapi-json.yaml": Document.of(json_part(content.decode()), YAML),
+        "/episode.schema.json": Document.of(episode_document(), JSON),
+    }
 
-    @routes.get("/openapi.yaml")
     def contract() -> Response:
-        return document.answer(request)
+        return documents[request.path].answer(request)
 
+    for path in documents:
+        routes.add_url_rule(path, path.strip("/").replace(".", "-"), contract)
     app.register_blueprint(routes)
-
-
-class _Plain(yaml.SafeDumper):
-    """Without anchors: a contract is read by people."""
-
-    def ignore_aliases(self, data: object) -> bool:
-        return True
 
 
 def _clean_episode() -> dict[str, Any]:
@@ -56,18 +55,21 @@ def _clean_episode() -> dict[str, Any]:
 _PARTS: dict[str, Callable[[], dict[str, Any]]] = {"schemas": episode_schema, "example": _clean_episode}
 
 
+def with_part(text: str, name: str, value: Any) -> str:
+    """``text`` of the contract with ``value`` between the marks of a part. Raises ValueError where a mark is missing."""
+    found = marked(name).search(text)
+    if found is None:
+        raise ValueError("a mark is missing")
+    begin, *_, end = found[0].splitlines()
+    lines = [begin.strip(), *as_yaml(value).splitlines(), end.strip()]
+    written = "\n".join(found[1] + line if line else "" for line in lines)
+    return text[: found.start()] + written + text[found.end() :]
+
+
 def with_generated(text: str) -> str:
-    """``text`` of the contract with its generated parts written anew. Raises ValueError where a mark is missing."""
+    """``text`` of the contract with its generated parts written anew."""
     for name, make in _PARTS.items():
-        begin, end = (_MARK.format(name=name, edge=edge) for edge in ("begin", "end"))
-        pattern = re.compile(f"^( *){re.escape(begin)}\n.*?^ *{re.escape(end)}$", re.DOTALL | re.MULTILINE)
-        found = pattern.search(text)
-        if found is None:
-            raise ValueError("a mark is missing")
-        # Flow style for innermost lists and objects only: whole, and still readable.
-        made = yaml.dump(make(), Dumper=_Plain, sort_keys=False, allow_unicode=True, width=110, default_flow_style=None)
-        lines = [begin, *made.splitlines(), end]
-        text = text[: found.start()] + "\n".join(found[1] + line for line in lines) + text[found.end() :]
+        text = with_part(text, name, make())
     return text
 
 

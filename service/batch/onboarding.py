@@ -163,7 +163,8 @@ def critical_reads(pipeline: Pipeline, profile: str) -> dict[str, list[BoundRule
                 codes |= {str(leaf.value)} if leaf.op == "eq" else attribute.values
         if about.name == "event":
             every = about.attributes["code"].values
-            paths.update(path for code in codes or every for path in events.told_at(code))
+            told = {path for code in codes or every for path in events.told_at(code)}
+            paths |= {path for path in PATHS if path in told or any(path.startswith(f"{whole}/*/") for whole in told)}
         for path in sorted(_with_parents(paths)):
             found.setdefault(path, []).append(bound)
     return found

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .exit_status import OK, failed
+from .exit_status import OK, failed, printable
 
 FORMATS = ("fhir", "nemsis")
 
@@ -36,7 +36,7 @@ def _run(arguments: argparse.Namespace) -> int:
     except Rejected as rejected:
         return failed(*(f"{arguments.file}: {slip.pointer or '/'}: {slip.detail}" for slip in rejected.errors))
     for pointer in left_out:
-        print(f"{arguments.file}: {pointer} cannot be written in this format", file=sys.stderr)
+        print(f"{printable(arguments.file)}: {pointer} cannot be written in this format", file=sys.stderr)
     if arguments.output is None:
         sys.stdout.buffer.write(document)
         sys.stdout.buffer.flush()

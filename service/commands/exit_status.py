@@ -19,5 +19,10 @@ class CommandFailed(Exception):
 def failed(*lines: str) -> int:
     """Say why on standard error, one line each; returns the exit status."""
     for line in lines:
-        print(line, file=sys.stderr)
+        print(printable(line), file=sys.stderr)
     return FAILED
+
+
+def printable(line: str) -> str:
+    """The line with control characters, as a file name may hold them, written as escapes."""
+    return "".join(each if each.isprintable() else ascii(each)[1:-1] for each in line)

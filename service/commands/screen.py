@@ -8,6 +8,8 @@ import sys
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from .exit_status import printable
+
 if TYPE_CHECKING:
     from service.rulebook.rule import Rule
 
@@ -30,4 +32,4 @@ def review(title: str, document: Mapping[str, Any], rules: Titles, story: str = 
     from service.pages import terminal
 
     color = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-    return terminal.render(title, document, rules, width(), color, story)
+    return terminal.render(printable(title), document, rules, width(), color, story)

@@ -61,13 +61,13 @@ def _member(member: declaration.Member) -> dict[str, Any]:
     value = _value(spec)
     if member.required:
         return {**value, "description": spec.doc}
-    options = [value]
+    # Marks of absence come first: generated clients take the first that fits, and every member of a section is optional.
+    options: list[dict[str, Any]] = [{"$ref": "#/components/schemas/Absence"}]
     if getattr(spec, "may_be_none", False):
         options.append({"$ref": "#/components/schemas/NoneOfIt"})
         if isinstance(spec, declaration.Part):
             options.append({"type": "array", "maxItems": 0, "items": {"type": "string"}})
-    options.append({"$ref": "#/components/schemas/Absence"})
-    return {"description": spec.doc, "anyOf": options}
+    return {"description": spec.doc, "anyOf": [*options, value]}
 
 
 def _object(cls: type) -> dict[str, Any]:
@@ -119,25 +119,24 @@ def episode_schema() -> dict[str, Any]:
         **{name: _object(cls) for name, cls in classes.items()},
         "Absence": {
             "description": "Stands in place of a value that is not there.",
-            "oneOf": [
-                {
-                    "type": "object",
-                    "description": "The sender's system has no place for it.",
-                    "additionalProperties": False,
-                    "required": ["absent"],
-                    "properties": {"absent": {"type": "string", "const": "not_collected"}},
-                },
-                {
-                    "type": "object",
-                    "description": "Attempted, ruled out or unsafe.",
-                    "additionalProperties": False,
-                    "required": ["absent", "reason"],
-                    "properties": {
-                        "absent": {"type": "string", "const": "declined"},
-                        "reason": {"type": "string", "enum": list(DECLINED_REASONS)},
-                    },
-                },
-            ],
+            "oneOf": [{"$ref": "#/components/schemas/NotCollected"}, {"$ref": "#/components/schemas/Declined"}],
+        },
+        "NotCollected": {
+            "type": "object",
+            "description": "The sender's system has no place for it.",
+            "additionalProperties": False,
+            "required": ["absent"],
+            "properties": {"absent": {"type": "string", "const": "not_collected"}},
+        },
+        "Declined": {
+            "type": "object",
+            "description": "Attempted, ruled out or unsafe.",
+            "additionalProperties": False,
+            "required": ["absent", "reason"],
+            "properties": {
+                "absent": {"type": "string", "const": "declined"},
+                "reason": {"type": "string", "enum": list(DECLINED_REASONS)},
+            },
         },
         "NoneOfIt": {
             "type": "object",
@@ -148,12 +147,18 @@ def episode_schema() -> dict[str, Any]:
         },
         "Acceptance": {
             "type": "object",
-            "description": "One accepted finding.",
+            "description": "One accepted instance of a finding.",
             "additionalProperties": False,
             "required": ["fingerprint", "reason"],
             "properties": {
-                "fingerprint": {"type": "string", "pattern": "^v1:[0-9a-f]{32}$"},
+                "fingerprint": {"type": "string", "pattern": "^v1:[!-~]{1,77}$"},
                 "reason": {"type": "string", "minLength": 1, "maxLength": 500},
+                "by": {
+                    "type": "string",
+                    "pattern": declaration.ID_PATTERN,
+                    "description": "Who accepted it, as an opaque id; comes back.",
+                },
+                "at": {"type": "string", "format": "date-time", "description": "When; comes back."},
             },
         },
     }

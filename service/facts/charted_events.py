@@ -103,6 +103,7 @@ class ChartedEvents:
             # A reading in the same minute is not one after it.
             again = within(looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
+            fact.evidence["unrechecked"] = (where, place(self.line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
         at = bisect_left(looks, time)
         following = looks[at] if at < len(looks) else None
         waiting = following is None and self.line.awaited(time, RESPONSE)

@@ -9,6 +9,7 @@ from operator import itemgetter
 from service.episode import drugs, record
 from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
+from service.episode.member_names import MemberName
 
 from .builder import FactBuilder, scaled, state_of
 from .duties import charted_times
@@ -135,6 +136,9 @@ def _after(
         fact.set(names[1], None if following is None else following - time)
         fact.set(names[2], None if following is None else max(0, following - time - ROUNDING))
         fact.set(names[3], following is None)
+        entry: MemberName | None = "agitation_score" if name == "score" else None
+        where = (*fact.pointers, place(line.episode.monitoring, "vitals", entry=entry))  # type: ignore[arg-type]
+        fact.evidence[names[2]] = fact.evidence[names[3]] = where
     if line.care_end is not None:
         fact.set(names[0], line.care_end - time >= due)
     elif line.last is not None and line.last - time >= due + ROUNDING:

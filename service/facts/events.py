@@ -24,10 +24,10 @@ _TOLD_AT = {
 
 
 def told_at(code: str) -> tuple[str, ...]:
-    """Paths of the record at which an event of a code is told (``*`` for indexes)."""
+    """Paths of the record at which an event of a code is told (``*`` for indexes): members, or a list as a whole."""
     members = dict.fromkeys(m for q in QUANTITIES if q.code == code for m in q.of or (q.member,))
-    worked_out = tuple(f"/monitoring/vitals/*/{member}" for member in members)
-    return worked_out or (_TOLD_AT.get(code, "/monitoring/events"),)
+    worked_out = tuple(f"/monitoring/vitals/*/{member}" for member in ("time", *members))
+    return worked_out if members else (_TOLD_AT.get(code, "/monitoring/events"),)
 
 
 def events(line: Timeline, shared: dict[str, Any]) -> Iterator[FactBuilder]:

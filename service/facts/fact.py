@@ -29,7 +29,7 @@ STATE_ORDER = (NOT_COLLECTED, MISSING, DECLINED)
 class Evidence(msgspec.Struct, eq=False, gc=False):
     """One place in the episode: an object of the record, or one of its members, which may be absent.
 
-    ``chars`` is a half-open range of Unicode code points in a text. Pointer
+    ``entry``: of a list, the member of an entry that is looked for. ``chars`` is a half-open range of Unicode code points in a text. Pointer
     and label are worked out when they are asked for: facts point at hundreds
     of places, and a review shows a few dozen.
     """
@@ -38,6 +38,7 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
     _name: MemberName | None = None
     _label: str | None = None
     chars: tuple[int, int] | None = None
+    entry: MemberName | None = None
 
     def __repr__(self) -> str:
         return f"Evidence{self._told()}"
@@ -70,7 +71,8 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
     @property
     def label(self) -> str:
         """What the place is called, in en-US."""
-        return self._label or (item_label(type(self._node)) if self._name is None else member_label(self._name))
+        name = self.entry or self._name
+        return self._label or (item_label(type(self._node)) if name is None else member_label(name))
 
     @property
     def item(self) -> str | None:
@@ -82,6 +84,15 @@ class Evidence(msgspec.Struct, eq=False, gc=False):
         """The id that the sender gave the list item, None without one."""
         ident = getattr(self._node, "id", None) if self.item is not None else None
         return ident if isinstance(ident, str) else None
+
+    def lacks(self, path: str) -> Evidence | None:
+        """The place of a member that is missing of this object, where ``path`` (of the contract) leads to it; else None."""
+        holder, _, name = path.rpartition("/")
+        own, index = self._node.at, self._node.at.rpartition("/")[2].isdigit()
+        if self._name is not None or holder != (f"{own.rpartition('/')[0]}/*" if index else own):
+            return None
+        value = getattr(self._node, name)
+        return Evidence(self._node, name) if type(value) is Absent and value.state == MISSING else None  # type: ignore[arg-type]
 
     @property
     def is_list(self) -> bool:

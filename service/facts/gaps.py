@@ -66,7 +66,7 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
         fact = _points(line, name, vitals, points, window, is_open, whole=name == "vitals")
         if fact.span is not None:
             ends = tuple(place(at[t]) for t in fact.span if t in at)
-            fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends or fact.pointers
+            fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (*fact.pointers, *ends)
         yield fact
     spans: tuple[tuple[str, tuple[_Watched, ...] | Absent, list[Span], bool], ...] = (
         ("observation", monitoring.observation, line.restrained, still),
@@ -147,7 +147,6 @@ def _cover(
         start, (end, _) = span.start.epoch, line.end_of(span.end)
         if start is not None and end is not None and end >= start:
             cover.append((start, end))
-    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (
-        tuple(place(s) for s in listed) or fact.pointers
-    )
+    where = (*fact.pointers, *(place(span) for span in listed))
+    fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = where
     return _with_gap(fact, intervals.longest(intervals.holes(window, cover)), is_open)

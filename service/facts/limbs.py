@@ -137,9 +137,9 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.unknown(("first_check", "first_check_sure"), "missing")
     else:
         fact.know(first_check=late[1] - late[0], first_check_sure=max(0, late[1] - late[0] - ROUNDING))
-        fact.evidence["first_check_sure"] = (*fact.pointers, place(at[late[1]]))
+        fact.evidence["first_check_sure"] = (*where, place(at[late[1]]))
         fact.spans["first_check_sure"] = late
-    ends = (*fact.pointers, *[place(at[t]) for t in worst or () if t in at])
+    ends = (*where, *[place(at[t]) for t in worst or () if t in at])
     fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends
     if worst:
         fact.spans["longest_gap_sure"] = fact.spans["longest_gap_so_far"] = worst

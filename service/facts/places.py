@@ -10,10 +10,12 @@ from .builder import FactBuilder
 from .fact import Evidence, place
 
 
-def at_member(episode: record.Episode, section: MemberName, member: MemberName | None) -> Evidence:
-    """A member of a section, else the section."""
+def at_member(
+    episode: record.Episode, section: MemberName, member: MemberName | None, entry: MemberName | None = None
+) -> Evidence:
+    """A member of a section, else the section. ``entry``: of a list, the member of an entry that is looked for."""
     node = getattr(episode, section)
-    return place(episode, section) if type(node) is Absent or member is None else place(node, member)
+    return place(episode, section) if type(node) is Absent or member is None else place(node, member, entry=entry)
 
 
 def where(

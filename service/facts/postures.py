@@ -59,6 +59,7 @@ def postures(line: Timeline) -> Iterator[FactBuilder]:
         following = next((t for t in starts if start is not None and t > start), None)
         end = own_end if own_end is not None else following
         _stretch(fact, line, start, end, posture.care, (posture.start, posture.end))
+        fact.evidence["end_charted"] = (place(posture, "end"),)
         last = end if end is not None else line.care_end
         if start is None:
             fact.unknown(("after_loading", "in_transport", "restrained"), "missing")
@@ -83,4 +84,5 @@ def body_weights(line: Timeline) -> Iterator[FactBuilder]:
         fact = FactBuilder("body_weight", item.place, (place(item),))
         fact.members(item, line.wanted("body_weight"))
         _stretch(fact, line, item.start.epoch, item.end.epoch, item.care, (item.start, item.end))
+        fact.evidence["end_charted"] = (place(item, "end"),)
         yield fact

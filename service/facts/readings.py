@@ -137,6 +137,11 @@ class Readings:
                 span = (gravest.time, max(gravest.time, chosen[-1].time))
                 for attribute in (name,) if name == "worst" else (name, f"{name}_worst"):
                     fact.evidence[attribute], fact.spans[attribute] = where, span
+        if alone:
+            # What is not there is a second look.
+            second: MemberName = "limb_checks" if code == "limb_circulation" else "vitals"
+            where = (*fact.evidence["unrechecked"], place(self.line.episode.monitoring, second))  # type: ignore[arg-type]
+            fact.evidence["unrechecked"] = fact.evidence["unrechecked_worst"] = where
         late = [r for r in run if r.late is not None]
         fact.know(therapy_running=any(r.under_therapy for r in without), answered_late=bool(late))
         if late and late[0].late is not None:

@@ -29,8 +29,8 @@ def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
         fact.set("ep_transported", transported)
     fact.set("ep_handed_over", line.handover is not None)
     fact.set("ep_harmed", _harmed(line))
-    fact.set("ep_no_transfer", _no_transfer(episode))
-    fact.set("ep_infection", _infection(episode))
+    fact.set("ep_no_transfer", _no_transfer(line))
+    fact.set("ep_infection", _infection(line))
     fact.set("ep_weight_needed", any(d.drug in DRUGS and DRUGS[d.drug].by_weight for d in items(line.dose_items)))
     present = episode.custody.law_enforcement_present
     fact.set("ep_police", True if items(line.police_items) else present)
@@ -74,39 +74,6 @@ def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
     return fact.values, fact.states
 
 
-def _by_others(line: Timeline, own: object, held: object, police: object) -> bool:
-    """Whether another restraint is charted, and nothing that speaks of a device of this unit.
-
-    Police devices, a hold by hand or a sedative; no list of own devices, no end of securing them, and no limb check
-    but those of limbs in police devices.
-    """
-    if type(own) is not Absent or type(line.episode.application.completed) is not Absent:
-        return False
-    spans = {name: limb.spans for name, limb in line.limbs.items()}
-    others = all(intervals.inside(t, spans.get(limb, ())) for limb, found in line.checks.items() for t, _ in found)
-    return others and (police is True or held is True or bool(line.sedatives))
-
-
-def _no_transfer(episode: record.Episode) -> bool:
-    """Whether care ended without a transfer: so charted, or not transported or died, and no transfer is charted."""
-    if type(episode.handover) is not Absent:
-        return False
-    ended = episode.transport.ended
-    return (
-        type(ended.how) is not Absent
-        or type(ended.time) is not Absent
-        or episode.transport.transported is False
-        or episode.injuries.death.died is True
-    )
-
-
-def _infection(episode: record.Episode) -> bool:
-    """Whether an infection is charted, as a condition or as a cause that was found."""
-    return "infection" in items(episode.patient.conditions) or any(
-        cause.cause == "infection" and cause.result == "found" for cause in items(episode.decision.causes)
-    )
-
-
 def _harmed(line: Timeline) -> bool:
     """Whether death, arrest or an injury of the patient is charted: what lacks then is no question to the author."""
     episode = line.episode
@@ -118,6 +85,40 @@ def _harmed(line: Timeline) -> bool:
         or any(vital.hr == 0 or vital.rhythm in NO_OUTPUT for _, vital in line.sets)
         or any(c.complication == "cardiac_arrest" for c in items(injuries.complications))
         or any(injury.when in ("during_restraint", "transport") for injury in items(injuries.patient))
+    )
+
+
+def _by_others(line: Timeline, own: object, held: object, police: object) -> bool:
+    """Whether another restraint is charted, and nothing that speaks of a device of this unit.
+
+    Police devices, a hold by hand or a sedative; no list of own devices, no end of securing them, and no limb
+    check but those of limbs in police devices.
+    """
+    if type(own) is not Absent or type(line.episode.application.completed) is not Absent:
+        return False
+    spans = {name: limb.spans for name, limb in line.limbs.items()}
+    others = all(intervals.inside(t, spans.get(limb, ())) for limb, found in line.checks.items() for t, _ in found)
+    return others and (police is True or held is True or bool(line.sedatives))
+
+
+def _no_transfer(line: Timeline) -> bool:
+    """Whether care ended without a transfer: so charted, or not transported or died, and no transfer is charted."""
+    episode = line.episode
+    if type(episode.handover) is not Absent:
+        return False
+    ended = episode.transport.ended
+    return (
+        type(ended.how) is not Absent
+        or type(ended.time) is not Absent
+        or episode.transport.transported is False
+        or episode.injuries.death.died is True
+    )
+
+
+def _infection(line: Timeline) -> bool:
+    """Whether an infection is charted, as a condition or as a cause that was found."""
+    return "infection" in items(line.episode.patient.conditions) or any(
+        cause.cause == "infection" and cause.result == "found" for cause in items(line.episode.decision.causes)
     )
 
 

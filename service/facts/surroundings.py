@@ -11,6 +11,7 @@ from service.episode.absence import Absent
 from . import intervals
 from .builder import FactBuilder, state_of
 from .entries import items
+from .fact import place
 from .limbs import check_times
 from .responses import RESPONSE, Responses, within
 from .timeline import ROUNDING, Timeline
@@ -110,6 +111,9 @@ class Surroundings:
         own_off = removed or not intervals.inside(time, self._own_left_on)
         off = own_off and not intervals.inside(time, self._police_left_on)
         fact.set("restraints_off_charted", None if not off and line.awaited(time, RESPONSE) else off)
+        left_on = [place(device, "off") for device in items(line.limb_items) if type(device.off) is Absent]
+        left_on += [place(device, "off") for device in items(line.police_items) if type(device.off) is Absent]
+        fact.evidence["restraints_off_charted"] = (*fact.pointers, *left_on)
         self._limb_check(fact, time)
 
     def _limb_check(self, fact: FactBuilder, time: int) -> None:
@@ -138,6 +142,8 @@ class Surroundings:
                 fact.unknown(names[:3], "missing")
                 return
         fact.know(no_limb_check_after=after is None)
+        where = (*fact.pointers, place(self._line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
+        fact.evidence["no_limb_check_after"] = fact.evidence["limb_check_delay_sure"] = where
         if after is None:
             fact.unknown(names[:2], "missing")
         else:

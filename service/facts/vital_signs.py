@@ -24,13 +24,22 @@ FIRST_SCORE = 300
 #: A set this close before transfer of care counts as the set before transfer (common practice; protocols that ask for
 #: one give no number).
 BEFORE_TRANSFER = 600
-#: Attributes that follow from the sets of vital signs.
-FROM_VITALS = (
-    "spo2_charted", "etco2_charted", "glucose_charted", "temperature_charted", "ecg_charted", "spo2_after_sedation",
-    "etco2_after_sedation", "ecg_after_sedation", "ecg_after_antipsychotic", "first_etco2_after_sedation", "score_before",
-    "score_after_control", "score_at_application", "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index",
-    "shock_index_limit", "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
-)  # fmt: skip
+#: Attribute that follows from the sets of vital signs -> the one member of a set that it looks for.
+FROM_VITALS: dict[str, MemberName | None] = {
+    "spo2_charted": "spo2",
+    "spo2_after_sedation": "spo2",
+    **dict.fromkeys(("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation"), "etco2_mmhg"),
+    **dict.fromkeys(("ecg_charted", "ecg_after_sedation", "ecg_after_antipsychotic"), "rhythm"),
+    "glucose_charted": "glucose_mg_dl",
+    "temperature_charted": "temperature_c",
+    **dict.fromkeys(("score_before", "score_after_control", "score_at_application"), "agitation_score"),
+    **dict.fromkeys(
+        (
+            "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index", "shock_index_limit",
+            "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+        )
+    ),
+}  # fmt: skip
 
 
 def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> None:

@@ -55,7 +55,7 @@ class _Places(dict[str, tuple[Evidence, ...]]):
         """The places of an attribute, else ``default``."""
         if attribute in self or attribute not in _STANDS:
             return super().get(attribute, default)
-        return (at_member(self._episode, *_STANDS[attribute]),)
+        return (at_member(self._episode, *_STANDS[attribute], entry=FROM_VITALS.get(attribute)),)
 
 
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:

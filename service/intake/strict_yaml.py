@@ -2,8 +2,8 @@
 
 The usual loader turns ``10:30`` into 630, ``no`` into false and lets the last
 of two equal keys win. Here only ``true``, ``false``, ``null``, plain integers
-and plain decimals are special; everything else is text. Equal keys, anchors,
-merges and custom tags are refused.
+and plain decimals are special; everything else is text. Equal keys, aliases,
+merges, custom tags and control characters are refused.
 """
 
 from __future__ import annotations
@@ -17,6 +17,10 @@ import yaml
 _Base: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
+#: Line feed and tab are text.
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+
+
 class YamlError(Exception):
     """The text is not strict YAML. The message names file and line; files are the agency's or ours, never a request."""
 
@@ -28,14 +32,24 @@ class _StrictLoader(_Base):  # type: ignore[misc]
         super().__init__(stream)
         self._seen: set[int] = set()
 
-    def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
-        """Refuse equal keys, merge keys and aliases."""
+    def construct_object(self, node: Any, deep: bool = False) -> Any:
+        """Refuse aliases: a node that has been met before."""
         if id(node) in self._seen:
-            raise yaml.constructor.ConstructorError(None, None, "anchors are not allowed", node.start_mark)
+            raise yaml.constructor.ConstructorError(None, None, "aliases are not allowed", node.start_mark)
         self._seen.add(id(node))
+        return super().construct_object(node, deep)
+
+    def construct_scalar(self, node: Any) -> Any:
+        """Refuse control characters, which only an escape can bring in."""
+        if isinstance(node.value, str) and _CONTROL.search(node.value):
+            raise yaml.constructor.ConstructorError(None, None, "control characters are not allowed", node.start_mark)
+        return super().construct_scalar(node)
+
+    def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
+        """Refuse equal keys and merge keys."""
         keys: set[str] = set()
         for key_node, _ in node.value:
-            key = key_node.value
+            key = self.construct_scalar(key_node) if isinstance(key_node.value, str) else key_node.value
             if not isinstance(key, str) or key == "<<":
                 raise yaml.constructor.ConstructorError(None, None, "keys are plain text", key_node.start_mark)
             if key in keys:
@@ -67,5 +81,5 @@ def load(path: Path) -> Any:
     """Read and parse one file in UTF-8. Raises YamlError."""
     try:
         return loads(path.read_text(encoding="utf-8"), path.name)
-    except (OSError, UnicodeDecodeError) as error:
-        raise YamlError(f"{path.name}: {type(error).__name__}") from None
+    except (OSError, UnicodeDecodeError):
+        raise YamlError(f"{path.name}: not readable as text in UTF-8") from None

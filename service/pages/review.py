@@ -230,6 +230,7 @@ class _Page:
             "notices": [n for n in notices if n["severity"] != "critical"],
             "accepted": [self._item(finding) for finding in document["accepted"]],
             "unjudged": document["unjudged"],
+            "language": self.review.intake.language,
             "off": [
                 (entry, rule.title if (rule := self.book.find(entry["rule"])) else "") for entry in document["off"]
             ],

@@ -45,7 +45,10 @@ def render(
         page.gap()
         page.text(f"Stays unjudged ({len(document['unjudged'])})", color="heading")
         for entry in document["unjudged"]:
-            page.text(f"{entry['severity'].upper()} {entry['title']}. {entry['message']}", 2)
+            rule = f" [{entry['rule']['id']}]" if entry["rule"] else ""
+            page.text(f"{entry['severity'].upper()} {entry['title']}{rule}. {entry['message']}", 2)
+            for instance in entry["instances"]:
+                page.text(f"-{_clock(instance)} {_places(instance)}", 4)
     if document["accepted"]:
         page.gap()
         page.text(f"Accepted ({len(document['accepted'])})", color="heading")
@@ -62,8 +65,8 @@ def _counts(summary: Mapping[str, Any]) -> str:
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
     said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
     rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
-    accepted = f", {summary['accepted']} accepted" if summary["accepted"] else ""
-    return f"{count(summary['findings'], 'finding')}: {found}{accepted}. {count(summary['rules'], 'rule')}: {rules}."
+    more = "".join(f", {summary[each]} {each}" for each in ("accepted", "counted", "covered") if summary[each])
+    return f"{count(summary['findings'], 'finding')}: {found}{more}. {count(summary['rules'], 'rule')}: {rules}."
 
 
 def _tell_now(page: _Page, document: Mapping[str, Any]) -> None:
@@ -71,7 +74,7 @@ def _tell_now(page: _Page, document: Mapping[str, Any]) -> None:
         page.gap()
         page.text("TELL NOW", color="critical")
         for line in document["tell_now"]:
-            page.text(f"{line['text']} [{line['rule']}]", 2, "critical")
+            page.text(f"{line['text']} [{line['rule'] or 'no rule'}]", 2, "critical")
         page.text(document["patient"]["text"], 2)
 
 
@@ -167,6 +170,8 @@ def _finding(page: _Page, finding: Mapping[str, Any]) -> None:
         finding["severity"],
     )
     page.text(finding["message"], 4)
+    if "tell_now" in finding and finding["severity"] != "critical":
+        page.text(finding["tell_now"], 4)
     if len(instances) > 1:
         for instance in instances:
             own = f" {instance['message']}" if len(messages) > 1 else ""
@@ -201,7 +206,7 @@ def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[st
     off = [f"{each['rule']} {rules[each['rule']][1]}: {each['reason']}" for each in document["off"]]
     for name, lines in (
         ("Switched off by the profile", off),
-        ("Notices", [each["text"] for each in document["notices"]]),
+        ("Notices", [_notice(each) for each in document["notices"]]),
         ("Please note", document["cautions"]),
     ):
         if lines:
@@ -209,6 +214,11 @@ def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[st
             page.text(name, color="heading")
             for line in lines:
                 page.text(line, 2)
+
+
+def _notice(notice: Mapping[str, Any]) -> str:
+    places = ", ".join(place for place in notice["pointers"] if place)
+    return f"{notice['text']} At: {places}" if places else str(notice["text"])
 
 
 def _plain(word: str) -> str:

@@ -182,7 +182,11 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
     for name, lines in (
         ("For information", [f"{f['title']} [{f['rule']['id']}]" for f in infos]),
         ("Accepted by the sender", [f"{f['title']} [{f['rule']['id']}]" for f in document["accepted"]]),
-        ("Notices", [f"{n['severity']}: {n['text']}" for n in document["notices"]]),
+        (
+            "Dangers and duties that the record leaves open",
+            [f"{u['severity']}: {u['message']}{_named(u)}" for u in document["unjudged"]],
+        ),
+        ("Notices", [f"{n['severity']}: {n['text']}{_noticed(n, request)}" for n in document["notices"]]),
         (
             "Not sent, so what stands there was not seen",
             [f"{key}: {PREFETCH[key].partition('?')[0]}" for key in request.not_sent],
@@ -201,6 +205,15 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
     return _card(document, "account", head, indicator, detail, base_url)
 
 
+def _named(entry: Mapping[str, Any]) -> str:
+    return "" if entry["rule"] is None else f" [{entry['rule']['id']}]"
+
+
+def _noticed(notice: Mapping[str, Any], request: HookRequest) -> str:
+    places = [request.location(place) for place in notice["pointers"] if place]
+    return f" At: {', '.join(places)}." if places else ""
+
+
 def _disputed(finding: Mapping[str, Any]) -> bool:
     return any(instance.get("disputed") for instance in finding["instances"])
 
@@ -208,7 +221,7 @@ def _disputed(finding: Mapping[str, Any]) -> bool:
 def _bullet(finding: Mapping[str, Any], review: Review, request: HookRequest) -> str:
     told = f" **{_plain(finding['tell_now'])}**" if "tell_now" in finding else ""
     disputed = " Disputed: the two deciders disagree." if _disputed(finding) else ""
-    said = f"{_plain(finding['message'])} {_plain(finding['remediation'])}{disputed}"
+    said = f"{_plain(' '.join(messages(finding)))} {_plain(finding['remediation'])}{disputed}"
     return f"- {finding['severity']}: {_plain(finding['title'])}.{told} {said} {_places(finding, review, request)}"
 
 

@@ -78,12 +78,15 @@ class Review:
     sheet: FactSheet
 
 
-def applied(wanted: Wanted, episode: record.Episode) -> Wanted:
-    """What is asked, with the stage that fits the record: a call that has ended is reviewed as at closing."""
-    times = (episode.transport.ended.time, episode.handover.time, episode.chart.closed)
-    ended = isinstance(episode.transport.ended.how, str)
-    over = ended or any(isinstance(time, Moment) for time in times)
-    return wanted._replace(stage="closing") if over else wanted
+def ends_of_call(episode: record.Episode) -> list[str]:
+    """Pointers of the members by which the call is over; it is then reviewed as at closing."""
+    ends = {
+        "/transport/ended/time": isinstance(episode.transport.ended.time, Moment),
+        "/transport/ended/how": isinstance(episode.transport.ended.how, str),
+        "/handover/time": isinstance(episode.handover.time, Moment),
+        "/chart/closed": isinstance(episode.chart.closed, Moment),
+    }
+    return [pointer for pointer, charted in ends.items() if charted]
 
 
 def build(
@@ -94,13 +97,14 @@ def build(
     wanted: Wanted = AT_CLOSING,
     checkpoint: Checkpoint = never,
 ) -> Review:
-    """The review of one episode. The facts are those of a running call where ``applied`` leaves the stage open."""
-    asked_open, wanted = wanted.stage == "open", applied(wanted, intake.episode)
+    """The review of one episode. ``sheet``: of a running call where ``stage`` is open and ``ends_of_call`` names none."""
+    ended = ends_of_call(intake.episode) if wanted.stage == "open" else []
+    stage: Stage = "closing" if ended else wanted.stage
     clock = Clock(intake.episode)
     vocabulary = ruleset.book.vocabulary
     off, notices = tell.of_switches(ruleset.profile, sheet.closed, clock)
     on = [entry for entry in ruleset.rules if entry.rule.id not in off]
-    running = wanted.stage == "open"
+    running = stage == "open"
     asked = [entry for entry in on if entry.rule.due == "now"] if running else on
     outcomes = _outcomes(on, asked, decisions)
 
@@ -132,7 +136,7 @@ def build(
         "episode_ref": intake.episode.episode_ref,
         "versions": dict(ruleset.versions),
         "input_digest": intake.digest,
-        "stage": wanted.stage,
+        "stage": stage,
         "patient": patient(intake.episode, running=running),
         "tell_now": _tell_now(findings, documents, open_, teller, clock),
         "summary": {
@@ -171,7 +175,7 @@ def build(
             *tell.of_reading(intake),
             *notices,
             *tell.of_deciders(disputed_rules, failed),
-            *tell.of_stage(asked_open and not running),
+            *tell.of_stage(ended, intake),
             *tell.of_acceptances(matched, len(intake.accepted)),
             *tell.of_lost_ids(findings, intake),
             *tell.of_cut(findings),

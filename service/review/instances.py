@@ -54,11 +54,12 @@ class Instance:
 
     def document(self, message: str, intake: Intake, clock: Clock) -> dict[str, Any]:
         """The instance as the contract has it."""
-        lacking = self.entry.rule.category == "completeness"
+        of = self.fact.evidence.get
+        asked = {place.where for name in self.entry.asked for place in of(name, self.fact.pointers)}
         out: dict[str, Any] = {
             "message": message,
             "span": span_document(self.span, clock),
-            "pointers": [told(place, intake, entry_missing=lacking) for place in self.places],
+            "pointers": [told(one, intake, entry_missing=one.where in asked) for one in self.places],
             "fingerprint": self.fingerprint,
             "acceptable": self.acceptable,
         }

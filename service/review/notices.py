@@ -54,10 +54,10 @@ def of_deciders(disputed: Iterable[str], failed: Iterable[str]) -> list[Notice]:
     ]
 
 
-def of_stage(over: bool) -> list[Notice]:
-    """A call that the caller takes for running, and that is over by the record."""
+def of_stage(ends: Sequence[str], intake: Intake) -> list[Notice]:
+    """A call that the caller takes for running, and that is over by the record. ``ends``: where it says so."""
     text = "The record says that the call is over, so it was reviewed as at closing."
-    return [notice("call-is-over", "info", text)] if over else []
+    return [notice("call-is-over", "info", text, [intake.locate(end) for end in ends])] if ends else []
 
 
 def of_acceptances(matched: Matched, given: int) -> list[Notice]:
@@ -70,7 +70,11 @@ def of_acceptances(matched: Matched, given: int) -> list[Notice]:
     ]
     unused = [f"/accepted/{place}" for place in range(given) if place not in matched.used]
     if unused:
-        text = f"{count(len(unused), 'acceptance')} of {given} match no finding of this review."
+        hold = len(matched.used) - len(matched.refused)
+        text = (
+            f"{count(len(unused), 'acceptance')} of {given} match no finding of this review: the finding has gone, its "
+            f"entry has another id, or its rule was replaced. {hold} still hold."
+        )
         out.append(notice("acceptance-unused", "info", text, unused))
     return out
 
@@ -89,7 +93,10 @@ def of_lost_ids(findings: Iterable[Finding], intake: Intake) -> list[Notice]:
     if not places:
         return []
     without_ids = list(dict.fromkeys(intake.locate(place) for place in sorted(places, key=order_of)))
-    text = "These list items have no id: findings about them cannot be accepted. Give every list item an id."
+    text = (
+        "These list items have no id: findings about them cannot be accepted, and acceptances may be lost. "
+        "Give every list item an id that it keeps."
+    )
     return [notice("items-without-ids", "info", text, without_ids)]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterator
 from typing import Any
 
 from service.facts.fact import Evidence, Fact
@@ -23,7 +24,11 @@ def places(entry: RuleEntry, fact: Fact, disputed: bool = False) -> list[Evidenc
     """
     evidence_of = fact.evidence.get
     leaves = [leaf for leaf, _ in entry.compiled.deciding(fact)] if disputed else entry.compiled.proving(fact)
-    found = {evidence.where: evidence for leaf in leaves for evidence in evidence_of(leaf.attribute, ())}
+    found = {
+        evidence.where: evidence
+        for leaf in leaves
+        for evidence in evidence_of(leaf.attribute, ()) or _missing(entry, fact, leaf.attribute)
+    }
     chosen = list(found.values()) or list(fact.pointers)
     if len(chosen) > 1:
         chosen.sort(key=in_the_record)
@@ -32,6 +37,15 @@ def places(entry: RuleEntry, fact: Fact, disputed: bool = False) -> list[Evidenc
         if stated:
             chosen.sort(key=lambda evidence: evidence.where != stated[0].where)
     return chosen
+
+
+def _missing(entry: RuleEntry, fact: Fact, attribute: str) -> Iterator[Evidence]:
+    """The members of the fact's own objects that are missing and from which an attribute follows."""
+    for path in entry.asked.get(attribute, ()):
+        for own in fact.pointers:
+            place = own.lacks(path)
+            if place is not None:
+                yield place
 
 
 def in_the_record(evidence: Evidence) -> tuple[Any, ...]:
@@ -49,7 +63,7 @@ def told(evidence: Evidence, intake: Intake, *, entry_missing: bool = False) -> 
     if member is not None:
         out["missing"] = f"{pointer}/{member}"
     elif entry_missing and evidence.is_list:
-        out["missing"] = f"{pointer}/-"
+        out["missing"] = f"{pointer}/-/{evidence.entry}" if evidence.entry else f"{pointer}/-"
     out["label"] = f"{evidence.label}: no entry" if "missing" in out else evidence.label
     if chars:
         out["chars"] = {"from": chars[0], "to": chars[1]}

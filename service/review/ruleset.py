@@ -12,12 +12,16 @@ from service.rulebook.rule import BoundRule, Profile, Rule
 from service.rulebook.rule_file import RuleTexts
 from service.rulebook.vocabulary import ucum
 
+#: Attributes that say of an answer that it is not there, wherever a rule asks for them.
+_ABSENCES = frozenset({"unanswered", "unrechecked"})
+
 
 @dataclass(frozen=True, slots=True)
 class RuleEntry:
     """One rule under one profile.
 
     ``number``: its place in the rulebook. ``urgency``: sorts by severity and concern, the most urgent first.
+    ``asked``: of a rule of completeness, path of the contract of each member that it may find missing, by attribute.
     ``opening`` and ``closing``: the members of a finding that do not depend on the episode, ``closing_in_full`` with
     the reason and the sources whole. ``spans``: attributes whose time is that of a finding, the first that has one.
     """
@@ -32,6 +36,7 @@ class RuleEntry:
     closing: Mapping[str, Any]
     closing_in_full: Mapping[str, Any]
     spans: tuple[str, ...]
+    asked: Mapping[str, tuple[str, ...]]
 
     @property
     def rule(self) -> Rule:
@@ -88,7 +93,12 @@ def _entry(number: int, bound: BoundRule, book: Rulebook) -> RuleEntry:
         spans = (rule.worst_by.attribute, *spans)
     urgency = (words.severities.index(bound.severity), words.concerns.index(rule.concern))
     texts = book.texts[rule.id]
-    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans)
+    asked = {}
+    if rule.category == "completeness":
+        attributes = words.kinds[rule.about].attributes
+        leaves = [*bound.fails.leaves(), *(leaf for leaf in bound.applies.leaves() if leaf.attribute in _ABSENCES)]
+        asked = {leaf.attribute: attributes[leaf.attribute].inputs for leaf in leaves}
+    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans, asked)
 
 
 def _parameters(bound: BoundRule) -> dict[str, dict[str, Any]]:

@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from service.intake import strict_yaml
+from service.narrative.phrases import Phrases, compile_phrases
 
+from . import file_shapes
 from .profiles import load_profiles
 from .rule import Profile, Rule
 from .rule_file import PLACEHOLDER, RuleTexts, Slip, circles, need, read_rule
@@ -32,7 +34,7 @@ class RulebookError(Exception):
 @dataclass(frozen=True, slots=True)
 class Rulebook:
     """Everything of one release. ``rules`` in order of their ids; ``texts`` by rule id; ``facts``: published facts that
-    rules answer; ``by_key``: rule by id and by name."""
+    rules answer; ``phrases``: those of the narrative; ``by_key``: rule by id and by name."""
 
     name: str
     version: str
@@ -42,6 +44,7 @@ class Rulebook:
     profiles: Mapping[str, Profile]
     profile_digests: Mapping[str, str]
     vocabulary: Vocabulary
+    phrases: Phrases
     sources: Mapping[str, Mapping[str, Any]]
     facts: Mapping[str, Mapping[str, Any]]
     redirects: Mapping[str, str]
@@ -68,28 +71,37 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     Raises RulebookError with everything that is wrong.
     """
     slips: list[str] = []
+    data: dict[str, Any] = {}
+    for name in ("vocabulary", "inputs", "sources", "ruleset", "redirects"):
+        try:
+            data[name] = file_shapes.read(directory, name)
+        except Slip as slip:
+            slips.append(str(slip))
+    if slips:
+        raise RulebookError(slips)
     try:
-        data = {
-            name: strict_yaml.load(directory / f"{name}.yaml")
-            for name in ("vocabulary", "inputs", "sources", "ruleset", "redirects")
-        }
         vocabulary = parse(data["vocabulary"], data["inputs"])
-    except (strict_yaml.YamlError, KeyError, ValueError, TypeError) as error:
-        raise RulebookError([f"{directory.name}: {error}"]) from None
+        phrases = compile_phrases(data["vocabulary"]["phrases"])
+    except (LookupError, AttributeError, ValueError) as error:
+        raise RulebookError([f"vocabulary.yaml: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
-    slips += [
-        f"sources: fact {name} names an unknown source" for name, fact in facts.items() if fact["source"] not in sources
-    ]
     files = _rule_files(directory, vocabulary)
     if extra is not None:
         more_files = _rule_files(extra, vocabulary)
         files += more_files
         if not more_files and not (extra / "profiles").is_dir():
             slips.append(f"{extra.name}: neither rules nor profiles")
-        if (extra / "sources.yaml").exists():
-            more = strict_yaml.load(extra / "sources.yaml")
-            sources = {**more.get("sources", {}), **sources}
-            facts = {**more.get("facts", {}), **facts}
+        try:
+            more = file_shapes.read_more_sources(extra)
+        except Slip as slip:
+            raise RulebookError([f"{extra.name}/{slip}"]) from None
+        sources = {**more.get("sources", {}), **sources}
+        facts = {**more.get("facts", {}), **facts}
+    slips += [
+        f"sources.yaml: fact {name} names an unknown source"
+        for name, fact in facts.items()
+        if fact["source"] not in sources
+    ]
     rules: list[Rule] = []
     texts: dict[str, RuleTexts] = {}
     titles: dict[str, str] = {}
@@ -109,8 +121,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         except (strict_yaml.YamlError, Slip) as error:
             slips.append(f"{path.parent.name}/{path.name}: {error}")
             continue
-        except (KeyError, TypeError, AttributeError, ValueError) as error:
-            slips.append(f"{path.parent.name}/{path.name}: {type(error).__name__}: {error}")
+        except (LookupError, TypeError, AttributeError, ValueError):
+            slips.append(f"{path.parent.name}/{path.name}: a part has another form than rules/README.md shows")
             continue
         rules.append(rule)
         texts[rule.id] = written
@@ -147,6 +159,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         profiles=profiles,
         profile_digests={name: digest(p.raw) for name, p in profiles.items()},
         vocabulary=vocabulary,
+        phrases=phrases,
         sources=sources,
         facts=facts,
         redirects=redirects,

@@ -8,9 +8,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from service.intake import strict_yaml
-
+from . import file_shapes
 from .rule import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
+from .rule_file import Slip
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "measures", "off")
@@ -72,6 +72,8 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             slips.append(f"measures: unknown rule {rule_id}")
         elif rule.category != "completeness" or severities.get(rule_id, rule.severity) == "critical":
             slips.append(f"measures: {rule_id} is not a completeness rule under critical")
+        elif rule.locked:
+            slips.append(f"measures: {rule_id} is locked")
         elif not _said(reason):
             slips.append(f"measures: {rule_id} needs a reason")
         else:
@@ -95,9 +97,9 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
     profile = Profile(
-        str(data["profile"]),
-        int(data["version"]),
-        str(data["title"]),
+        data["profile"],
+        data["version"],
+        data["title"],
         parameters,
         severities,
         measures,
@@ -115,12 +117,12 @@ def load_profiles(
     slips: list[str] = []
     for path in sorted(directory.glob("*.yaml")):
         try:
-            profile, found = _profile(strict_yaml.load(path), rules, sources)
-        except strict_yaml.YamlError as error:
-            slips.append(str(error))
+            profile, found = _profile(file_shapes.read_profile(path), rules, sources)
+        except Slip as slip:
+            slips.append(str(slip))
             continue
-        except (KeyError, TypeError, AttributeError, ValueError) as error:
-            slips.append(f"{path.name}: {type(error).__name__}: {error}")
+        except TypeError:
+            slips.append(f"{path.name}: a list or a mapping stands where a word is asked for")
             continue
         if profile.id != path.stem or not _ID.fullmatch(profile.id):
             found.append("file name is the profile's id")

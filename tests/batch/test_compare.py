@@ -15,6 +15,7 @@ from service.pipeline import Pipeline
 from service.resources import rules_directory
 from tests.batch.made import BAD, some
 from tests.support.episodes import check, encoded, limb, small, vital
+from tests.support.reviews import instances
 
 LIMBS = small(
     limbs=[limb()],
@@ -51,7 +52,7 @@ def test_counts_are_those_of_the_reviews(pipeline: Pipeline, profile: str) -> No
             answer = json.loads(lines.review_line(pipeline, body, number, name))
             if answer["status"] == 200:
                 into.update(
-                    (number, f["rule"]["id"], f["fingerprint"], f["severity"]) for f in answer["review"]["findings"]
+                    (number, f["rule"]["id"], f["fingerprint"], f["severity"]) for f in instances(answer["review"])
                 )
     marks = [{entry[:3] for entry in side} for side in (before, after)]
     appear = sum(rule["totals"]["appears"] + rule["totals"]["moves"] for rule in found["rules"])

@@ -13,6 +13,7 @@ from service.batch import blocks, lines
 from service.engine.fence import NotEvaluated
 from service.pipeline import Pipeline, UnknownProfile
 from service.representations import review_json
+from service.review.build import Wanted
 from tests.batch.made import BAD
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, demo_names
@@ -21,11 +22,11 @@ from tests.support.pipeline import demo, demo_names
 @pytest.mark.parametrize("name", demo_names())
 def test_a_good_line_is_the_review_of_the_service(pipeline: Pipeline, name: str) -> None:
     body = encoded(demo(name))
-    found = lines.review_line(pipeline, body, 7, "default", explain=True)
-    review = review_json.render(pipeline.review(body, "application/json", "default", True))
+    found = lines.review_line(pipeline, body, 7, "default", Wanted(True, True, True))
+    review = review_json.render(pipeline.review(body, "application/json", "default", Wanted(True, True, True)))
     assert found == b'{"line":7,"status":200,"review":' + review + b"}"
     assert b"\n" not in found
-    assert lines.review_line(pipeline, body + b"\r\n", 7, "default", explain=True) == found
+    assert lines.review_line(pipeline, body + b"\r\n", 7, "default", Wanted(True, True, True)) == found
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ import pytest
 from service.batch import definitions, lines, measures
 from service.batch.measures import Tally
 from service.pipeline import Pipeline, UnknownProfile
+from service.review.build import Wanted
 from tests.batch.made import BAD, line, shifted, some
 from tests.support.episodes import check, clock, dose, encoded, limb, small, vital
 from tests.support.pipeline import demo
@@ -44,7 +45,11 @@ def test_every_line_and_every_rule_is_accounted_for(pipeline: Pipeline, mixed: d
 
 
 def test_counts_are_those_of_the_reviews(pipeline: Pipeline, mixed: dict[str, Any]) -> None:
-    reviews = [json.loads(lines.review_line(pipeline, body, 1)) for body in some(80, bad_every=10) if body.strip()]
+    reviews = [
+        json.loads(lines.review_line(pipeline, body, 1, "default", Wanted(accounts=True)))
+        for body in some(80, bad_every=10)
+        if body.strip()
+    ]
     outcomes = [{a["rule"]: a["outcome"] for a in r["review"]["accounts"]} for r in reviews if r["status"] == 200]
     for measure in mixed["measures"]:
         if measure["kind"] == "rule":
@@ -321,7 +326,7 @@ def test_a_rule_that_is_off_stands_beside(pipeline: Pipeline) -> None:
     review = pipeline.review(encoded(demo("exemplary")), "application/json", "default")
     some_rule = definitions.measures_of(pipeline.rulebook)[0]
     assert next(definitions.outcomes((some_rule,), review)) != definitions.OFF
-    without = type(review)(review.document, {}, (), review.intake, review.sheet)
+    without = type(review)(review.document, {}, (), {}, review.intake, review.sheet)
     assert next(definitions.outcomes((some_rule,), without)) == definitions.OFF
 
 

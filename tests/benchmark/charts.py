@@ -24,7 +24,7 @@ _VITALS = (
     ("eVitals.GlasgowScoreGroup", (("eVitals.19", "gcs_eye"), ("eVitals.20", "gcs_verbal"), ("eVitals.21", "gcs_motor"), ("eVitals.23", "gcs_total"))),
     ("eVitals.TemperatureGroup", (("eVitals.24", "temperature_c"),)),
 )  # fmt: skip
-_RESTRAINT_AND_HOLD = (min(codes.RESTRAINT_PROCEDURE), min(codes.HOLD_PROCEDURE))
+_RESTRAINT_AND_HOLD = ("386423001", "78086002")
 
 
 def fhir(document: Document) -> bytes:

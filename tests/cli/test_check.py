@@ -17,7 +17,9 @@ from service.commands.exit_status import FAILED, FAULTS, OK
 from service.pipeline import Pipeline, UnknownProfile
 from service.representations import review_json
 from service.resources import demo_directory
+from service.review.build import Wanted
 
+RICH = Wanted(explain=True, accounts=True, full=True)
 EXEMPLARY = demo_directory() / "exemplary.json"
 COMMAND = [sys.executable, "-m", "service.cli"]
 
@@ -69,6 +71,19 @@ def test_check_reads_every_format(to: str, tmp_path: Path, capsys: pytest.Captur
     path.write_bytes(b"<a>\n</b>")
     assert cli.main(["check", str(path)]) == FAILED
     assert "Line 2, column" in capsys.readouterr().err
+
+
+def test_control_characters_of_a_file_name_do_not_reach_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "\x1b[31m.json"
+    assert cli.main(["check", str(path)]) == FAILED
+    path.write_bytes(EXEMPLARY.read_bytes())
+    assert cli.main(["check", str(path)]) == OK
+    said = capsys.readouterr()
+    for text in said:
+        assert r"\x1b[31m.json" in text
+        assert "\x1b" not in text
 
 
 def test_a_mapping_that_cannot_be_used_is_told(
@@ -182,7 +197,7 @@ def test_one_profile_alone_gives_the_bytes_of_all_together(pipeline: Pipeline) -
     body = (demo_directory() / "everything-wrong.json").read_bytes()
     for name in ("default", "massachusetts-2026"):
         alone = Pipeline.build(profiles=[name])
-        both = [review_json.render(each.review(body, "application/json", name, True)) for each in (alone, pipeline)]
+        both = [review_json.render(each.review(body, "application/json", name, RICH)) for each in (alone, pipeline)]
         assert both[0] == both[1]
         with pytest.raises(UnknownProfile):
             alone.review(body, "application/json", "another")

@@ -11,6 +11,7 @@ from service import cli
 from service.commands.exit_status import FAILED, OK
 from service.pipeline import Pipeline
 from service.resources import demo_directory
+from tests.support.reviews import instances
 
 MEDIA = {"fhir": "application/fhir+json", "nemsis": "application/xml"}
 
@@ -23,7 +24,7 @@ def test_the_same_findings_through_every_format(pipeline: Pipeline, name: str, t
 
     native = pipeline.review(source.read_bytes(), "application/json", "default").document
     foreign = pipeline.review(target.read_bytes(), MEDIA[to], "default").document
-    marks = [[f["fingerprint"] for f in each["findings"]] for each in (native, foreign)]
+    marks = [[f["fingerprint"] for f in instances(each)] for each in (native, foreign)]
     assert marks[0] == marks[1]
 
 

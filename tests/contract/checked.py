@@ -5,6 +5,7 @@ The validator is jsonschema (JSON Schema 2020-12), with formats checked.
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from collections.abc import Iterable, Mapping
@@ -31,12 +32,35 @@ def _step(name: str) -> str:
     return name.replace("~", "~0").replace("/", "~1").replace("%", "%25").replace("{", "%7B").replace("}", "%7D")
 
 
+def closed(node: Any) -> Any:
+    """The same with every object closed that does not say that it is open.
+
+    Clients keep members that they do not know, since the contract only grows. A test must not: a member that the
+    service sends and the contract does not name would be nobody's promise.
+    """
+    if isinstance(node, dict):
+        out = {name: closed(each) for name, each in node.items()}
+        if node.get("type") == "object" and isinstance(node.get("properties"), dict):
+            out.setdefault("additionalProperties", False)
+        return out
+    return [closed(each) for each in node] if isinstance(node, list) else node
+
+
+@functools.cache
+def read_contract() -> dict[str, Any]:
+    """openapi.yaml as it is."""
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    document: dict[str, Any] = yaml.load(openapi_path().read_text("utf-8"), loader)
+    return document
+
+
 class Contract:
     """openapi.yaml, ready to check calls."""
 
     def __init__(self, document: dict[str, Any] | None = None) -> None:
-        self.document = document or yaml.safe_load(openapi_path().read_text("utf-8"))
-        self._registry = Registry().with_resource(_URN, DRAFT202012.create_resource(self.document))
+        self.document = document or read_contract()
+        resource = DRAFT202012.create_resource(closed(self.document))
+        self._registry = Registry().with_resource(_URN, resource)
         self._paths = {
             re.compile("^" + re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(template)) + "$"): template
             for template in self.document["paths"]

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+import json
 import re
+from pathlib import Path
 from typing import Any
 
 import openapi_spec_validator
+import pytest
+import yaml
+from jsonschema import Draft202012Validator  # type: ignore[import-untyped,unused-ignore]
 
 from service.api.contract import with_generated
 from service.app import create_app
-from service.intake import strict_json
+from service.episode.schema import episode_schema
+from service.facts.fact import STATE_ORDER
+from service.formats.fhir import chart as fhir
+from service.formats.nemsis import chart as nemsis
+from service.intake import episode_json, strict_json
 from service.problems import PROBLEMS
-from service.resources import openapi_path
+from service.resources import demo_directory, openapi_path
+from service.review import notices
+from service.review.build import OUTCOMES
 from service.settings import Settings
 from tests.contract.checked import Client, Contract
 from tests.support.pipeline import pipeline
@@ -42,10 +53,43 @@ def test_generated_parts_are_equal_to_the_model() -> None:
     assert with_generated(text) == text, "python -m service.api.contract --write"
 
 
+def known_words(name: str) -> list[str]:
+    """The words that the description of an open vocabulary lists as known."""
+    schema = Contract().document["components"]["schemas"][name]
+    assert "enum" not in schema
+    return re.findall(r"`([^`]+)`", schema["description"].partition("Known")[2])
+
+
+def test_the_words_of_open_vocabularies_are_those_of_the_rulebook() -> None:
+    words = pipeline().rulebook.vocabulary
+    assert known_words("Concern") == list(words.concerns)
+    assert known_words("Phase") == list(words.phases)
+    assert known_words("Category") == list(words.categories)
+    assert set(known_words("HandledBy")) == set(words.handlers)
+    assert set(known_words("State")) == set(STATE_ORDER)
+    assert set(known_words("Due")) == set(words.dues)
+    assert set(known_words("Confidence")) == set(words.confidence)
+
+
+def test_severity_and_outcome_are_closed() -> None:
+    schemas = Contract().document["components"]["schemas"]
+    assert schemas["Severity"]["enum"] == list(pipeline().rulebook.vocabulary.severities)
+    assert schemas["Outcome"]["enum"] == list(OUTCOMES)
+    closed = {name for name, schema in schemas.items() if "enum" in schema}
+    assert closed == {"Severity", "Outcome"}
+
+
+def test_the_codes_of_notices_are_those_of_the_readers_and_the_review() -> None:
+    of_review = re.findall(r"notice\(\s*\"([a-z-]+)\"", Path(notices.__file__).read_text("utf-8"))
+    of_json = re.findall(r"Notice\(\s*\"([a-z-]+)\"", Path(episode_json.__file__).read_text("utf-8"))
+    assert len(of_review) > 9 and of_json
+    known = known_words("NoticeCode")
+    assert set(known) == {*of_review, *of_json, *fhir.DETAILS, *nemsis.DETAILS}
+    assert len(known) == len(set(known))
+
+
 def test_problem_codes_are_those_of_the_table() -> None:
-    described = Contract().document["components"]["schemas"]["Problem"]["properties"]["code"]["enum"]
-    assert set(described) == set(PROBLEMS)
-    assert len(described) == len(PROBLEMS)
+    assert known_words("ProblemCode") == list(PROBLEMS)
 
 
 def test_every_code_of_the_reader_is_in_the_table() -> None:
@@ -92,3 +136,74 @@ def test_times_in_examples_are_strings() -> None:
             assert isinstance(value, str | int | float), value
 
     walk(_examples(Contract()))
+
+
+# ---------------------------------------------------------------- what is made from it
+
+
+@pytest.fixture(scope="module")
+def client() -> Client:
+    return Client(create_app(Settings(), pipeline()), Contract())
+
+
+def test_the_schema_of_an_episode_stands_alone(client: Client) -> None:
+    schema = client.get("/episode.schema.json").json
+    Draft202012Validator.check_schema(schema)
+    validator = Draft202012Validator(schema, format_checker=Draft202012Validator.FORMAT_CHECKER)
+    demos = [path for path in demo_directory().glob("*.json") if path.name != "index.json"]
+    assert len(demos) == 8
+    for path in demos:
+        assert list(validator.iter_errors(json.loads(path.read_bytes()))) == [], path.name
+    assert list(validator.iter_errors({"episode_ref": "a", "handover": {"time": "noon"}}))
+    assert {"Episode", *schema["$defs"]} == set(episode_schema())
+
+
+def test_the_part_for_json_is_short_and_valid(client: Client) -> None:
+    answer = client.get("/openapi-json.yaml")
+    assert answer.body.count(b"\n") < 800
+    part = yaml.safe_load(answer.body)
+    body = part["paths"]["/v1/reviews"]["post"]["requestBody"]["content"]
+    assert body["application/json"]["schema"] == {"$ref": "episode.schema.json"}
+    media_types = {media for node in _contents(part) for media in node}
+    assert media_types == {"application/json", "application/problem+json"}
+    # Checked by openapi-spec-validator against the published OpenAPI 3.1 schema; the record stands beside it.
+    body["application/json"]["schema"] = {"type": "object"}
+    openapi_spec_validator.validate(part)
+
+
+def _contents(node: Any) -> list[dict[str, Any]]:
+    if isinstance(node, dict):
+        own = [node["content"]] if isinstance(node.get("content"), dict) else []
+        node = list(node.values())
+    elif isinstance(node, list):
+        own = []
+    else:
+        return []
+    return [*own, *(each for child in node for each in _contents(child))]
+
+
+def test_the_part_for_json_says_what_the_whole_says(client: Client) -> None:
+    part = yaml.safe_load(client.get("/openapi-json.yaml").body)["components"]["schemas"]
+    whole = Contract().document["components"]["schemas"]
+    assert {name for name in part if part[name] != whole[name]} == {"Place"}
+    assert part["Place"]["required"] == ["pointer", "label"]
+
+
+def test_marks_of_absence_come_first() -> None:
+    """A client that takes the first that fits would read ``{"none": true}`` as a section without members."""
+    walked = 0
+
+    def walk(node: Any) -> None:
+        nonlocal walked
+        if isinstance(node, dict):
+            names = [each.get("$ref", "").rpartition("/")[2] for each in node.get("anyOf", ())]
+            if "Absence" in names:
+                walked += 1
+                assert names[0] == "Absence"
+                assert "NoneOfIt" not in names[2:]
+            node = list(node.values())
+        for each in node if isinstance(node, list) else ():
+            walk(each)
+
+    walk({name: Contract().document["components"]["schemas"][name] for name in episode_schema()})
+    assert walked > 300

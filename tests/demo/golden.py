@@ -1,4 +1,4 @@
-"""The readable golden of each demo episode: one line a finding.
+"""The readable golden of each demo episode: one line an instance of a finding.
 
 ``python -m tests.demo.golden`` writes them anew after a change of the rules;
 read the difference before keeping it.
@@ -12,6 +12,7 @@ from typing import Any
 
 from service.resources import demo_directory
 from tests.support.pipeline import demo_names, pipeline
+from tests.support.reviews import instances
 
 HERE = Path(__file__).parent
 GOLDEN = HERE / "golden"
@@ -24,11 +25,20 @@ def episodes() -> dict[str, bytes]:
 
 
 def lines(document: dict[str, Any]) -> list[str]:
-    """``severity rule pointer pointer ...`` for every finding, in the order of the review."""
-    return [
-        " ".join([f["severity"], f["rule"]["id"], *(p["pointer"] or "/" for p in f["pointers"])])
-        for f in document["findings"]
+    """``severity rule place place ...`` for every instance, in the order of the review; a missing member by its own pointer.
+
+    After them what is only counted, what is covered, and what stays unjudged.
+    """
+    found = [
+        " ".join([f["severity"], f["rule"]["id"], *(p.get("missing") or p["pointer"] or "/" for p in f["pointers"])])
+        for f in instances(document)
     ]
+    found += [f"counted {each['rule']} {each['facts']}" for each in document["counted"]]
+    found += [f"covered {each['rule']} {each['facts']} by {each['by']}" for each in document["covered"]]
+    for each in document["unjudged"]:
+        because = [f"{cause['path']} {cause['state']}" for cause in each["because"]]
+        found.append(" ".join(["unjudged", each["severity"], each["rule"]["id"], *because]))
+    return found
 
 
 def main() -> None:

@@ -18,22 +18,25 @@ from typing import Any
 import pytest
 
 from service.resources import demo_directory
+from service.review.build import Wanted
 from tests.demo.golden import GOLDEN, episodes, lines
 from tests.support.pipeline import INDEX, pipeline
+from tests.support.reviews import instances
 
 REVIEWS: dict[str, dict[str, Any]] = {
-    name: pipeline().review(body, "application/json", "default").document for name, body in episodes().items()
+    name: pipeline().review(body, "application/json", "default", Wanted(accounts=True)).document
+    for name, body in episodes().items()
 }
 
 
 def rules(name: str, severity: str | None = None) -> Counter[str]:
-    """How often each rule is found."""
-    return Counter(f["rule"]["id"] for f in REVIEWS[name]["findings"] if severity in (None, f["severity"]))
+    """How many places each rule finds."""
+    return Counter(f["rule"]["id"] for f in instances(REVIEWS[name]) if severity in (None, f["severity"]))
 
 
 def expect(name: str, must: dict[str, tuple[str, int]], must_not: set[str]) -> None:
-    """``must``: rule -> (severity, number of findings)."""
-    found = Counter((f["rule"]["id"], f["severity"]) for f in REVIEWS[name]["findings"])
+    """``must``: rule -> (severity, number of instances)."""
+    found = Counter((f["rule"]["id"], f["severity"]) for f in instances(REVIEWS[name]))
     for rule, (severity, number) in must.items():
         assert found[rule, severity] == number, f"{rule} should be {severity} {number} times"
     assert not must_not & set(rules(name)), sorted(must_not & set(rules(name)))
@@ -120,7 +123,7 @@ def test_a_narrative_that_repeats_the_record_is_no_finding() -> None:
 
 def test_found_prone_names_the_places() -> None:
     found = {
-        f["rule"]["id"]: [p["pointer"] for p in f["pointers"]]
+        f["key"]: [p["pointer"] for one in f["instances"] for p in one["pointers"]]
         for f in REVIEWS["found-prone-handcuffs-key-away"]["findings"]
     }
     assert any(pointer.startswith("/postures/0") for pointer in found["RR-1105"])
@@ -197,9 +200,11 @@ def test_lean_sender() -> None:
     name = "lean-sender"
     above_info = rules(name, "critical") + rules(name, "warning")
     assert above_info == Counter({"RR-1307": 1})  # left ankle, 19:55 to 20:16
-    left_leg = next(f for f in REVIEWS[name]["findings"] if f["rule"]["id"] == "RR-1307")
+    left_leg = next(one for one in instances(REVIEWS[name]) if one["rule"]["id"] == "RR-1307")
     assert left_leg["pointers"][0]["pointer"].startswith("/application/limbs/2")
-    unknown = {entry["rule"]["id"]: {u["state"] for u in entry["unknown"]} for entry in REVIEWS[name]["not_assessable"]}
+    unknown = {
+        rule["id"]: group["because"]["state"] for group in REVIEWS[name]["not_assessable"] for rule in group["rules"]
+    }
     for rule in (
         "RR-1009",
         "RR-1037",
@@ -212,8 +217,8 @@ def test_lean_sender() -> None:
         "RR-1327",
         "RR-1338",
     ):
-        assert "not_collected" in unknown[rule], rule
-    assert not any("extensions" in p["pointer"] for f in REVIEWS[name]["findings"] for p in f["pointers"])
+        assert unknown[rule] == "not_collected", rule
+    assert not any("extensions" in p["pointer"] for one in instances(REVIEWS[name]) for p in one["pointers"])
 
 
 #: Every critical thing the story tells, by hand from the table of red flags.
@@ -237,12 +242,14 @@ def test_everything_wrong() -> None:
     assert not missing, sorted(missing)
     summary = REVIEWS[name]["summary"]
     assert (
-        all(summary["by_phase"].values())
+        all(summary["by_concern"].values())
         and all(summary["by_category"].values())
         and all(summary["by_severity"].values())
     )
     assert len(rules(name)) >= 150
-    assert all(f["tell_now"] for f in REVIEWS[name]["findings"] if f["severity"] == "critical")
+    assert [line["finding"] for line in REVIEWS[name]["tell_now"] if line["finding"]] == list(
+        dict.fromkeys(rules(name, "critical"))
+    )
 
 
 def test_chart_restrained() -> None:

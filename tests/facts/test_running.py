@@ -6,7 +6,7 @@ import pytest
 
 from service.facts.fact import Fact
 from service.facts.sheet import build
-from service.review.build import Wanted, applied
+from service.review.build import ends_of_call
 from service.review.patient import patient
 from tests.support.episodes import Document, act, check, clock, declared_phrases, limb, one, read, small, vital
 
@@ -71,8 +71,8 @@ def test_the_end_of_care_without_transfer(how: str, state: str) -> None:
     episode = read(document).episode
     told = patient(episode, running=False)
     assert told["state"] == state and told.get("at") == (clock(20) if state != "unknown" else None)
-    assert applied(Wanted(stage="open"), episode).stage == "closing"
+    assert ends_of_call(episode) == ["/transport/ended/time", "/transport/ended/how"]
 
 
 def test_a_running_call_stays_open() -> None:
-    assert applied(Wanted(stage="open"), read(record(vital(1, hr=80))).episode).stage == "open"
+    assert ends_of_call(read(record(vital(1, hr=80))).episode) == []

@@ -16,6 +16,7 @@ from service.intake.result import Intake
 from tests.support.episodes import full
 from tests.support.fhir import read, shared, walk
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
 R4 = models["r4"]
 NAMES = ["chart", "full", *demo_names()]
@@ -79,7 +80,7 @@ def test_the_place_of_a_value_holds_the_value() -> None:
 def test_findings_point_into_the_document_that_was_sent(name: str) -> None:
     document = sent(name)
     review = pipeline().review(json.dumps(document).encode(), "application/fhir+json", "default").document
-    places = [place["fhirpath"] for finding in review["findings"] for place in finding["pointers"]]
+    places = [place["fhirpath"] for finding in instances(review) for place in finding["pointers"]]
     assert len(places) > 10
     assert [path for path in sorted(set(places)) if not walk(document, path)] == []
     assert [path for path in sorted(set(places))[:30] if not resolves(document, path)] == []

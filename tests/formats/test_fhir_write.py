@@ -17,9 +17,11 @@ from service.formats.fhir import read as fhir_reader
 from service.formats.fhir import write as fhir_writer
 from service.intake import episode_json
 from service.problems import Rejected
+from service.review.build import Wanted
 from tests.support.episodes import Document, full, small
 from tests.support.mutate import mutated
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
 
 def there_and_back(document: Document) -> tuple[record.Episode, record.Episode, Any]:
@@ -51,12 +53,12 @@ def test_every_demo_episode_gives_the_same_findings(name: str) -> None:
     """
     sent = demo(name)
     body = fhir_writer.encoded(episode_json.from_value(sent).episode)
-    ours = pipeline().review(json.dumps(sent).encode(), "application/json", "default").document
-    theirs = pipeline().review(body, "application/fhir+json", "default").document
+    ours = pipeline().review(json.dumps(sent).encode(), "application/json", "default", Wanted(accounts=True)).document
+    theirs = pipeline().review(body, "application/fhir+json", "default", Wanted(accounts=True)).document
 
     def told(review: Any) -> Any:
-        plain = [{k: v for k, v in f.items() if k != "pointers"} for f in review["findings"]]
-        return sorted((f | {"related": sorted(f["related"])} for f in plain), key=lambda f: str(f["fingerprint"]))
+        plain = [{k: v for k, v in f.items() if k != "pointers"} for f in instances(review)]
+        return sorted(plain, key=lambda f: str(f["fingerprint"]))
 
     assert told(theirs) == told(ours)
     assert theirs["accounts"] == ours["accounts"]

@@ -31,6 +31,7 @@ from tests.support.nemsis import (
     vital,
 )
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
 ODD = (
     "", " ", "0", "-1", "999999999999999999999", "1e9", "NaN", "é", "Z", "9923003", "7701003", "state.none", "state.recorded",
@@ -117,7 +118,7 @@ def test_oddities_are_reviewed_too() -> None:
         except Rejected:
             continue
         tree = etree.fromstring(body)
-        for finding in found["findings"]:
+        for finding in instances(found):
             assert all(
                 len(tree.xpath(p["xpath"], namespaces=nemsis_reader.NAMESPACES)) == 1 for p in finding["pointers"]
             )

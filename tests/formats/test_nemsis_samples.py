@@ -17,6 +17,7 @@ from service.formats.nemsis import xsd
 from service.problems import Rejected
 from tests.support.nemsis import CUSTOM, RELEASE, RESTRAINED, SAMPLES, codes, read, refused, shared
 from tests.support.pipeline import pipeline
+from tests.support.reviews import instances
 
 OFFICIAL = [
     *(f"PreTesting-{part}/2025-EMS-{case}_v351.xml" for part in ("full", "national") for case in ("1-Overdose", "2-Suicide", "3-MVC", "4-eBike", "5-CPMIH")),
@@ -137,9 +138,9 @@ def test_the_well_run_chart_has_nothing_critical() -> None:
     document = review(shared(RESTRAINED).read_bytes())
     assert document["summary"]["by_severity"]["critical"] == 0
     assert document["summary"]["error"] == 0
-    fast = [f for f in document["findings"] if "132" in f["message"]]
+    fast = [f for f in instances(document) if "132" in f["message"]]
     assert [f["severity"] for f in fast] == ["info"]
-    assert [list(p) for f in document["findings"] for p in f["pointers"] if "xpath" not in p] == []
+    assert [list(p) for f in instances(document) for p in f["pointers"] if "xpath" not in p] == []
 
 
 def test_without_custom_elements_it_has_no_more_findings() -> None:
@@ -158,7 +159,7 @@ def test_the_same_chart_in_both_formats() -> None:
     chart = review(shared(RESTRAINED).read_bytes())
 
     def findings(document: dict[str, Any]) -> set[tuple[str, str, str]]:
-        return {(f["rule"]["id"], f["severity"], f["message"]) for f in document["findings"]}
+        return {(f["rule"]["id"], f["severity"], f["message"]) for f in instances(document)}
 
     assert {f[0] for f in findings(bundle) - findings(chart)} == set(ONLY_THROUGH["FHIR"])
     assert {f[0] for f in findings(chart) - findings(bundle)} == set(ONLY_THROUGH["NEMSIS"])

@@ -197,7 +197,7 @@ def test_crew_law_enforcement_and_harm() -> None:
     assert episode.custody.law_enforcement_present is True
     assert [(i.person, i.kind) for i in episode.injuries.crew] == [("p1", "exposure")]
     assert ([c.complication for c in episode.injuries.complications], len(episode.injuries.patient)) == (["apnoea"], 1)
-    assert [(e.event, e.before_care) for e in episode.monitoring.events] == [("arrest", False)]
+    assert [(e.event, e.before_care) for e in episode.monitoring.events] == [("apnoea", False), ("arrest", False)]
     assert episode.injuries.death.died is True
 
 

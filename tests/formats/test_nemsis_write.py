@@ -18,9 +18,11 @@ from service.formats.nemsis.parse import parse
 from service.formats.nemsis.standard_elements import key_of, number
 from service.formats.nemsis.write import custom_id, full_mapping, member_paths, title, write
 from service.intake import episode_json
+from service.review.build import Wanted
 from tests.support.episodes import full, places, put
 from tests.support.nemsis import RELEASE, codes, read, shared
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
 #: What the format cannot hold, so that findings would differ: nothing. Left out are what is no part of the record.
 LEFT_OUT = ("accepted", "extensions")
@@ -48,13 +50,17 @@ def test_demo_episodes_come_back_as_they_were(name: str) -> None:
 def test_demo_episodes_have_the_same_findings(name: str) -> None:
     """Fingerprints, severities, messages and outcomes of all rules."""
     episode = {key: value for key, value in demo(name).items() if key not in LEFT_OUT}
-    ours = dict(pipeline().review(json.dumps(episode).encode(), "application/json", "default").document)
-    theirs = dict(pipeline().review(write(episode).document, "application/xml", "default").document)
+    ours = dict(
+        pipeline().review(json.dumps(episode).encode(), "application/json", "default", Wanted(accounts=True)).document
+    )
+    theirs = dict(
+        pipeline().review(write(episode).document, "application/xml", "default", Wanted(accounts=True)).document
+    )
 
     def told(document: dict[str, Any]) -> list[tuple[Any, ...]]:
         return sorted(
             (f["rule"]["id"], f["severity"], f["message"], f["fingerprint"], f["acceptable"])
-            for f in document["findings"]
+            for f in instances(document)
         )
 
     assert told(theirs) == told(ours)

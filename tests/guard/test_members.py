@@ -45,11 +45,12 @@ from service.facts.entries import items
 """
 
 
-def test_a_misspelled_member_does_not_pass_the_type_check(tmp_path: Path) -> None:
+@pytest.mark.xdist_group("mypy")
+def test_a_misspelled_member_does_not_pass_the_type_check(tmp_path: Path, mypy_cache: Path) -> None:
     asked = tmp_path / "asked.py"
     body = "\n\n".join(f"def line_{n}(episode: Episode) -> None:\n    {line}" for n, line in enumerate(LINES))
     asked.write_text(f"{HEAD}\n{body}\n", encoding="utf-8")
-    command = [sys.executable, "-m", "mypy", "--no-error-summary", "--cache-dir", str(tmp_path / "cache"), str(asked)]
+    command = [sys.executable, "-m", "mypy", "--no-error-summary", "--cache-dir", str(mypy_cache), str(asked)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300)
     said = dict.fromkeys(LINES, "")
     rows = asked.read_text("utf-8").splitlines()

@@ -16,8 +16,9 @@ ROOT = Path(__file__).parents[2]
     [["ruff", "check", "--no-cache", "."], ["ruff", "format", "--no-cache", "--check", "."], ["mypy", "--cache-dir"]],
     ids=lambda c: " ".join(c[:2]),
 )
-def test_clean(command: list[str], tmp_path: Path) -> None:
+@pytest.mark.xdist_group("mypy")
+def test_clean(command: list[str], mypy_cache: Path) -> None:
     if command[0] == "mypy":
-        command = [*command, str(tmp_path)]
+        command = [*command, str(mypy_cache)]
     done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stdout + done.stderr

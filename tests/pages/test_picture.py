@@ -12,6 +12,7 @@ from service.pages.limits import limits
 from tests.support.episodes import clock, dose, drop, exemplary, limb, put, vital
 from tests.support.pages import Element, demo_page, demo_review, review_of, shown, tree
 from tests.support.pipeline import demo_names, pipeline
+from tests.support.reviews import instances
 
 
 def drawings(root: Element) -> list[Element]:
@@ -30,7 +31,7 @@ def test_every_finding_is_marked_or_said_to_have_no_place_in_time(name: str) -> 
     root = tree(demo_page(name))
     (caption,) = root.by_tag("figcaption")
     aside = {int(a.text()) for a in caption.by_tag("a")}
-    every = set(range(1, len(demo_review(name).document["findings"]) + 1))
+    every = set(range(1, len(instances(demo_review(name).document)) + 1))
     for svg in drawings(root):
         marks = svg.by_class("mark")
         numbers = {int(m.attributes["href"].removeprefix("#f")) for m in marks}

@@ -13,7 +13,6 @@ import pytest
 from service.pages import html
 from service.pages import review as review_page
 from service.wording.clock import Clock
-from service.wording.headings import together
 from service.wording.places import Places
 from tests.support.episodes import exemplary, put
 from tests.support.pages import (
@@ -29,6 +28,7 @@ from tests.support.pages import (
     tree,
 )
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
 CANARY = "zq7canary"
 
@@ -46,10 +46,10 @@ def every_page() -> list[tuple[str, bytes]]:
 def test_every_finding_stands_once_with_all_it_says(name: str) -> None:
     document = demo_review(name).document
     found = findings_of(tree(demo_page(name)))
-    assert sorted(each.number for each in found) == list(range(1, len(document["findings"]) + 1))
+    assert sorted(each.number for each in found) == list(range(1, len(instances(document)) + 1))
     by_print = {each.fingerprint: each for each in found}
-    assert set(by_print) == {f["fingerprint"] for f in document["findings"]}
-    for finding in document["findings"]:
+    assert set(by_print) == {one["fingerprint"] for one in instances(document)}
+    for finding in instances(document):
         shown = by_print[finding["fingerprint"]]
         text = shown.article.text()
         for said in (
@@ -67,10 +67,10 @@ def test_every_finding_stands_once_with_all_it_says(name: str) -> None:
             assert source["title"] in text
 
 
-def test_findings_that_differ_in_their_place_only_stand_together() -> None:
+def test_the_instances_of_a_finding_stand_together() -> None:
     """Four limbs with one hole in their checks: one heading, one remediation, four places in order, each with its own number."""
     document = demo_review("night-two-crew-late-sedation").document
-    holes = [f for f in document["findings"] if f["rule"]["id"] == "RR-1307"]
+    holes = [one for one in instances(document) if one["rule"]["id"] == "RR-1307"]
     assert len(holes) == 4
     found = findings_of(tree(demo_page("night-two-crew-late-sedation")))
     (article,) = {
@@ -84,17 +84,6 @@ def test_findings_that_differ_in_their_place_only_stand_together() -> None:
     for each, finding in zip(together, holes, strict=True):
         assert finding["message"] in each.spot.text()
         assert "03:02 to 03:20" in each.spot.text()
-
-
-def test_findings_that_say_more_than_another_place_stand_apart() -> None:
-    finding = next(f for f in demo_review("night-two-crew-late-sedation").document["findings"] if f["related"])
-    other = {**finding, "fingerprint": finding["related"][0], "related": [finding["fingerprint"]]}
-    alike = {**finding, "related": [other["fingerprint"]]}
-    assert together([alike, other]) == [[alike, other]]
-    for name, value in (("severity", "critical"), ("remediation", "x"), ("handled_by", "nobody"), ("disputed", True)):
-        assert len(together([alike, {**other, name: value}])) == 2
-    assert len(together([alike, {**other, "rule": {**other["rule"], "id": "RR-0000"}}])) == 2
-    assert len(together([alike, {**other, "related": ["another story"]}])) == 2
 
 
 def test_the_top_names_the_gravest_findings_of_each_reader() -> None:
@@ -125,7 +114,7 @@ def test_every_rule_is_accounted_for(name: str) -> None:
 def test_findings_from_absence_look_different_from_charted_ones() -> None:
     document = demo_review("everything-wrong").document
     root = tree(demo_page("everything-wrong"))
-    absent = {f["fingerprint"] for f in document["findings"] if f["category"] == "completeness"}
+    absent = {one["fingerprint"] for one in instances(document) if one["category"] == "completeness"}
     for each in findings_of(root):
         assert ("absent" in each.article.classes) == (each.fingerprint in absent)
         assert ("charted" in each.article.classes) == (each.fingerprint not in absent)
@@ -154,28 +143,43 @@ def test_the_head_says_what_it_was_made_with() -> None:
 
 def test_what_to_tell_now_stands_before_everything_else() -> None:
     body = demo_page("everything-wrong").decode()
-    sentences = {f["tell_now"] for f in demo_review("everything-wrong").document["findings"] if "tell_now" in f}
+    lines = demo_review("everything-wrong").document["tell_now"]
     root = tree(body.encode())
     (box,) = root.by_class("tell-now")
     items = box.by_tag("li")
-    assert len(items) == len(sentences)
+    assert len(items) == len(lines) > 30
+    for item, line in zip(items, lines, strict=True):
+        assert item.text().startswith(" ".join(line["text"].split()))
     assert body.index('class="tell-now"') < body.index("For the reviewer") < body.index("<svg")
     assert not tree(demo_page("exemplary")).by_class("tell-now")
+
+
+@pytest.mark.parametrize("name", demo_names())
+def test_what_stays_unjudged_is_shown_with_its_places(name: str) -> None:
+    document = demo_review(name).document
+    text = tree(demo_page(name)).text()
+    for entry in document["unjudged"]:
+        assert " ".join(entry["message"].split()) in text
+        for one in entry["instances"]:
+            assert all(place["pointer"] in text for place in one["pointers"])
+    for line in document["tell_now"]:
+        assert " ".join(line["text"].split()) in text
 
 
 def test_switched_off_rules_accepted_findings_and_alarms_are_shown() -> None:
     document = demo("night-two-crew-late-sedation")
     plain = review_of(document).document
-    chosen = next(f for f in plain["findings"] if f["acceptable"])
+    chosen = next(one for one in instances(plain) if one["rule"]["id"] == "RR-1340")
     document["accepted"] = [{"fingerprint": chosen["fingerprint"], "reason": f"<b>{CANARY}</b>"}]
     review = review_of(document)
     off = [{"rule": "RR-1114", "reason": "Stretcher has no scale.", "owner": "Medical director", "ends": "2031-12-31"}]
     alarm = {
         "code": "deciders-disagree",
         "severity": "critical",
-        "detail": "Engine and evaluator disagree about RR-1101.",
+        "text": "Engine and evaluator disagree about RR-1101.",
+        "pointers": ["/postures/0"],
     }
-    notice = {"code": "x", "severity": "info", "detail": "A plain notice.", "pointer": "/patient"}
+    notice = {"code": "x", "severity": "info", "text": "A plain notice.", "pointers": ["/patient/canary-place"]}
     changed = replace(review, document={**review.document, "off": off, "notices": [notice, alarm]})
     root = tree(review_page.render(changed, pipeline().rulebook))
     text = root.text()
@@ -184,12 +188,12 @@ def test_switched_off_rules_accepted_findings_and_alarms_are_shown() -> None:
         "Stretcher has no scale.",
         "Owner: Medical director",
         "Ends 2031-12-31",
-        "A plain notice.",
+        "A plain notice. /patient/canary-place",
         f"<b>{CANARY}</b>",
     ):
         assert said in text
     (shown_alarm,) = root.by_class("alarm")
-    assert alarm["detail"] in shown_alarm.text()
+    assert f"{alarm['text']} /postures/0" in shown_alarm.text()
     assert "1 accepted" in text
     assert not [b for b in root.by_tag("b") if CANARY in b.text()]
 
@@ -204,7 +208,7 @@ def test_nothing_of_the_callers_own_words_is_on_the_page() -> None:
 
 def test_a_cascade_is_folded_under_its_worst_for_each_reader() -> None:
     document = demo_review("everything-wrong").document
-    by_print = {f["fingerprint"]: f for f in document["findings"]}
+    by_print = {one["fingerprint"]: one for one in instances(document)}
     root = tree(demo_page("everything-wrong"))
     rank = ("critical", "warning", "info").index
     assert root.by_class("story")
@@ -216,7 +220,8 @@ def test_a_cascade_is_folded_under_its_worst_for_each_reader() -> None:
         first = by_print[prints[id(head)]]
         for folded in own[0].by_class("finding"):
             each = by_print[prints[id(folded)]]
-            assert each["fingerprint"] in first["related"]
+            assert each["story"] == first["story"] is not None
+            assert each["severity"] != "critical"
             assert each["handled_by"] == first["handled_by"]
             assert rank(each["severity"]) >= rank(first["severity"])
             assert each["severity"] in folded.classes

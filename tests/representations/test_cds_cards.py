@@ -25,11 +25,13 @@ from service.formats.fhir import write as fhir_writer
 from service.formats.fhir.profile import EPISODE, system, url
 from service.problems import Rejected
 from service.representations import cds_cards
-from service.review.build import Review
+from service.review.build import Review, Wanted
 from tests.support.episodes import encoded
 from tests.support.fhir import restraint, shared, walk
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
+FULL = Wanted(accounts=True, full=True)
 CANARY = "zq7canary"
 INSTANCE = "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea"
 CARD = "4e0a3a1e-3283-4575-ab82-028d55fe2719"
@@ -96,7 +98,7 @@ def of_episode(document: Document) -> HookRequest:
 
 
 def reviewed(asked: HookRequest) -> Review:
-    return pipeline().review(asked.body, asked.media_type, "default")
+    return pipeline().review(asked.body, asked.media_type, "default", FULL)
 
 
 def cards(document: Document, base_url: str | None = None) -> list[Document]:
@@ -207,8 +209,10 @@ def test_every_finding_is_on_exactly_one_card(name: str) -> None:
         assert severity(holding[0]) <= severity({"indicator": finding["severity"]})
         if "tell_now" in finding:
             assert f"**{plain(finding['tell_now'])}**" in holding[0]["detail"]
-        for place in finding["pointers"]:
-            assert f"`/context/episode{place['pointer']}`" in holding[0]["detail"]
+        for one in finding["instances"]:
+            assert finding["severity"] != "critical" or plain(one["message"]) in holding[0]["detail"]
+            for place in one["pointers"]:
+                assert f"`/context/episode{place['pointer']}`" in holding[0]["detail"]
     assert all(plain(rule["rule"]) in told for rule in document["accounts"])
 
 
@@ -217,10 +221,9 @@ def severity(card: Document) -> int:
 
 
 def finding_on(finding: Document, card: Document) -> bool:
-    """By title and all of the finding's places: some findings of one rule read alike."""
-    places = ", ".join(
-        dict.fromkeys(f"{plain(p['label'])} `/context/episode{p['pointer']}`" for p in finding["pointers"])
-    )
+    """By title and the places of all its instances."""
+    pointed = [place for one in finding["instances"] for place in one["pointers"]]
+    places = ", ".join(dict.fromkeys(f"{plain(p['label'])} `/context/episode{p['pointer']}`" for p in pointed))
     head = card["summary"] == finding["title"] or plain(f"{finding['title']}.") in card["detail"]
     return head and any(
         f"At: {places}." in line and (plain(finding["message"]) in line or line.startswith("At: "))
@@ -253,9 +256,8 @@ def test_a_cascade_is_one_card_under_its_worst() -> None:
 def test_the_last_card_accounts_for_every_rule_and_says_the_cautions(name: str) -> None:
     last = cards(demo(name))[-1]
     document = reviewed(of_episode(demo(name))).document
-    lines = dict(
-        line[2:].split(": ", 1) for line in last["detail"].split("\n") if line.startswith("- ") and ": RR-" in line
-    )
+    _, _, by_outcome = last["detail"].partition("Rules by outcome:\n\n")
+    lines = dict(line[2:].split(": ", 1) for line in by_outcome.split("\n") if line.startswith("- "))
     said = {rule: outcome for outcome, ids in lines.items() if "RR-" in ids for rule in ids.split(", ")}
     names = {"finding": "finding", "not_applicable": "not applicable", "not_assessable": "not assessable"}
     assert said == {a["rule"]: names.get(a["outcome"], a["outcome"]) for a in document["accounts"]}
@@ -267,26 +269,32 @@ def test_the_last_card_accounts_for_every_rule_and_says_the_cautions(name: str) 
 def test_nothing_found_is_no_silence() -> None:
     (only,) = cards(demo("exemplary"))
     assert only["indicator"] == "info"
-    assert only["detail"].startswith("No findings. ")
+    said = reviewed(of_episode(demo("exemplary"))).document["patient"]["text"]
+    assert only["detail"].startswith(f"{plain(said)}\n\nNo findings. ")
 
 
 def test_a_rule_not_decided_is_a_critical_card() -> None:
     asked = of_episode(demo("exemplary"))
     review = reviewed(asked)
-    notice = {"code": "deciders-disagree", "severity": "critical", "detail": "Engine and evaluator disagree."}
+    notice = {
+        "code": "deciders-disagree",
+        "severity": "critical",
+        "text": "Engine and evaluator disagree.",
+        "pointers": ["/narrative"],
+    }
     switch = {"rule": "RR-1045", "reason": "No harness aboard.", "owner": "Director", "ends": "2031-12-31"}
     more = {"notices": [notice], "summary": review.document["summary"] | {"error": 1}, "off": [switch]}
     answer = json.loads(cds_cards.render(dataclasses.replace(review, document=review.document | more), asked))
     valid(answer, RESPONSE)
     assert answer["cards"][-1]["indicator"] == "critical"
     assert "1 not decided" in answer["cards"][-1]["summary"]
-    assert notice["detail"] in answer["cards"][-1]["detail"]
+    assert "critical: Engine and evaluator disagree. At: /context/episode/narrative." in answer["cards"][-1]["detail"]
     assert "RR-1045, until 2031-12-31, by Director: No harness aboard." in answer["cards"][-1]["detail"]
 
 
 def test_accepted_findings_are_named_and_the_reason_is_not() -> None:
     document = demo("night-two-crew-late-sedation")
-    chosen = next(f for f in reviewed(of_episode(document)).document["findings"] if f["acceptable"])
+    chosen = next(one for one in instances(reviewed(of_episode(document)).document) if one["acceptable"])
     document["accepted"] = [{"fingerprint": chosen["fingerprint"], "reason": CANARY}]
     found = cards(document)
     assert (
@@ -323,13 +331,43 @@ def test_uuids_are_of_input_and_finding_and_bytes_are_the_same(name: str) -> Non
     assert not {c["uuid"] for c in cards(demo(name))} & {c["uuid"] for c in cards(changed)}
 
 
+def test_what_stays_unjudged_is_on_a_card_of_its_own_where_it_is_critical_and_on_the_last_one() -> None:
+    document = reviewed(of_episode(demo("lean-sender"))).document
+    found = cards(demo("lean-sender"))
+    told = [entry for entry in document["unjudged"] if "tell_now" in entry]
+    critical = [card for card in found if card["indicator"] == "critical"]
+    assert len(critical) == len(told) == 2
+    for entry, card in zip(told, critical, strict=True):
+        assert f"**{plain(entry['tell_now'])}**" in card["detail"]
+        assert plain(entry["message"]) in card["detail"]
+        for one in entry["instances"]:
+            for place in one["pointers"]:
+                assert f"`/context/episode{place['pointer']}`" in card["detail"]
+        assert "late-entry" not in {reason["code"] for reason in card["overrideReasons"]}
+    for entry in document["unjudged"]:
+        assert plain(f"{entry['severity']}: {entry['message']} [{entry['rule']['id']}]") in found[-1]["detail"]
+
+
+def test_a_notice_leads_to_its_place_in_the_request() -> None:
+    document = demo("exemplary")
+    del document["monitoring"]["vitals"][5]["id"]
+    document["monitoring"]["vitals"][5]["spo2"] = 93
+    document["not_collected"] = ["/monitoring/actions"]
+    review = reviewed(of_episode(document))
+    places = [place for notice in review.document["notices"] for place in notice["pointers"] if place]
+    assert places
+    detail = cards(document)[-1]["detail"]
+    for place in places:
+        assert plain(f"/context/episode{place}") in detail
+
+
 def test_titles_of_the_rulebook_fit_a_summary() -> None:
     assert max(len(rule.title) for rule in pipeline().rulebook.rules) < 140
 
 
 def test_the_same_review_as_without_the_hook() -> None:
     for name in demo_names():
-        direct = pipeline().review(encoded(demo(name)), "application/json", "default")
+        direct = pipeline().review(encoded(demo(name)), "application/json", "default", FULL)
         assert reviewed(of_episode(demo(name))).document == direct.document
 
 
@@ -338,13 +376,12 @@ def test_the_same_review_as_without_the_hook() -> None:
 
 def test_a_prefetched_chart_gives_the_findings_of_the_whole_bundle() -> None:
     body = shared("fhir/fhir-restrained.json")
-    whole = pipeline().review(body, "application/fhir+json", "default")
+    whole = pipeline().review(body, "application/fhir+json", "default", FULL)
     asked = read_request(request(DISCHARGE, CONTEXT, prefetch=spread()))
     found = reviewed(asked)
     assert found.outcomes == whole.outcomes
-    assert sorted(f["message"] for f in found.document["findings"]) == sorted(
-        f["message"] for f in whole.document["findings"]
-    )
+    one, other = ([i["message"] for i in instances(review.document)] for review in (found, whole))
+    assert sorted(one) == sorted(other)
     assert asked.not_sent == ("conditions", "allergies", "communications", "compositions")
     last = json.loads(cds_cards.render(found, asked))["cards"][-1]
     assert "- allergies: AllergyIntolerance" in last["detail"]
@@ -354,7 +391,8 @@ def test_places_of_a_prefetched_chart_resolve_in_the_request() -> None:
     sent = json.loads(request(DISCHARGE, CONTEXT, prefetch=spread()))
     asked = read_request(json.dumps(sent).encode())
     review = reviewed(asked)
-    places = {p["fhirpath"] for f in review.document["findings"] for p in f["pointers"]}
+    shown = instances(review.document) + instances(review.document, "unjudged")
+    places = {p["fhirpath"] for one in shown for p in one["pointers"]}
     assert len(places) > 5
     for place in places:
         located = asked.location(place)

@@ -15,10 +15,13 @@ from service.formats.fhir.profile import system, url
 from service.intake import episode_json
 from service.problems import ProblemItem
 from service.representations import operation_outcome
-from service.review.build import Review
+from service.review.build import Review, Wanted
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
+#: Representations give reason and sources whole; the accounts are what they are held against.
+FULL = Wanted(accounts=True, full=True)
 CANARY = "zq7canary"
 #: https://hl7.org/fhir/R4/valueset-issue-type.html, the 31 codes (binding: required).
 ISSUE_TYPES = {
@@ -35,12 +38,12 @@ TRAPS = {"incomplete", "conflict"}
 
 
 def review_of(document: dict[str, Any]) -> Review:
-    return pipeline().review(encoded(document), "application/json", "default")
+    return pipeline().review(encoded(document), "application/json", "default", FULL)
 
 
 def fhir_review(name: str) -> tuple[Review, dict[str, Any]]:
     bundle = fhir_writer.bundle(episode_json.from_value(demo(name)).episode)
-    return pipeline().review(json.dumps(bundle).encode(), "application/fhir+json", "default"), bundle
+    return pipeline().review(json.dumps(bundle).encode(), "application/fhir+json", "default", FULL), bundle
 
 
 def rendered(review: Review) -> dict[str, Any]:
@@ -51,9 +54,32 @@ def extensions(node: dict[str, Any], slug: str) -> list[dict[str, Any]]:
     return [each for each in node.get("extension", []) if each["url"] == url(slug)]
 
 
+def parts(extension: dict[str, Any], name: str) -> list[Any]:
+    """The values of the parts of an extension that have this name."""
+    named = [each for each in extension["extension"] if each["url"] == name]
+    return [each.get("extension") or next(v for k, v in each.items() if k.startswith("value")) for each in named]
+
+
+def instances_in(issue: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """Fingerprint -> the extension of each instance of the finding in an issue."""
+    return {parts(each, "fingerprint")[0]: each for each in extensions(issue, "finding-instance")}
+
+
 def by_fingerprint(outcome: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    marked = [(extensions(issue, "finding-fingerprint"), issue) for issue in outcome["issue"]]
-    return {found[0]["valueString"]: issue for found, issue in marked if found}
+    """Fingerprint -> the issue in which the instance stands."""
+    return {mark: issue for issue in outcome["issue"] for mark in instances_in(issue)}
+
+
+def of_findings(outcome: dict[str, Any]) -> list[dict[str, Any]]:
+    return [issue for issue in outcome["issue"] if extensions(issue, "finding-instance")]
+
+
+def places_in(extended: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What each place says, by the names of its parts."""
+    names = ("location", "item", "missing", "label")
+    return [
+        {part["url"]: part["valueString"] for part in place["extension"] if part["url"] in names} for place in extended
+    ]
 
 
 def assert_published_codes(outcome: dict[str, Any]) -> None:
@@ -93,10 +119,9 @@ def test_the_independent_model_refuses_what_is_wrong() -> None:
 @pytest.mark.parametrize("name", demo_names())
 def test_every_finding_stands_once_with_its_severity_and_words(name: str) -> None:
     review = review_of(demo(name))
-    found = by_fingerprint(rendered(review))
-    assert set(found) == {f["fingerprint"] for f in review.document["findings"]}
-    for finding in review.document["findings"]:
-        issue = found[finding["fingerprint"]]
+    issues = of_findings(rendered(review))
+    assert len(issues) == len(review.document["findings"])
+    for finding, issue in zip(review.document["findings"], issues, strict=True):
         assert (
             issue["severity"] == {"critical": "error", "warning": "warning", "info": "information"}[finding["severity"]]
         )
@@ -106,11 +131,20 @@ def test_every_finding_stands_once_with_its_severity_and_words(name: str) -> Non
         assert finding["remediation"] in text
         assert text.startswith(finding.get("tell_now", finding["message"]))
         assert finding["why"] in issue["diagnostics"]
-        places = [
-            {part["url"]: part.get("valueString") for part in place["extension"]}.get("location", "")
-            for place in extensions(issue, "finding-place")
-        ]
-        assert places == [place["pointer"] for place in finding["pointers"]]
+        assert extensions(issue, "finding-concern")[0]["valueCode"] == finding["concern"]
+        told = instances_in(issue)
+        assert list(told) == [one["fingerprint"] for one in finding["instances"]]
+        for one in finding["instances"]:
+            instance = told[one["fingerprint"]]
+            assert one["message"] in issue["details"]["text"] + issue["diagnostics"]
+            assert parts(instance, "acceptable") == [one["acceptable"]]
+            period = [{"start": one["span"]["from"], "end": one["span"]["to"]}] if one["span"] else []
+            assert parts(instance, "span") == period
+            said = places_in([each for each in instance["extension"] if each["url"] == "place"])
+            assert said == [
+                {("location" if k == "pointer" else k): v for k, v in place.items() if k != "chars" and v}
+                for place in one["pointers"]
+            ]
         # Pointers are no FHIRPath, so they do not stand where FHIRPath is defined.
         assert "expression" not in issue
 
@@ -119,7 +153,7 @@ def test_codes_by_what_is_wrong() -> None:
     review = review_of(demo("everything-wrong"))
     found = by_fingerprint(rendered(review))
     codes = {
-        (f["category"], bool(f["parameters"]), found[f["fingerprint"]]["code"]) for f in review.document["findings"]
+        (f["category"], bool(f["parameters"]), found[f["fingerprint"]]["code"]) for f in instances(review.document)
     }
     assert codes == {
         ("completeness", False, "required"),
@@ -157,15 +191,19 @@ def test_every_rule_is_accounted_for(name: str) -> None:
     (accounts,) = extensions(outcome, "rule-accounts")
     said = {rule: part["url"] for part in accounts["extension"] for rule in part["valueString"].split()}
     assert said == {a["rule"]: a["outcome"] for a in review.document["accounts"]}
-    unknown = [i["details"]["coding"][0]["code"] for i in outcome["issue"] if i["code"] == "not-supported"]
-    assert unknown == [each["rule"]["id"] for each in review.document["not_assessable"]]
+    unknown = [i["details"]["text"] for i in outcome["issue"] if i["code"] == "not-supported"]
+    for group in review.document["not_assessable"]:
+        (text,) = [text for text in unknown if text.endswith(": " + ", ".join(r["id"] for r in group["rules"]))]
+        assert group["because"]["label"].lower() in text.lower()
     assert [i for i in outcome["issue"] if i["details"]["text"].endswith(review.document["cautions"][-1])]
 
 
 def test_no_findings_is_still_an_issue() -> None:
     outcome = rendered(review_of(demo("exemplary")))
     assert {issue["severity"] for issue in outcome["issue"]} == {"information"}
-    assert outcome["issue"][-1]["details"]["text"].startswith("No findings. ")
+    assert outcome["issue"][-1]["details"]["text"].startswith(
+        f"{review_of(demo('exemplary')).document['patient']['text']} No findings. "
+    )
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -176,7 +214,9 @@ def test_expressions_resolve_by_an_independent_evaluator(name: str) -> None:
     review, bundle = fhir_review(name)
     outcome = rendered(review)
     told = {path for issue in outcome["issue"] for path in issue.get("expression", [])}
-    pointed = {p["fhirpath"] for f in review.document["findings"] for p in f["pointers"]}
+    shown = instances(review.document) + instances(review.document, "unjudged")
+    pointed = {p["fhirpath"] for one in shown for p in one["pointers"]}
+    pointed |= {p for notice in review.document["notices"] for p in notice["pointers"] if p}
     assert pointed <= told
     sample = sorted(told)[:: max(1, len(told) // 30)]
     assert [path for path in sample if not fhirpathpy.evaluate(bundle, path, [], models["r4"])] == []
@@ -187,7 +227,7 @@ def test_expressions_resolve_by_an_independent_evaluator(name: str) -> None:
 def test_an_accepted_finding_is_still_shown_and_the_reason_is_not() -> None:
     document = demo("night-two-crew-late-sedation")
     first = review_of(document)
-    chosen = next(f for f in first.document["findings"] if f["acceptable"])
+    chosen = next(one for one in instances(first.document) if one["rule"]["id"] == "RR-1340")
     accepted = [{"fingerprint": chosen["fingerprint"], "reason": f"{CANARY}\u0001"}]
     review = review_of(document | {"accepted": accepted})
     assert review.document["summary"]["accepted"] == 1
@@ -198,19 +238,43 @@ def test_an_accepted_finding_is_still_shown_and_the_reason_is_not() -> None:
 
 
 def test_a_disagreement_a_switched_off_rule_and_a_notice_are_said() -> None:
-    review = review_of(demo("hold-only"))
-    finding = review.document["findings"][0] | {"disputed": True}
-    notice = {"code": "deciders-disagree", "severity": "critical", "detail": "Engine and evaluator disagree."}
+    review = review_of(demo("child-ketamine"))
+    finding = review.document["findings"][0]
+    one = finding["instances"][0] | {"disputed": True}
+    finding = finding | {"instances": [one]}
+    notice = {
+        "code": "deciders-disagree",
+        "severity": "critical",
+        "text": "Engine and evaluator disagree.",
+        "pointers": ["/sedation/doses/0"],
+    }
     switch = {"rule": "RR-1045", "reason": "No harness aboard.", "owner": "Director", "ends": "2031-12-31"}
     document = review.document | {"findings": [finding], "notices": [notice], "off": [switch]}
     outcome = rendered(dataclasses.replace(review, document=document))
     model(outcome)
-    assert extensions(by_fingerprint(outcome)[finding["fingerprint"]], "finding-disputed")[0]["valueBoolean"] is True
+    assert parts(instances_in(by_fingerprint(outcome)[one["fingerprint"]])[one["fingerprint"]], "disputed") == [True]
     (said,) = [i for i in outcome["issue"] if i["code"] == "exception"]
-    assert (said["severity"], said["details"]["text"]) == ("error", notice["detail"])
+    assert (said["severity"], said["details"]["text"]) == ("error", notice["text"])
+    assert places_in(extensions(said, "finding-place")) == [{"location": "/sedation/doses/0"}]
     assert any("RR-1045 is switched off until 2031-12-31" in i["details"]["text"] for i in outcome["issue"])
     (accounts,) = extensions(outcome, "rule-accounts")
     assert {"url": "off", "valueString": "RR-1045"} in accounts["extension"]
+
+
+def test_what_stays_unjudged_is_said_with_its_severity_cause_and_places() -> None:
+    review = review_of(demo("lean-sender"))
+    outcome = rendered(review)
+    model(outcome)
+    said = [issue for issue in outcome["issue"] if extensions(issue, "finding-unjudged")]
+    assert len(said) == len(review.document["unjudged"]) > 0
+    for entry, issue in zip(review.document["unjudged"], said, strict=True):
+        severities = {"critical": "error", "warning": "warning", "info": "information"}
+        assert (issue["severity"], issue["code"]) == (severities[entry["severity"]], "not-supported")
+        assert issue["details"]["coding"][0]["code"] == entry["rule"]["id"]
+        assert issue["details"]["text"] == entry.get("tell_now", entry["message"])
+        assert all(cause["path"] in issue["diagnostics"] for cause in entry["because"])
+        places = [place["pointer"] for one in entry["instances"] for place in one["pointers"]]
+        assert [place["location"] for place in places_in(extensions(issue, "finding-place"))] == places
 
 
 @pytest.mark.parametrize("name", demo_names())

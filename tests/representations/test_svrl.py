@@ -12,11 +12,13 @@ from lxml import etree, isoschematron
 from service.formats.fhir import write as fhir_writer
 from service.intake import episode_json
 from service.representations import svrl
-from service.review.build import Review
+from service.review.build import Review, Wanted
 from tests.support.episodes import encoded
 from tests.support.nemsis import RESTRAINED, shared
 from tests.support.pipeline import demo, demo_names, pipeline
+from tests.support.reviews import instances
 
+FULL = Wanted(accounts=True, full=True)
 NAMES = {"svrl": svrl.SVRL, "nem": "http://www.nemsis.org"}
 
 #: The grammar of SVRL, ISO/IEC 19757-3:2006, Annex D, written down from memory. It differs from there in what the
@@ -102,7 +104,12 @@ def reference_report() -> etree._Element:
 
 
 def review_of(document: dict[str, Any]) -> Review:
-    return pipeline().review(encoded(document), "application/json", "default")
+    return pipeline().review(encoded(document), "application/json", "default", FULL)
+
+
+def diagnostics(node: Any, name: str) -> list[str]:
+    """The texts of the diagnostics of this name."""
+    return [str(t) for t in node.xpath(f"svrl:diagnostic-reference[@diagnostic='{name}']/text()", namespaces=NAMES)]
 
 
 def tree(review: Review) -> etree._Element:
@@ -115,7 +122,7 @@ def found(root: etree._Element, path: str) -> list[Any]:
 
 def xml_review() -> tuple[Review, bytes]:
     body = shared(RESTRAINED).read_bytes()
-    return pipeline().review(body, "application/xml", "default"), body
+    return pipeline().review(body, "application/xml", "default", FULL), body
 
 
 def test_the_grammar_takes_what_the_reference_implementation_writes() -> None:
@@ -142,20 +149,21 @@ def test_valid_for_json_and_for_fhir(name: str) -> None:
     schema = grammar()
     for review in (
         review_of(demo(name)),
-        pipeline().review(json.dumps(bundle).encode(), "application/fhir+json", "default"),
+        pipeline().review(json.dumps(bundle).encode(), "application/fhir+json", "default", FULL),
     ):
         root = tree(review)
         assert schema.validate(root), schema.error_log
         failed = isoschematron.Schematron.ASSERTS_ONLY(root)
-        assert len(failed) == review.document["summary"]["findings"]
+        found = instances(review.document)
+        assert len(failed) == len(found)
         language = review.intake.language
-        first = {f["fingerprint"][3:]: f["pointers"][0][language] for f in review.document["findings"]}
+        first = {one["fingerprint"][3:]: one["pointers"][0][language] for one in found}
         assert {each.get("id").partition(".")[2]: each.get("location") for each in failed} == first
 
 
 def test_the_grammar_refuses_what_is_wrong() -> None:
     def spoil(path: str, name: str, value: str | None) -> bool:
-        root = tree(review_of(demo("hold-only")))
+        root = tree(review_of(demo("child-ketamine")))
         (node,) = found(root, path)[:1]
         if value is None:
             del node.attrib[name]
@@ -177,42 +185,64 @@ def test_says_what_the_review_says(name: str) -> None:
     accounts = {each.get("id"): each.get("role") for each in found(root, "//svrl:fired-rule")}
     assert accounts == {a["rule"]: a["outcome"] for a in review.document["accounts"]}
     nodes = {each.get("id"): each for each in found(root, "//svrl:failed-assert")}
-    assert len(nodes) == len(review.document["findings"])
-    for finding in review.document["findings"]:
-        node = nodes[f"{finding['rule']['id']}.{finding['fingerprint'][3:]}"]
+    assert len(nodes) == len(instances(review.document))
+    for one in instances(review.document):
+        node = nodes[f"{one['rule']['id']}.{one['fingerprint'][3:]}"]
         words = {"critical": "[ERROR]", "warning": "[WARNING]", "info": "[WARNING]"}
-        assert (node.get("role"), node.get("flag")) == (words[finding["severity"]], finding["severity"])
+        assert (node.get("role"), node.get("flag")) == (words[one["severity"]], one["severity"])
         (rule,) = node.xpath("preceding-sibling::svrl:fired-rule[1]/@id", namespaces=NAMES)
-        assert rule == finding["rule"]["id"]
+        assert rule == one["rule"]["id"]
         text = node.findtext("svrl:text", namespaces=NAMES)
-        assert text.startswith(finding.get("tell_now", finding["title"]))
-        assert finding["message"] in text
-        assert finding["remediation"] in text
-        places = node.xpath("svrl:diagnostic-reference[@diagnostic='place']/text()", namespaces=NAMES)
-        assert len(places) == len(finding["pointers"])
+        assert text.startswith(one["title"])
+        assert one["message"] in text, "the instance's own"
+        assert one["remediation"] in text
+        assert diagnostics(node, "tell-now") == ([one["tell_now"]] if "tell_now" in one else [])
+        assert diagnostics(node, "concern") == [one["concern"]]
+        places = diagnostics(node, "place")
+        assert len(places) == len(one["pointers"])
+        for said, place in zip(places, one["pointers"], strict=True):
+            assert place["label"] in said
+            assert place["pointer"] in said
+            assert place.get("missing", "") in said
     texts = [each.text for each in found(root, "svrl:text")]
     assert texts[-len(review.document["cautions"]) :] == review.document["cautions"]
-    for entry in review.document["not_assessable"]:
-        assert any(text.startswith(f"{entry['rule']['id']} cannot be assessed: ") for text in texts)
+    for group in review.document["not_assessable"]:
+        said = f"Cannot be assessed: {', '.join(rule['id'] for rule in group['rules'])}"
+        assert sum(text.endswith(said) for text in texts) == 1
+    told = [text.partition(": ")[2] for text in texts if text.startswith("Tell now (")]
+    assert told == [line["text"] for line in review.document["tell_now"]]
+    for entry in review.document["unjudged"]:
+        assert f"Unjudged ({entry['severity']}, {entry['rule']['id']}): {entry['message']}" in texts
+    assert review.document["patient"]["text"] in texts
 
 
 def test_accepted_disputed_switched_off_and_notices_are_said() -> None:
-    review = review_of(demo("hold-only"))
+    review = review_of(demo("child-ketamine"))
     finding = review.document["findings"][0]
-    notice = {"code": "deciders-disagree", "severity": "critical", "detail": "Engine and evaluator disagree."}
+    notice = {
+        "code": "deciders-disagree",
+        "severity": "critical",
+        "text": "Engine and evaluator disagree.",
+        "pointers": ["/sedation/doses/0"],
+    }
     switch = {"rule": "RR-1045", "reason": "No harness aboard.", "owner": "Director", "ends": "2031-12-31"}
-    more = {"notices": [notice], "off": [switch], "accepted": [finding | {"reason": "zq7canary"}], "findings": []}
+    more = {"notices": [notice], "off": [switch], "accepted": [_accepted(finding)], "findings": []}
     root = tree(dataclasses.replace(review, document=review.document | more))
     assert grammar().validate(root)
     assert [each.get("flag") for each in found(root, "//svrl:successful-report")] == [finding["severity"]]
     assert not found(root, "//svrl:failed-assert")
     texts = " ".join(each.text for each in found(root, "svrl:text"))
-    assert "Notice (critical, deciders-disagree): Engine and evaluator disagree." in texts
+    assert "Notice (critical, deciders-disagree): Engine and evaluator disagree. At: /sedation/doses/0" in texts
     assert "RR-1045 is switched off until 2031-12-31 by Director: No harness aboard." in texts
     assert "zq7canary" not in etree.tostring(root, encoding="unicode")
-    disputed = review.document | {"findings": [finding | {"disputed": True}]}
+    one = finding["instances"][0] | {"disputed": True}
+    disputed = review.document | {"findings": [finding | {"instances": [one]}]}
     root = tree(dataclasses.replace(review, document=disputed))
     assert found(root, "//svrl:diagnostic-reference[@diagnostic='disputed']")
+
+
+def _accepted(finding: dict[str, Any]) -> dict[str, Any]:
+    return finding | {"instances": [one | {"reason": "zq7canary", "by": "zq7canary"} for one in finding["instances"]]}
 
 
 def test_fatal_is_never_said() -> None:
@@ -228,7 +258,7 @@ def test_locations_resolve_in_the_chart_that_was_sent() -> None:
     (prefix,) = found(root, "svrl:ns-prefix-in-attribute-values")
     names = {prefix.get("prefix"): prefix.get("uri")}
     nodes = found(root, "//svrl:failed-assert")
-    assert len(nodes) == len(review.document["findings"]) > 0
+    assert len(nodes) == len(instances(review.document)) > 0
     for node in nodes:
         elements = node.xpath(".//nem:nemsisDiagnostic/nem:elements/nem:element/@location", namespaces=NAMES)
         assert node.get("location") in elements

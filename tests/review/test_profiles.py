@@ -20,13 +20,15 @@ from tests.support.reviews import instances
 
 #: In the night episode: first limb check late, a full dose with alcohol, 18 min between two limb checks.
 LATE, ALCOHOL, GAP = "RR-1305", "RR-1229", "RR-1307"
+#: Over 5 min between two sets of vital signs: information, and for measures.
+SIGNS = "RR-1322"
 SWITCH = {
     "rule": ALCOHOL,
     "reason": "Local protocol gives the full dose.",
     "owner": "medical director",
     "ends": "2031-05-03",
 }
-BASE = {"profile": "house", "version": 1, "title": "House rules", "notes": "For tests."}
+BASE = {"profile": "house", "version": 1, "title": "House rules", "notes": ["For tests."]}
 
 
 def rules_with(tmp_path: Path, *profiles: dict[str, Any]) -> Path:
@@ -42,13 +44,18 @@ def rules_with(tmp_path: Path, *profiles: dict[str, Any]) -> Path:
 
 @pytest.fixture(scope="module")
 def house(tmp_path_factory: pytest.TempPathFactory) -> Pipeline:
-    """One rule off, one lowered, one with another number."""
+    """Two profiles: one rule off, one lowered, one with another number; and one only counted, one raised."""
     profile = BASE | {
         "off": [SWITCH],
         "severities": {LATE: {"severity": "info", "source": "clark-2025"}},
         "parameters": {GAP: {"max_gap": {"value": 5, "source": "clark-2025"}}},
     }
-    return Pipeline.build(rules_with(tmp_path_factory.mktemp("house"), profile))
+    counting = BASE | {
+        "profile": "counting",
+        "measures": {LATE: "Counted for a year."},
+        "severities": {SIGNS: {"severity": "warning", "source": "clark-2025"}},
+    }
+    return Pipeline.build(rules_with(tmp_path_factory.mktemp("house"), profile, counting))
 
 
 def night(closed: str | None = "2031-05-03T04:25:00-06:00") -> Document:
@@ -126,6 +133,31 @@ def test_another_profile_changes_no_fingerprint(house: Pipeline) -> None:
     assert marks <= {one["fingerprint"] for one in instances(answer(house, night()))}
 
 
+def test_what_a_profile_only_measures_is_counted_and_never_asked(house: Pipeline) -> None:
+    document, default = (
+        pipe.review(encoded(night()), "application/json", name, Wanted(accounts=True)).document
+        for pipe, name in ((house, "counting"), (pipeline(), "default"))
+    )
+    assert LATE in found(default)
+    assert LATE not in found(document)
+    title = house.rulebook.by_key[LATE].title
+    assert {"rule": LATE, "title": title, "facts": 4} in document["counted"]
+    assert {c["rule"] for c in document["counted"]} - {c["rule"] for c in default["counted"]} == {LATE}
+    assert document["summary"]["finding"] == default["summary"]["finding"], "its outcome stays"
+    assert document["accounts"] == default["accounts"]
+    assert document["off"] == [], "it is counted, not off"
+
+
+def test_a_measure_that_a_profile_raises_is_asked(house: Pipeline) -> None:
+    """More than five minutes between vital signs: for measures by default, raised to a warning it is the author's."""
+    default = pipeline().review(encoded(night()), "application/json", "default").document
+    assert SIGNS in {entry["rule"] for entry in default["counted"]}
+    document = house.review(encoded(night()), "application/json", "counting").document
+    (finding,) = [f for f in document["findings"] if f["key"] == SIGNS]
+    assert (finding["severity"], finding["handled_by"]) == ("warning", "author")
+    assert SIGNS not in {entry["rule"] for entry in document["counted"]}
+
+
 def locked_rule() -> str:
     return next(rule.id for rule in pipeline().rulebook.rules if rule.locked)
 
@@ -145,6 +177,11 @@ REFUSED: dict[str, dict[str, Any]] = {
     "severity of unknown rule": {"severities": {"RR-9999": {"severity": "info"}}},
     "severity not a word": {"severities": {LATE: {"severity": "terrible"}}},
     "severity of locked rule": {"severities": {"LOCKED": {"severity": "info"}}},
+    "measures of unknown rule": {"measures": {"RR-9999": "Counted by us."}},
+    "measures of a safety rule": {"measures": {ALCOHOL: "Counted by us."}},
+    "measures of a critical rule": {"measures": {"RR-1303": "Counted by us."}},
+    "measures without reason": {"measures": {LATE: "  "}},
+    "measures of locked rule": {"measures": {"LOCKED": "Counted by us."}},
     "off unknown rule": {"off": [SWITCH | {"rule": "RR-9999"}]},
     "off locked rule": {"off": [SWITCH | {"rule": "LOCKED"}]},
     "off without reason": {"off": [{k: v for k, v in SWITCH.items() if k != "reason"}]},
@@ -187,6 +224,7 @@ def test_the_unchanged_base_is_taken(tmp_path: Path) -> None:
         "off": [SWITCH],
         "parameters": {GAP: {"max_gap": {"value": 10, "source": "clark-2025"}}},
         "severities": {LATE: {"severity": "info", "source": "clark-2025"}},
+        "measures": {LATE: "Counted by us."},
     }
     (tmp_path / "house.yaml").write_text(yaml.safe_dump(good, sort_keys=False), encoding="utf-8")
     book = pipeline().rulebook

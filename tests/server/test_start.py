@@ -112,6 +112,12 @@ def _no_rules(folder: Path) -> dict[str, str]:
     return {"RULES_DIR": str(folder / "empty")}
 
 
+def _sources_a_list(folder: Path) -> dict[str, str]:
+    (folder / "profiles").mkdir()
+    (folder / "sources.yaml").write_text("- a\n")
+    return {"EXTRA_RULES_DIR": str(folder)}
+
+
 def _profile(content: str) -> object:
     def write(folder: Path) -> dict[str, str]:
         (folder / "profiles").mkdir()
@@ -151,6 +157,7 @@ def _broken_authorities(folder: Path) -> dict[str, str]:
         (lambda _: {"DEFAULT_PROFILE": "nobody"}, "DEFAULT_PROFILE"),
         (_no_rules, "vocabulary.yaml"),
         (_broken_rules, "decision/"),
+        (_sources_a_list, "sources.yaml"),
         (_profile(""), "agency"),
         (_profile("id: agency\nver"), "agency"),
         (_profile("id: agency\nversion: 1\nname: x\nchoices: 3\n"), "agency"),
@@ -160,7 +167,7 @@ def _broken_authorities(folder: Path) -> dict[str, str]:
         (_keys_of_another, "TLS_KEY_FILE"),
         (_broken_authorities, "TLS_CLIENT_CA_FILE"),
     ],
-    ids=["profile that is not there", "no rules", "rule half written", "profile empty", "profile half written",
+    ids=["profile that is not there", "no rules", "rule half written", "sources a list", "profile empty", "profile half written",
          "profile of the wrong form", "profile no YAML", "clients half written", "no key set", "key of another",
          "no authorities"],
 )  # fmt: skip

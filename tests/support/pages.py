@@ -15,7 +15,7 @@ from service.pages import review as review_page
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
 from service.representations.formats_document import document as formats_document
-from service.review.build import Review
+from service.review.build import Review, Wanted
 from tests.batch.made import some
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
@@ -129,7 +129,7 @@ def tree(body: bytes) -> Element:
 
 def review_of(document: Document, profile: str = "default") -> Review:
     """Review a record."""
-    return pipeline().review(encoded(document), "application/json", profile)
+    return pipeline().review(encoded(document), "application/json", profile, Wanted(accounts=True, full=True))
 
 
 def shown(document: Document, profile: str = "default") -> tuple[Review, Element]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.pipeline import Pipeline
+from service.review.build import Wanted
 from tests.support.episodes import Document, encoded
 
 #: Members of an instance, those that an acceptance adds included.
@@ -15,6 +16,12 @@ ABOVE_INFO = ("critical", "warning")
 def review(pipeline: Pipeline, document: Document) -> Document:
     """The review of a record under the default profile."""
     return dict(pipeline.review(encoded(document), "application/json", "default").document)
+
+
+def accounts(pipeline: Pipeline, document: Document) -> list[dict[str, Any]]:
+    """The outcome of every rule for a record."""
+    made = pipeline.review(encoded(document), "application/json", "default", Wanted(accounts=True))
+    return list(made.document["accounts"])
 
 
 def instances(answer: Document, member: str = "findings") -> list[dict[str, Any]]:

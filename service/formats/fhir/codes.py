@@ -15,13 +15,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.episode.drugs import DRUGS
-from service.formats import rxnorm
-from service.formats.rxnorm import MEMORY, READ
+from service.formats import procedures, rxnorm
+from service.formats.meaning import MEMORY, READ, Meanings, words_of
 
 SNOMED = "http://snomed.info/sct"
 LOINC = "http://loinc.org"
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 UCUM = "http://unitsofmeasure.org"
+ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
 NCIT = "http://ncithesaurus-stage.nci.nih.gov"
 ABSENT_REASON = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
@@ -32,6 +33,7 @@ SAME_SYSTEM = {
     "urn:oid:2.16.840.1.113883.6.1": LOINC,
     "urn:oid:2.16.840.1.113883.6.88": RXNORM,
     "urn:oid:2.16.840.1.113883.3.26.1.1": NCIT,
+    "urn:oid:2.16.840.1.113883.6.90": ICD10CM,
 }
 
 
@@ -62,8 +64,9 @@ class Table:
         return next((row for row in self.rows if row.means == means), None)
 
 
-def _drugs(found: rxnorm.Codes) -> tuple[Row, ...]:
-    return tuple(Row(RXNORM, code, word, source) for code, (word, source) in found.items())
+def _meant(system: str, found: Meanings, kind: str) -> tuple[Row, ...]:
+    """The codes of one kind of a table that serves every format."""
+    return tuple(Row(system, code, each.word, each.source) for code, each in words_of(found, kind).items())
 
 
 def _rows(system: str, source: str, pairs: Iterable[tuple[str, Any]]) -> tuple[Row, ...]:
@@ -72,23 +75,10 @@ def _rows(system: str, source: str, pairs: Iterable[tuple[str, Any]]) -> tuple[R
 
 #: What an Observation, Procedure or Communication is about.
 SUBJECTS = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("386423001", "restraint"),
-            ("68894007", "restraint"),
-            ("78086002", "hold"),
-            ("284029005", "capnography"),
-            ("425543005", "capnography"),
-            ("252465000", "oximetry"),
-            ("46825001", "ecg"),
-            ("23852006", "ecg"),
-            ("182777000", "observation"),
-            ("304562007", "medical_direction"),
-            ("308292007", "transfer"),
-            ("429202003", "transfer"),
-        ],
+    tuple(
+        row
+        for kind in ("restraint", "hold", "monitor", "contact", "transfer")
+        for row in _meant(SNOMED, procedures.PROCEDURES, kind)
     )
     + _rows(
         LOINC,
@@ -468,42 +458,51 @@ ROUTES = Table(
 
 #: Ingredients an episode can name.
 INGREDIENTS = Table(
-    tuple(Row(RXNORM, drug.rxcui, name, drug.source) for name, drug in DRUGS.items()) + _drugs(rxnorm.PRODUCTS),
-    {name: name for name in DRUGS},
+    _meant(RXNORM, rxnorm.MEDICATIONS, "drug"),
+    {name: name for name in DRUGS}
+    | dict.fromkeys(("etomidate", "propofol", "buprenorphine", "rocuronium", "succinylcholine", "vecuronium"), "other"),
 )
 
 #: Drugs that answer a danger: an action, not a dose.
 ANSWERING_DRUGS = Table(
-    _drugs(rxnorm.ANSWERING),
+    _meant(RXNORM, rxnorm.MEDICATIONS, "action")
+    + _meant(SNOMED, rxnorm.BLOOD, "action")
+    + _meant(SNOMED, procedures.PROCEDURES, "action"),
     {
         "sodium chloride": "fluid",
         "normal saline": "fluid",
+        "saline": "fluid",
         "lactated ringer's": "fluid",
+        "lactated ringers": "fluid",
         "naloxone": "reversal_given",
         "flumazenil": "reversal_given",
         "dextrose": "dextrose",
         "glucose": "dextrose",
         "glucagon": "glucagon",
         "oxygen": "oxygen_given",
-    },
+        "dopamine": "vasopressor",
+        "epinephrine": "vasopressor",
+        "norepinephrine": "vasopressor",
+        "phenylephrine": "vasopressor",
+        "vasopressin": "vasopressor",
+    }
+    | dict.fromkeys(
+        ("adenosine", "amiodarone", "atropine", "diltiazem", "lidocaine", "labetalol", "metoprolol"),
+        "drug_for_adverse_effect",
+    ),
 )
 
 #: Drugs that neither sedate nor answer a danger here: left aside with a notice.
 ASIDE_DRUGS = Table(
-    _drugs(rxnorm.ASIDE),
+    _meant(RXNORM, rxnorm.MEDICATIONS, "aside") + _meant(SNOMED, rxnorm.BLOOD, "aside"),
     dict.fromkeys(
         (
             "acetaminophen",
-            "adenosine",
             "albuterol",
-            "amiodarone",
             "aspirin",
-            "atropine",
             "dexamethasone",
-            "epinephrine",
             "ibuprofen",
             "ipratropium",
-            "lidocaine",
             "nitroglycerin",
             "ondansetron",
         ),
@@ -511,25 +510,9 @@ ASIDE_DRUGS = Table(
     ),
 )
 
-#: Procedures that answer a danger.
-ACTIONS = Table(
-    _rows(
-        SNOMED,
-        MEMORY,
-        [
-            ("57485005", "oxygen_given"),
-            ("371907003", "oxygen_given"),
-            ("371908008", "oxygen_given"),
-            ("230040009", "suction"),
-            ("425447009", "ventilated"),
-            ("232674004", "airway_device"),
-            ("7443007", "airway_device"),
-            ("182692007", "airway_device"),
-            ("89666000", "cpr"),
-            ("426220008", "defibrillation"),
-        ],
-    )
-)
+#: Procedures that answer a danger; procedures without a meaning here, and why.
+ACTIONS = Table(_meant(SNOMED, procedures.PROCEDURES, "action"))
+ASIDE_PROCEDURES = Table(_meant(SNOMED, procedures.PROCEDURES, "aside"))
 
 LEVELS = Table(
     _rows(SNOMED, READ, [("397897005", "paramedic")]),

@@ -17,7 +17,7 @@ from service.episode import declaration, record
 from service.episode.absence import MISSING, Absent
 from service.episode.declaration import Node
 from service.episode.drugs import DRUGS
-from service.formats import rxnorm
+from service.formats.meaning import READ
 from service.intake import episode_json
 
 from . import codes, profile
@@ -343,7 +343,7 @@ class _Writer:
             word = getattr(item, sign)
             if isinstance(word, str):
                 used.add(sign)
-                row = next((r for r in table.rows if r.means == word and r.source == rxnorm.READ), None)
+                row = next((r for r in table.rows if r.means == word and r.source == READ), None)
                 answer = _row(row) if row else coding(f"monitoring.vitals.{sign}", word)
                 code, system = _sign_code(sign)
                 components.append(

@@ -1,15 +1,10 @@
-"""What was done and found: times, procedures, drugs, vital signs, limb checks, posture."""
+"""What was found: times, vital signs, limb checks, posture, arrest."""
 
 from __future__ import annotations
 
-from datetime import datetime
-
-from service.episode.drugs import DRUGS
-from service.formats import rxnorm
-
 from . import codes
 from .chart import Chart, Spot, as_number, moment
-from .people import Crew, drug_of
+from .treatments import moment_of
 from .tree import NOT_COLLECTED, El
 
 #: No end-tidal value in kPa or percent is as high as this in a living patient: 20 kPa are 150 mm[Hg].
@@ -36,164 +31,6 @@ def times(chart: Chart) -> None:
         chart.take(chart.part("/handover", here), "time", passed_on)
     elif given.absence:
         chart.take(chart.part("/handover", here), "time", given)
-
-
-# ---------------------------------------------------------------- procedures
-
-
-def procedures(chart: Chart, crew: Crew) -> None:
-    """Read eProcedures: restraint, holding, and what is an action of ours. With a PN beside the code it was not done."""
-    for group in chart.pcr.get("eProcedures").each("eProcedures.ProcedureGroup"):
-        what = group.get("eProcedures.03")
-        if not what.text or what.pn:
-            continue
-        if what.text in codes.RESTRAINT_PROCEDURE:
-            _restraint(chart, group, what)
-        elif what.text in codes.HOLD_PROCEDURE:
-            _hold(chart, crew, group, what)
-        elif what.text in codes.PROCEDURE_ACTION:
-            action = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
-            chart.code(action, "action", what, codes.PROCEDURE_ACTION)
-            chart.take(action, "time", group.get("eProcedures.01"))
-
-
-def _restraint(chart: Chart, group: El, what: El) -> None:
-    chart.restraint = chart.restraint or what
-    role, when = group.get("eProcedures.10"), group.get("eProcedures.01")
-    if codes.ROLE_SERVICE.get(role.text, codes.Code("")).word == "law_enforcement":
-        device = chart.item("/custody/devices", group, group.attribute("CorrelationID") or None)
-        chart.set_value(device, "device", "other", what)
-        chart.take(device, "on", when)
-        chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
-    else:
-        _started(chart, group, when)
-    _complications(chart, group)
-
-
-def _started(chart: Chart, group: El, when: El) -> None:
-    """Set the start of the application: the first of all."""
-    spot = chart.part("/application", group)
-    here, there = moment(when.text), _moment_of(spot.data.get("started"))
-    if there is None or here is None:
-        chart.take(spot, "started", when)
-    elif here < there:
-        chart.set_value(spot, "started", when.text, when, override=True)
-
-
-def _moment_of(value: object) -> datetime | None:
-    return moment(value) if isinstance(value, str) else None
-
-
-def _hold(chart: Chart, crew: Crew, group: El, what: El) -> None:
-    chart.restraint = chart.restraint or what
-    hold = chart.item("/application/holds", group, group.attribute("CorrelationID") or None)
-    chart.set_value(hold, "part", "whole_body", what)
-    chart.take(hold, "start", group.get("eProcedures.01"))
-    role, ident = group.get("eProcedures.10"), crew.ident(group.get("eProcedures.09"))
-    service = codes.ROLE_SERVICE.get(role.text)
-    if ident:
-        chart.set_value(hold, "by", ident, group.get("eProcedures.09"))
-    elif service:
-        chart.set_value(hold, "by", crew.other(service.word, role), role)
-        if service.word == "law_enforcement":
-            chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
-    _complications(chart, group)
-
-
-def _complications(chart: Chart, group: El) -> None:
-    found = list(group.each("eProcedures.07"))
-    for el in found:
-        if el.text in codes.PROCEDURE_COMPLICATION:
-            item = chart.item("/injuries/complications", el)
-            chart.code(item, "complication", el, codes.PROCEDURE_COMPLICATION)
-        elif el.text == codes.PROCEDURE_INJURY:
-            chart.set_value(chart.item("/injuries/patient", el), "when", "during_restraint", el)
-    if found and all(el.text in codes.NO_COMPLICATION for el in found):
-        chart.set_value(chart.part("/injuries", group), "complications", [], found[0])
-
-
-# ---------------------------------------------------------------- drugs
-
-
-def drugs(chart: Chart, crew: Crew) -> None:
-    """Read eMedications. A drug with a PN was considered and not given, and its amount is no dose."""
-    here = chart.pcr.get("eMedications")
-    told = False
-    for group in here.each("eMedications.MedicationGroup"):
-        what = group.get("eMedications.03")
-        told = told or bool(what.text) or what.absence is not None
-        if not what.text:
-            continue
-        drug, action = drug_of(what), codes.DRUG_ACTION.get(what.text) or codes.SNOMED_ACTION.get(what.text)
-        if drug is None and (what.text in rxnorm.ASIDE or (action and what.pn)):
-            chart.notice("drug-left-aside", what.at)
-        elif what.pn:
-            _not_given(chart, group, what, drug or "other")
-        elif drug is None and action:
-            answer = chart.item("/monitoring/actions", group, group.attribute("CorrelationID") or None)
-            chart.set_value(answer, "action", action.word, what)
-            chart.take(answer, "time", group.get("eMedications.01"))
-        else:
-            if drug is None:
-                # It may be a sedative, so it must be among the doses.
-                chart.notice("unknown-drug", what.at)
-            _dose(chart, crew, group, what, drug or "other")
-    if told:
-        sedation = chart.part("/sedation", here)
-        if "/sedation/doses" not in chart.lists:
-            chart.set_value(sedation, "doses", [], here)
-
-
-def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
-    dose = chart.item("/sedation/doses", group, group.attribute("CorrelationID") or None)
-    chart.set_value(dose, "drug", drug, what)
-    chart.take(dose, "time", group.get("eMedications.01"))
-    amount, unit = (
-        group.get("eMedications.DosageGroup", "eMedications.05"),
-        group.get("eMedications.DosageGroup", "eMedications.06"),
-    )
-    chart.take(dose, "dose", amount, as_number)
-    if unit.text and unit.text not in codes.DOSE_UNIT:
-        chart.unreadable(dose, "unit", unit, "unusable-unit")
-    else:
-        chart.code(dose, "unit", unit, codes.DOSE_UNIT)
-    chart.code(dose, "route", group.get("eMedications.04"), codes.ROUTE)
-    ident = crew.ident(group.get("eMedications.09"))
-    if ident:
-        chart.set_value(dose, "given_by", ident, group.get("eMedications.09"))
-    authority = group.get("eMedications.11")
-    if authority:
-        chart.code(dose, "ordered_by", authority, codes.ORDERED_BY)
-    response = group.get("eMedications.07")
-    if response.text in codes.EFFECT:
-        chart.code(dose, "effect", response, codes.EFFECT)
-    elif response.text:
-        chart.set_value(dose, "effect", NOT_COLLECTED, response)
-    else:
-        chart.take(dose, "effect", response)
-    effects = list(group.each("eMedications.08"))
-    words = list(dict.fromkeys(codes.ADVERSE_EFFECT[el.text].word for el in effects if el.text in codes.ADVERSE_EFFECT))
-    if words or any(el.text in codes.NO_COMPLICATION for el in effects):
-        chart.set_value(dose, "adverse_effects", words, effects[0])
-    elif effects:
-        chart.take(dose, "adverse_effects", effects[0], lambda _: None)
-
-
-def _not_given(chart: Chart, group: El, what: El, drug: str) -> None:
-    item = chart.item("/sedation/not_given", group, group.attribute("CorrelationID") or None)
-    chart.set_value(item, "drug", drug, what)
-    chart.take(item, "time", group.get("eMedications.01"))
-    reason = codes.NOT_GIVEN.get(what.pn)
-    if reason:
-        chart.set_value(item, "reason", reason.word, what)
-
-
-def sedated(chart: Chart) -> bool:
-    """Whether a sedative is among the doses."""
-    return any(
-        spot.data.get("drug") in DRUGS and DRUGS[spot.data["drug"]].sedative
-        for spot in chart.lists.get("/sedation/doses", ())
-    )
 
 
 # ---------------------------------------------------------------- vital signs
@@ -279,7 +116,7 @@ def _rhythm(chart: Chart, spot: Spot, found: list[El]) -> None:
 def examination(chart: Chart) -> None:
     """Read eExam: one limb check for each limb of an examination, combative behavior, seizures."""
     application = chart.objects.get("/application")
-    started = _moment_of(application.data.get("started")) if application else None
+    started = moment_of(application.data.get("started")) if application else None
     for group in chart.pcr.get("eExam").each("eExam.AssessmentGroup"):
         when = group.get("eExam.03")
         charted = moment(when.text)

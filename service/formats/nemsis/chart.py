@@ -32,6 +32,11 @@ DETAILS = {
     "negated-finding": "A finding is marked as not present; what was there instead is not charted.",
     "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
     "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "unknown-procedure": "This procedure is not known here; whether it was for the restraint or answered a danger cannot be told.",
+    "unknown-diagnosis": "This symptom or impression is not known here and was not used.",
+    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
+    "worse-after": "Charted as worse after it: read as a complication or adverse effect without a name.",
+    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
     "no-correlation": "The chart holds several of these, and nothing says to which one this custom value belongs. It was not used.",
     "unknown-correlation": "No element of the chart has this CorrelationID; the custom value was read by itself.",
     "custom-element-not-mapped": "No mapping knows this custom element; it was not used.",
@@ -160,6 +165,13 @@ class Chart:
                 spot.data["id"] = key
         return spot
 
+    def answered(self, path: str, el: El) -> None:
+        """Say that a list is charted: where nothing of it has been found, that there was none."""
+        around, _, name = path.rpartition("/")
+        spot = self.part(around, el)
+        if path not in self.lists and name not in spot.data:
+            self.set_value(spot, name, [], el)
+
     def forget_last(self, path: str) -> None:
         """Remove the last item of a list, in which nothing was found."""
         spot = self.lists[path].pop()
@@ -259,6 +271,8 @@ class Chart:
         for member in declaration.members(cls):
             here, at = f"{path}/{member.name}", f"{pointer}/{member.name}"
             inner: Any = None
+            if own.get(member.name) == [] and here in self.lists:
+                own.pop(member.name)  # one element says that there was none, and another that there was
             if member.name in own:
                 inner = own.pop(member.name)
                 places[at] = spot.places.get(member.name, spot.el) if spot else self.pcr

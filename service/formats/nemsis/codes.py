@@ -13,9 +13,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.episode.drugs import DRUGS
-from service.formats import rxnorm
-from service.formats.rxnorm import MEMORY, READ
+from service.formats import diagnoses, procedures, rxnorm
+from service.formats.meaning import MEMORY, READ, Meanings, words_of
 
 NEMSIS = "http://www.nemsis.org"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -26,7 +25,7 @@ NOT_APPLICABLE, NOT_RECORDED, NOT_REPORTING = "7701001", "7701003", "7701005"
 FINDING_NOT_PRESENT, SYMPTOM_NOT_PRESENT, APPROXIMATE = "8801005", "8801031", "8801029"
 NO_KNOWN_ALLERGY, NONE_REPORTED = "8801013", "8801015"
 NO, YES = "9923001", "9923003"
-RXNORM = "9924003"
+RXNORM, SNOMED = "9924003", "9924005"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,36 +85,6 @@ SUBSTANCES: dict[str, tuple[str, str]] = {
     "3101033": ("alcohol", "suspected"),
     "3101035": ("unknown", "suspected"),
 }
-
-#: Beginnings of ICD-10-CM codes, the longest first; anything else is ``other``. From memory.
-CONDITIONS: tuple[tuple[str, str], ...] = (
-    ("J96.12", "hypercapnic_failure"),
-    ("I45.81", "long_qt"),
-    ("Z86.73", "stroke"),
-    ("G47.3", "sleep_apnoea"),
-    ("F84.0", "autism"),
-    ("E66", "obesity"),
-    ("J45", "asthma"),
-    ("J44", "copd"),
-    ("I20", "coronary_disease"),
-    ("I25", "coronary_disease"),
-    ("I21", "recent_mi"),
-    ("I22", "recent_mi"),
-    ("I50", "heart_failure"),
-    ("G40", "seizure_disorder"),
-    ("I63", "stroke"),
-    ("E10", "diabetes"),
-    ("E11", "diabetes"),
-    ("E13", "diabetes"),
-    ("F01", "dementia"),
-    ("F02", "dementia"),
-    ("F03", "dementia"),
-    ("G30", "dementia"),
-    ("F2", "psychiatric_illness"),
-    ("F3", "psychiatric_illness"),
-    ("F4", "psychiatric_illness"),
-    ("F60", "psychiatric_illness"),
-)
 
 #: eCrew.02.
 LEVEL = _read(
@@ -225,23 +194,24 @@ NOT_GIVEN = _read(
     contraindicated="8801001 8801007", denied_by_order="8801003", patient_refused="8801019", not_needed="8801027",
     other="8801009 8801023",
 )  # fmt: skip
-#: Drugs that answer a danger: an action, not a dose.
-DRUG_ACTION = {code: Code(word, source) for code, (word, source) in rxnorm.ANSWERING.items()}
-#: SNOMED CT for oxygen given.
-SNOMED_ACTION = _memory(oxygen_given="71493000 57485005")
-#: Products charted in place of an ingredient.
-PRODUCT = {code: Code(word, source) for code, (word, source) in rxnorm.PRODUCTS.items()}
-
-#: Devices and placing of restraint; holding by hand.
-RESTRAINT_PROCEDURE = _read(restraint="386423001") | _memory(restraint="68894007")
-HOLD_PROCEDURE = _read(hold="78086002")
-PROCEDURE_ACTION = _memory(
-    cpr="89666000", defibrillation="426220008 450661000124102", suction="230040009 232706003", ventilated="425447009"
-)
 PROCEDURE_COMPLICATION = _read(
     apnoea="3907003", hypertension="3907017", hypotension="3907021", hypoxia="3907025",
     other="3907001 3907005 3907007 3907009 3907011 3907013 3907015 3907019 3907023 3907031 3907035 3907039 3907041 3907043 3907045 3907047 3907049 3907051",
 )  # fmt: skip
+#: Complications that are dangers with a word among the events: eProcedures.07 and eMedications.08.
+EVENT_OF_COMPLICATION = {
+    code: word
+    for word, told in {
+        "apnoea": "3907003 3708003",
+        "breathing_complaint": "3907039 3708035",
+        "vomiting": "3907045 3708041",
+    }.items()
+    for code in told.split()
+}
+#: eMedications.08 of a drug that is no dose -> a complication.
+COMPLICATION_OF_DRUG = {"3708003": "apnoea", "3708015": "hypertension", "3708019": "hypotension", "3708023": "hypoxia"}
+#: eMedications.07, eProcedures.08: the patient was worse after it.
+WORSE = "9916005"
 PROCEDURE_INJURY = "3907027"
 BEHAVIOURAL_PROTOCOL = "9914053"
 
@@ -273,8 +243,12 @@ def _each(word: str, *codes: str) -> Table:
     return {code: Code(word) for code in codes}
 
 
-def _ingredients() -> Table:
-    return {drug.rxcui: Code(name, drug.source) for name, drug in DRUGS.items()}
+def _shown(found: Meanings) -> Table:
+    """A table of meanings for people to read; of what is left aside it says why."""
+    return {
+        code: Code(f"not used: {each.word}" if each.kind == "aside" else each.word, each.source, each.near)
+        for code, each in found.items()
+    }
 
 
 #: Element, or attribute with where it stands -> the codes of the standard that are read from it.
@@ -340,14 +314,12 @@ BY_ELEMENT: dict[str, Table] = {
 }
 #: The same for codes of other systems, which the schema does not list: RxNorm, SNOMED CT, ICD-10-CM (beginnings).
 BY_ELEMENT_OF_OTHERS: dict[str, Table] = {
-    "eMedications.03": _ingredients()
-    | PRODUCT
-    | DRUG_ACTION
-    | SNOMED_ACTION
-    | {code: Code(word, source) for code, (word, source) in rxnorm.ASIDE.items()},
-    "eHistory.06": _ingredients() | PRODUCT,
-    "eHistory.08": {start: Code(word, MEMORY) for start, word in CONDITIONS},
-    "eProcedures.03": RESTRAINT_PROCEDURE | HOLD_PROCEDURE | PROCEDURE_ACTION,
+    "eMedications.03": _shown(rxnorm.MEDICATIONS),
+    "eHistory.06": _shown(words_of(rxnorm.MEDICATIONS, "drug")),
+    "eHistory.08": _shown(diagnoses.HISTORY),
+    "eProcedures.03": _shown(procedures.PROCEDURES),
+    "eSituation.09, eSituation.10": _shown(diagnoses.SYMPTOMS),
+    "eSituation.11, eSituation.12": _shown(diagnoses.IMPRESSIONS),
 }
 #: Element that is read and is no member by itself -> what it is read for.
 HELPERS: dict[str, str] = {

@@ -5,21 +5,30 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from service.episode.drugs import DRUGS
+from service.formats import rxnorm
+from service.formats.diagnoses import HISTORY, begins_with
+from service.formats.meaning import Meaning
+from service.formats.procedures import PROCEDURES
 
 from . import codes
 from .chart import Chart, as_number
 from .tree import NOT_COLLECTED, El
 
 _Words = list[str]
-_DRUG_OF = {drug.rxcui: name for name, drug in DRUGS.items()} | {
-    code: word.word for code, word in codes.PRODUCT.items()
-}
+
+
+def meaning_of(el: El) -> Meaning | None:
+    """What the code of a drug means, RxNorm unless it says otherwise; None for one that is not known."""
+    kind = el.attribute("CodeType")
+    if kind in ("", codes.RXNORM):
+        return rxnorm.MEDICATIONS.get(el.text)
+    return rxnorm.BLOOD.get(el.text) or PROCEDURES.get(el.text) if kind == codes.SNOMED else None
 
 
 def drug_of(el: El) -> str | None:
-    """Our word for the drug of an RxNorm code, None for one that is not known."""
-    return _DRUG_OF.get(el.text) if el.attribute("CodeType") in ("", codes.RXNORM) else None
+    """Our word for the drug of a code, None for one that is not known or no drug of the record."""
+    found = meaning_of(el)
+    return found.word if found is not None and found.kind == "drug" else None
 
 
 def patient(chart: Chart) -> None:
@@ -124,13 +133,11 @@ def _listed(chart: Chart, history: El, element: str, member: str, read: Any, non
 
 
 def _allergies(found: list[El]) -> _Words:
-    return sorted({drug for el in found if (drug := drug_of(el))})
+    return sorted({drug for el in found if (drug := drug_of(el)) and drug != "other"})
 
 
 def _conditions(found: list[El]) -> _Words:
-    return sorted(
-        {next((word for start, word in codes.CONDITIONS if el.text.upper().startswith(start)), "other") for el in found}
-    )
+    return sorted({meaning.word if (meaning := begins_with(el.text, HISTORY)) else "other" for el in found})
 
 
 def _substances(chart: Chart, history: El, suspected: list[El]) -> None:

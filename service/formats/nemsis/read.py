@@ -21,7 +21,7 @@ from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
 
-from . import care, carried, codes, people, xsd
+from . import care, carried, codes, people, situation, treatments, xsd
 from .chart import Chart, fits_id
 from .custom import Custom, Definitions, definitions, results
 from .mapping import MappingError, Mappings, load_mappings, shipped
@@ -110,12 +110,14 @@ def _core(chart: Chart) -> None:
     crew = people.Crew(chart)
     people.patient(chart)
     care.times(chart)
-    care.procedures(chart, crew)
-    care.drugs(chart, crew)
+    treatments.procedures(chart, crew)
+    treatments.drugs(chart, crew)
     care.vitals(chart)
     care.examination(chart)
     care.posture(chart)
     care.arrest(chart)
+    situation.situation(chart)
+    treatments.no_other_actions(chart)
     people.law_enforcement(chart)
     people.harm(chart, crew)
     people.record(chart, crew)
@@ -200,7 +202,7 @@ def _restraint(chart: Chart, value: dict[str, Any]) -> El | None:
     ]
     if stated:
         return stated[0]
-    if care.sedated(chart):
+    if treatments.sedated(chart):
         for el in pcr.each("eProtocols", "eProtocols.ProtocolGroup", "eProtocols.01"):
             if el.text == codes.BEHAVIOURAL_PROTOCOL:
                 return el

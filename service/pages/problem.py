@@ -1,0 +1,23 @@
+"""One problem as a page: what it means, what to do, whether to send again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from . import html
+
+MEDIA_TYPE = html.MEDIA_TYPE
+#: ``Content-Security-Policy`` of this page.
+POLICY = html.READ_POLICY
+
+_SEND_AGAIN = {
+    "never": "Do not send the same request again: the answer would be the same.",
+    "later": "Send the same request again once, after as many seconds as Retry-After says. A review changes nothing, so that is safe.",
+    "once": "Send the same request again once, after a second. A review changes nothing, so that is safe.",
+}
+
+
+def render(guide: Mapping[str, Any]) -> bytes:
+    """The page in UTF-8. ``guide``: as ``ProblemGuide`` of the contract."""
+    return html.page("problem.html", POLICY, guide=guide, send_again=_SEND_AGAIN[guide["send_again"]])

@@ -1,0 +1,81 @@
+"""``tell_now`` is one list that a host can show and lose nothing, however much there is."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.review.findings import MOST_INSTANCES
+from tests.review.test_covering import answer as under
+from tests.review.test_covering import yielding
+from tests.support.episodes import Document, exemplary, small, vital
+from tests.support.pipeline import pipeline
+from tests.support.reviews import review
+
+LOW_SPO2 = "RR-1360"
+#: Critical by default, and a profile may lower it.
+HANDS_BEHIND = "RR-1107"
+
+
+def answer(document: Document) -> Document:
+    return review(pipeline(), document)
+
+
+def lows(count: int) -> Document:
+    """So many falls of SpO2, with a good reading between them, and no answer to any; the last one is the worst."""
+    vitals = []
+    for number in range(count):
+        spo2 = 70 if number == count - 1 else 80
+        vitals += [
+            vital(0.5 * number, id=f"low{number}", spo2=spo2),
+            vital(0.5 * number + 0.25, id=f"ok{number}", spo2=98),
+        ]
+    return small(contact=-10, handover=count + 30, monitoring={"vitals": vitals, "actions": []})
+
+
+@pytest.mark.parametrize(("count", "more"), [(199, None), (200, None), (201, 1), (230, 30)])
+def test_what_is_beyond_the_longest_list_is_counted_and_told(count: int, more: int | None) -> None:
+    after = answer(lows(count))
+    (finding,) = [f for f in after["findings"] if f["key"] == LOW_SPO2]
+    assert len(finding["instances"]) == min(count, MOST_INSTANCES) == count - (more or 0)
+    assert finding.get("more") == more
+    cut = [n for n in after["notices"] if n["code"] == "instances-left-out" and LOW_SPO2 in n["text"]]
+    assert len(cut) == (more is not None)
+    (line,) = [line for line in after["tell_now"] if line["rule"] == LOW_SPO2]
+    assert f"And {count - 1} more" in line["text"]
+    assert "70 %" in line["text"], "the worst value, which came last"
+    assert finding["instances"][0]["message"].startswith("SpO2 70 %")
+    assert "70 %" in finding["tell_now"]
+    assert after["summary"]["findings"] == len(after["findings"])
+
+
+def test_few_more_are_told_with_their_times() -> None:
+    document = exemplary()
+    for number, value in ((2, 80), (5, 70), (7, 75)):
+        document["monitoring"]["vitals"][number]["spo2"] = value
+    del document["monitoring"]["actions"]
+    (line,) = answer(document)["tell_now"]
+    assert "70 % at 18:32" in line["text"]
+    assert line["text"].endswith("And 2 more: 18:20, 18:40.")
+    assert line["pointers"][0]["pointer"] == "/monitoring/vitals/5/spo2"
+
+
+def test_a_critical_finding_with_no_time_is_told_too() -> None:
+    after = answer({"episode_ref": "no-times", "application": {"body_weight": [{"place": "neck", "by": "ems"}]}})
+    assert after["tell_now"], "weight on the neck"
+    assert [line["finding"] for line in after["tell_now"]] == [
+        f["key"] for f in after["findings"] if f["severity"] == "critical"
+    ]
+    assert None in [line["span"] for line in after["tell_now"]]
+
+
+def test_a_lowered_critical_rule_keeps_its_text_where_its_finding_stands() -> None:
+    document = exemplary()
+    document["postures"][1]["arms_behind_back"] = True
+    before = answer(document)
+    (finding,) = [f for f in before["findings"] if f["key"] == HANDS_BEHIND]
+    assert [line["finding"] for line in before["tell_now"]] == [HANDS_BEHIND]
+    after = under(yielding({}, severities={HANDS_BEHIND: "warning"}), document)
+    (lowered,) = [f for f in after["findings"] if f["key"] == HANDS_BEHIND]
+    assert lowered["severity"] == "warning"
+    assert lowered["tell_now"] == finding["tell_now"]
+    assert after["tell_now"] == []
