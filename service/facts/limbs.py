@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.episode import record
-from service.episode.absence import Absent
+from service.episode.absence import Absent, Partial
 from service.episode.moment import Moment
 
 from . import intervals
@@ -109,6 +109,11 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
     fact.evidence["checks"] = where
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
     count = len(seen) + len(untimed)
+    if isinstance(listed, Partial):
+        # The format has no place for checks, and some came all the same: what is not there is not known.
+        fact.set("checks", count or None, "not_collected")
+        fact.unknown(_DERIVED, "not_collected")
+        return
     if count and (seen or not lost):
         fact.know(checks=count)
     else:

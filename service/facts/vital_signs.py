@@ -79,6 +79,9 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     )
     for name, members, watched in questions:
         charted: bool | Absent = True if watched and items(spans[watched]) else measured(line, plain, members)
+        if charted is False and watched is None:
+            # The question is whether there is an entry at all, and one from before this unit's care is one.
+            charted = any(type(getattr(v, member)) is not Absent for v in vitals for member in members)
         fact.set(name, charted)
     _after_sedation(fact, line, ours, spans)
     _scores(fact, line, ours)

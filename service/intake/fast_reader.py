@@ -38,7 +38,7 @@ from msgspec import UNSET, Meta, UnsetType
 from msgspec.structs import force_setattr as set_member
 
 from service.episode import declaration, record
-from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent
+from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent, Partial
 from service.episode.declaration import MOST_ITEMS, MOST_ITEMS_IN_ALL, Absence
 from service.episode.moment import Moment
 
@@ -362,10 +362,13 @@ def _set_not_collected(nodes: Sequence[Any], absent: _Trie, *, of_a_table: bool)
     for name, inner in absent.items():
         if name and "" in inner:
             for node in nodes:
-                if getattr(node, name) is MISSING:
+                value = getattr(node, name)
+                if value is MISSING:
                     set_member(node, name, NOT_COLLECTED)
                 elif not of_a_table:
                     raise _GiveUp  # sent all the same: a notice is due
+                elif type(value) is tuple:
+                    set_member(node, name, Partial(value))
 
 
 def _check_scores(vitals: Iterable[record.VitalSet]) -> None:

@@ -68,7 +68,9 @@ def test_red_cells_are_no_answer_to_low_oxygen() -> None:
 
 @pytest.mark.parametrize("code", ["371908008", "57485005", "7443007", "182692007", "232664002", "425447009"])
 def test_oxygen_airway_and_ventilation_by_any_device_answer_low_oxygen(code: str) -> None:
-    assert not {"RR-1360", "RR-1367"} & _critical(_chart(xml.procedure(code, "18:06")))
+    """Beside an action that was always understood, so that the list of actions counts as charted."""
+    later = xml.procedure("230040009", "18:30")
+    assert not {"RR-1360", "RR-1367"} & _critical(_chart(xml.procedure(code, "18:06"), later))
     done = {
         "resourceType": "Procedure",
         "status": "completed",
@@ -115,6 +117,13 @@ def test_one_limb_check_asks_no_more_than_none() -> None:
         xml.el("eExam.ExtremityGroup", xml.el("eExam.15", "3515093"), xml.el("eExam.16", "3516061")),
     )
     assert _rules(_chart(eExam=check)) <= _rules(_chart())
+    ankle = fhir.restraint(id="r2", bodySite=[fhir.concept(fhir.SNOMED, fhir.LEFT_ANKLE)])
+    pulse = fhir.concept(fhir.SNOMED, "12146004")
+    looked = fhir.observation(
+        "67533-0", bodySite=fhir.concept(fhir.SNOMED, fhir.LEFT_WRIST), valueCodeableConcept=pulse
+    )
+    sign = fhir.sign("8867-4", 90, "/min")
+    assert _rules(_fhir(ankle, sign, looked)) <= _rules(_fhir(ankle, sign))
 
 
 # ---------------------------------------------------------------- fault 4: what cannot be read is not "not charted"
@@ -185,14 +194,11 @@ def test_a_temperature_by_any_site_is_one(code: str) -> None:
 
 
 def test_values_from_before_this_units_care_are_charted() -> None:
-    before = xml.vital(
-        xml.el("eVitals.02", "9923003"),
-        xml.el("eVitals.18", "110"),
-        xml.el("eVitals.TemperatureGroup", xml.el("eVitals.24", "36.8")),
-        clock="17:40",
-    )
-    ours = xml.vital(xml.el("eVitals.HeartRateGroup", xml.el("eVitals.10", "88")), clock="18:05")
-    assert not {"RR-1010", "RR-1011"} & _rules(_xml(eTimes=_TIMES, eVitals=before + ours))
+    contact = fhir.observation("69474-5", None, valueDateTime=fhir.at("17:55"))
+    before = (fhir.sign("8310-5", 36.8, "Cel", "17:40"), fhir.sign("2339-0", 110, "mg/dL", "17:40"))
+    ours = fhir.sign("8867-4", 90, "/min")
+    assert not {"RR-1010", "RR-1011"} & _rules(_fhir(contact, *before, ours))
+    assert "RR-1010" in _rules(_fhir(contact, ours))
 
 
 # ---------------------------------------------------------------- fault 7: complications, responses, symptoms
