@@ -19,7 +19,7 @@ from service.episode.drugs import MG, ROUTE_GROUP
 from service.episode.member_names import MemberName
 from service.episode.moment import Moment
 from service.narrative.numbers import Dose, Vital
-from service.narrative.reader import AFFIRMED, NEGATED, QUOTED, Hit
+from service.narrative.reader import AFFIRMED, NEGATED, Hit
 
 from .builder import FactBuilder
 from .entries import items
@@ -282,8 +282,6 @@ def phrases(line: Timeline, hits: Sequence[Hit]) -> Iterator[FactBuilder]:
             family=group[0].family,
             told=f"told_{group[0].family}",
             affirmed=len(affirmed),
-            quoted=sum(hit.assertion == QUOTED for hit in group),
-            by_police=any(hit.whose == "police" for hit in affirmed),
         )
         if group[0].part:
             fact.set("part", group[0].part)

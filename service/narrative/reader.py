@@ -17,7 +17,7 @@ from .modifiers import Modifier, Scope, holding, scopes
 from .spelling import Speller
 from .tokens import Sentence, Tokenizer
 
-AFFIRMED, NEGATED, QUOTED = "affirmed", "negated", "quoted"
+AFFIRMED, NEGATED = "affirmed", "negated"
 Chars = tuple[int, int]
 
 

@@ -83,11 +83,6 @@ def test_a_place_is_the_narrative_with_its_characters() -> None:
     assert fact.pointers[0].chars == (5, 14)
 
 
-def test_police_is_told_apart_from_the_crew() -> None:
-    assert phrase("weight", narrative="Officer knelt on his back.").values["by_police"] is True
-    assert phrase("weight", narrative="Medic knelt on his back.").values["by_police"] is False
-
-
 def test_what_police_did_before_contact_is_not_affirmed() -> None:
     fact = phrase("weight", narrative="On arrival officer was kneeling on his back.")
     assert fact.values["affirmed"] == 0
