@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.episode import record
-from service.episode.absence import MISSING, Absent
+from service.episode.absence import MISSING, NOT_COLLECTED, Absent
 
 from .builder import FactBuilder
 from .entries import items
@@ -83,7 +83,8 @@ class ChartedEvents:
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")
-            self._around.set(fact, None, before is not True)
+            # A format that says that it was, and neither when nor in whose care, leaves that open.
+            self._around.set(fact, None, None if before is NOT_COLLECTED else before is not True)
             return fact
         fact.span = (time, end if end is not None and end >= time else time)
         fact.set("lasted", end - time if end is not None else None)

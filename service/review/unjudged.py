@@ -25,9 +25,19 @@ from .instances import Span, span_document, span_of
 from .places import told
 from .ruleset import RuleEntry
 
-#: Attributes by which rules of one danger are told apart: where only these are unknown the gravest rule speaks.
+#: Attributes by which rules of one danger are told apart, and in whose care it was: where only these are unknown the
+#: gravest rule speaks.
 BANDS = frozenset(
-    {"ep_age_years", "ep_age_months", "ep_known_child", "ep_pregnant", "ep_gestation_weeks", "route", "route_group"}
+    {
+        "in_care",
+        "ep_age_years",
+        "ep_age_months",
+        "ep_known_child",
+        "ep_pregnant",
+        "ep_gestation_weeks",
+        "route",
+        "route_group",
+    }
 )
 
 

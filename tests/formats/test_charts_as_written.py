@@ -252,6 +252,16 @@ def test_symptoms_and_impressions_become_events_conditions_and_behavior() -> Non
     assert episode.patient.conditions == ("copd",)
 
 
+def test_a_danger_of_which_nobody_says_when_is_told_and_not_called_this_units() -> None:
+    document = _chart(eSituation=xml.el("eSituation.11", "I46.9"))
+    assert "RR-1352" not in _rules(document)
+    told = [line for line in document["tell_now"] if line["concern"] == "arrest_or_death"]
+    assert [line["text"].partition(".")[0] for line in told] == ["Arrest"]
+    onset = xml.el("eSituation.01", xml.at("17:30")) + xml.el("eSituation.09", "R56.9")
+    (seizure,) = xml.chart(eSituation=onset, eTimes=_TIMES).episode.monitoring.events
+    assert (seizure.event, seizure.before_care) == ("seizure", True)
+
+
 def test_diagnoses_of_a_bundle_by_icd_10_cm() -> None:
     icd = "http://hl7.org/fhir/sid/icd-10-cm"
     category = [fhir.concept("http://terminology.hl7.org/CodeSystem/condition-category", "encounter-diagnosis")]
