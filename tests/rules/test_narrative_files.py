@@ -70,6 +70,12 @@ def test_an_agency_adds_wordings_to_a_family(tmp_path: Path) -> None:
     assert [hit.family for hit in reader.read("Placed prone.")] == ["position"]
 
 
+def test_the_wordings_of_the_guide_are_read(tmp_path: Path) -> None:
+    guide = (rules_directory() / "README.md").read_text(encoding="utf-8")
+    block = guide.split("<!-- wordings -->")[1].split("```")[1].removeprefix("yaml\n")
+    assert [hit.family for hit in loaded(tmp_path, position=block).read("Nose to the deck.")] == ["position"]
+
+
 def test_a_rule_may_ask_for_an_agencys_family(tmp_path: Path) -> None:
     book = load_rulebook(rules_directory(), agency(tmp_path, shoes=NEW))
     assert "shoes" in book.vocabulary.kinds["phrase"].attributes["family"].values
