@@ -8,7 +8,6 @@ nothing could be compared there is no fact.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import NamedTuple
 
 from service.episode import declaration, record
 from service.episode.absence import Absent
@@ -18,8 +17,10 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder
+from .compared import Compared, Spot
 from .entries import items
 from .fact import place
+from .summaries import SUMMARIES
 from .timeline import ROUNDING, Timeline, applied_here
 
 #: Members that findings rest on: a change of one after closing matters.
@@ -39,18 +40,6 @@ _DECISIVE = (
     "agitation_score",
     "posture",
 )
-
-
-#: The arguments of ``place``. Most comparisons do not become facts, so their places are not made.
-_Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
-
-
-class Compared(NamedTuple):
-    """Places that were compared. ``decisive``: of a changed member, whether it is one of ``_DECISIVE``."""
-
-    places: tuple[_Spot, ...]
-    disagrees: bool
-    decisive: bool | None = None
 
 
 _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
@@ -134,7 +123,7 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
 
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
-    known: list[tuple[int, _Spot]] = []
+    known: list[tuple[int, Spot]] = []
     times: tuple[tuple[Node | Absent, Moment | Absent, MemberName], ...] = (
         (episode.transport, episode.transport.at_patient, "at_patient"),
         (episode.transport, episode.transport.departed, "departed"),
@@ -365,7 +354,9 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
 
 def pairs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for each disagreement, or one for a comparison without any."""
-    found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
+    found: dict[str, list[Compared]] = {
+        name: list(compare(line)) for name, compare in (*_COMPARISONS.items(), *SUMMARIES.items())
+    }
     for name, compared_list in found.items():
         clashes = [compared for compared in compared_list if compared.disagrees]
         for compared in clashes or compared_list[:1]:

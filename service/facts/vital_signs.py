@@ -24,6 +24,8 @@ FIRST_SCORE = 300
 #: A set this close before transfer of care counts as the set before transfer (common practice; protocols that ask for
 #: one give no number).
 BEFORE_TRANSFER = 600
+#: mg/dL up to which a glucose is so low that it is told (the limit of RR-1388).
+GLUCOSE_LOW = 60
 #: Attribute that follows from the sets of vital signs -> the one member of a set that it looks for.
 FROM_VITALS: dict[str, MemberName | None] = {
     "spo2_charted": "spo2",
@@ -36,7 +38,7 @@ FROM_VITALS: dict[str, MemberName | None] = {
     **dict.fromkeys(
         (
             "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index", "shock_index_limit",
-            "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+            "shock_index_over", "struggle_goes_on", "glucose_high", "glucose_low", "identical_sets",
         )
     ),
 }  # fmt: skip
@@ -107,6 +109,14 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     fact.set("glucose_high", bool(high))
     if high:
         fact.evidence["glucose_high"] = tuple(place(v) for v in high)
+    low = [
+        v
+        for _, v in ours
+        if v.glucose_reading == "low" or (type(v.glucose_mg_dl) is not Absent and v.glucose_mg_dl <= GLUCOSE_LOW)
+    ]
+    fact.set("glucose_low", bool(low))
+    if low:
+        fact.evidence["glucose_low"] = tuple(place(v) for v in low)
     _identical(fact, ours)
 
 
