@@ -8,13 +8,11 @@ from typing import Any
 from service.intake.result import Acceptance, Intake
 from service.wording.clock import Clock
 
-from .instances import Instance
+from .instances import Instance, and_more
 from .ruleset import RuleEntry
 
 #: Instances of one finding that are listed; those beyond are counted in ``more``.
 MOST_INSTANCES = 200
-#: Times that a line of ``tell_now`` lists one by one.
-MOST_TIMES = 10
 
 
 class Finding:
@@ -37,15 +35,7 @@ class Finding:
 
     def told_in_a_line(self, clock: Clock) -> str:
         """``tell_now``, and when the other instances were."""
-        said = self.tell_now(clock) or ""
-        others = self.instances[1:]
-        if not others:
-            return said
-        times = sorted({one.span[0] for one in others if one.span is not None})
-        shown = [clock.text(time) for time in times]
-        if len(shown) > MOST_TIMES:
-            shown = [f"{shown[0]} to {shown[-1]}"]
-        return f"{said} And {len(others)} more{': ' + ', '.join(shown) if shown else ''}."
+        return (self.tell_now(clock) or "") + and_more([one.span for one in self.instances[1:]], clock)
 
     def document(self, intake: Intake, clock: Clock, story: int | None, *, full: bool) -> dict[str, Any]:
         """The finding as the contract has it. ``full``: with the reason and the sources whole."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,13 +11,15 @@ import orjson
 
 from service.facts.fact import Evidence, Fact
 from service.intake.result import Intake
-from service.rulebook.rule import Rule
+from service.rulebook.rule import Rule, WorstBy
 from service.wording.clock import Clock
 
 from .places import in_the_record, places, told
 from .ruleset import RuleEntry
 
 Span = tuple[int, int]
+#: Times that a line of ``tell_now`` lists one by one.
+MOST_TIMES = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +38,9 @@ class Instance:
     @property
     def worst_first(self) -> tuple[Any, ...]:
         """Sort key among the instances of one finding: worst value, then time, then place."""
-        by = self.entry.rule.worst_by
-        value = None if by is None else self.fact.values.get(by.attribute)
-        ranked = 0 if by is None or value is None else int(value) if by.lowest else -int(value)
-        start = (1, 0) if self.span is None else (0, self.span[0])
         where = in_the_record(self.places[0]) if self.places else ()
-        return value is None, ranked, start, where, self.fingerprint
+        by = self.entry.rule.worst_by
+        return *worst_first(by, by and self.fact.values.get(by.attribute), self.span), where, self.fingerprint
 
     @property
     def items(self) -> frozenset[str]:
@@ -80,6 +79,22 @@ def instance(entry: RuleEntry, index: int, fact: Fact, disputed: bool) -> Instan
     )
     mark = fingerprint(entry.rule, fact, (name for name, _ in named))
     return Instance(entry, index, fact, tuple(found), span_of(entry, fact), mark, acceptable, disputed)
+
+
+def worst_first(by: WorstBy | None, value: object, span: Span | None) -> tuple[Any, ...]:
+    """Sort key among the facts of one rule: worst value, then time (none comes last)."""
+    ranked = 0 if by is None or not isinstance(value, int) else value if by.lowest else -value
+    return value is None, ranked, span is None, 0 if span is None else span[0]
+
+
+def and_more(others: Sequence[Span | None], clock: Clock) -> str:
+    """`` And 2 more: 18:20, 18:36.``, after what is said of the worst; empty without others."""
+    if not others:
+        return ""
+    shown = [clock.text(time) for time in sorted({span[0] for span in others if span is not None})]
+    if len(shown) > MOST_TIMES:
+        shown = [f"{shown[0]} to {shown[-1]}"]
+    return f" And {len(others)} more{': ' + ', '.join(shown) if shown else ''}."
 
 
 def span_of(entry: RuleEntry, fact: Fact) -> Span | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from service.engine.decide import Decisions
@@ -21,7 +22,7 @@ from service.wording.quantities import quantity
 from service.wording.words import word
 
 from .causes import Cause, Causes
-from .instances import Span, span_document, span_of
+from .instances import Span, and_more, span_document, span_of, worst_first
 from .places import told
 from .ruleset import RuleEntry
 
@@ -43,7 +44,7 @@ BANDS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Unjudged:
-    """One rule and one cause. ``dangers``: the facts that stand in the record; none for a duty."""
+    """One rule and one cause. ``dangers``: the facts that stand in the record, the worst first; none for a duty."""
 
     entry: RuleEntry
     causes: tuple[Cause, ...]
@@ -55,7 +56,7 @@ class Unjudged:
         return self.entry.bound.severity == "critical" and bool(self.dangers)
 
     def span(self) -> Span | None:
-        """The time of the first danger."""
+        """The time of the worst danger that has one."""
         return next((span for fact in self.dangers if (span := span_of(self.entry, fact)) is not None), None)
 
     @property
@@ -94,7 +95,14 @@ def unjudged(
     dangers: dict[tuple[int, tuple[Cause, ...]], tuple[RuleEntry, list[Fact]]] = {}
     for (index, because), entry in speaks.items():
         dangers.setdefault((entry.number, because), (entry, []))[1].append(sheet.facts[index])
-    return duties + [Unjudged(entry, because, tuple(facts)) for (_, because), (entry, facts) in dangers.items()]
+    return duties + [
+        Unjudged(entry, because, tuple(sorted(facts, key=partial(_worst_first, entry))))
+        for (_, because), (entry, facts) in dangers.items()
+    ]
+
+
+def _worst_first(entry: RuleEntry, danger: Fact) -> tuple[Any, ...]:
+    return worst_first(entry.rule.worst_by, danger.values.get("worst"), span_of(entry, danger))
 
 
 def _left_blank(entry: RuleEntry, fact: Fact, vocabulary: Vocabulary) -> bool:
@@ -140,14 +148,8 @@ class Teller:
         assert told_now is not None  # every critical rule has one
         at = self._at(one.entry, first)
         act = told_now.render(first.values, one.entry.bound.values, at).partition(". ")[2]
-        also = (
-            f" The same is charted {len(more)} more times."
-            if len(more) > 1
-            else " The same is charted once more."
-            if more
-            else ""
-        )
-        return f"{self._danger(one.entry, first)}. What followed cannot be told from the record.{also} {act}"
+        also = and_more([span_of(one.entry, fact) for fact in more], self._clock)
+        return f"{self._danger(one.entry, first)}. What followed cannot be told from the record. {act}{also}"
 
     def document(self, one: Unjudged) -> dict[str, Any]:
         """One entry of ``unjudged``."""

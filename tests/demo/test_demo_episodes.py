@@ -34,6 +34,11 @@ def rules(name: str, severity: str | None = None) -> Counter[str]:
     return Counter(f["rule"]["id"] for f in instances(REVIEWS[name]) if severity in (None, f["severity"]))
 
 
+def counted(name: str) -> dict[str, int]:
+    """How many places each rule finds that nobody is asked about."""
+    return {each["rule"]: each["facts"] for each in REVIEWS[name]["counted"]}
+
+
 def expect(name: str, must: dict[str, tuple[str, int]], must_not: set[str]) -> None:
     """``must``: rule -> (severity, number of instances)."""
     found = Counter((f["rule"]["id"], f["severity"]) for f in instances(REVIEWS[name]))
@@ -82,7 +87,6 @@ def test_night_two_crew_late_sedation() -> None:
             "RR-1307": ("warning", 4),  # 03:02 to 03:20 on every limb
             "RR-1229": ("warning", 1),  # 5 mg midazolam with alcohol on board
             "RR-1340": ("warning", 1),  # 03:02 to 03:10 without capnography
-            "RR-1322": ("info", 1),  # 02:31 to 02:45 without vital signs, not sedated
             "RR-1386": ("info", 1),  # 138 beats before control: look again once it is safe
             "RR-1374": ("info", 1),  # 26 breaths before control
         },
@@ -96,6 +100,7 @@ def test_night_two_crew_late_sedation() -> None:
             "RR-1385", "RR-1373",
         },
     )  # fmt: skip
+    assert counted(name)["RR-1322"] == 1  # 02:31 to 02:45 without vital signs, not sedated
 
 
 def test_found_prone_handcuffs_key_away() -> None:
@@ -214,10 +219,11 @@ def test_lean_sender() -> None:
         "RR-1085",
         "RR-1141",
         "RR-1143",
-        "RR-1327",
         "RR-1338",
     ):
         assert unknown[rule] == "not_collected", rule
+    accounts = {a["rule"]: a["outcome"] for a in REVIEWS[name]["accounts"]}
+    assert accounts["RR-1327"] == "not_applicable"  # no drug, so no score before a drug
     assert not any("extensions" in p["pointer"] for one in instances(REVIEWS[name]) for p in one["pointers"])
 
 
@@ -238,7 +244,11 @@ WRONG_CRITICAL = {
 
 def test_everything_wrong() -> None:
     name = "everything-wrong"
-    missing = WRONG_CRITICAL - set(rules(name, "critical"))
+    told = set(rules(name, "critical"))
+    # The same hands behind the back, in cuffs; the same deep sleep, by the coma score.
+    same = {each["rule"]: each["by"] for each in REVIEWS[name]["covered"] if each["rule"] in ("RR-1107", "RR-1355")}
+    assert same == {"RR-1107": "RR-1109", "RR-1355": "RR-1354"}
+    missing = WRONG_CRITICAL - told - same.keys()
     assert not missing, sorted(missing)
     summary = REVIEWS[name]["summary"]
     assert (
@@ -264,7 +274,7 @@ def test_chart_restrained() -> None:
     assert not rules(name, "critical")
     expect(
         name,
-        {"RR-1217": ("warning", 1), "RR-1137": ("warning", 1)},
+        {"RR-1209": ("warning", 1), "RR-1137": ("warning", 1)},
         {
             "RR-1303", "RR-1304", "RR-1305", "RR-1306", "RR-1307", "RR-1309", "RR-1310",
             "RR-1216", "RR-1320", "RR-1321", "RR-1324", "RR-1325", "RR-1331", "RR-1332", "RR-1333",
@@ -273,6 +283,7 @@ def test_chart_restrained() -> None:
             "RR-1041", "RR-1057", "RR-1141",  # the format has no place for these
         },
     )  # fmt: skip
+    assert counted(name)["RR-1217"] == 1  # the effect of the dose is asked for, its score is not
 
 
 def test_without_a_time_of_transfer_nothing_came_off_before_it() -> None:

@@ -57,6 +57,8 @@ def near(spec: declaration.Kind) -> list[Any]:
             return ["", "x" * longest, "é" * longest, "x" * (longest + 1), "\0"]
         case declaration.Ident():
             return ["a", "a" * 64, "a" * 65, "", "a\n", "a b", "é", "-._"]
+        case declaration.Idents():
+            return [[], ["a"], ["a", "a"], ["a", "b"], ["a" * 65], [""], ["a b"], [None], [["a"]], "a", {"a": 1}]
         case declaration.Time():
             days = ("1950-01-01", "1949-12-31", "2049-12-31", "2050-12-31", "2051-01-01", "2031-02-30", "2032-02-29")
             clocks = ("00:00:00", "23:59:59", "24:00:00", "12:60:00", "12:00:60", "12:00:00.5")
@@ -85,6 +87,8 @@ def good(spec: declaration.Kind) -> Any:
             return words[-1]
         case declaration.Codes(words=words):
             return list(words[:2])
+        case declaration.Idents():
+            return ["a", "b"]
         case declaration.Time():
             return "2031-04-12T18:02:00-06:00"
         case declaration.Items(of=cls):

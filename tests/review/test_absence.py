@@ -16,7 +16,7 @@ import pytest
 from tests.support.episodes import Document, clock, exemplary
 from tests.support.mutate import places
 from tests.support.pipeline import demo, pipeline
-from tests.support.reviews import instances, review
+from tests.support.reviews import accounts, instances, review
 
 RESPONSES = frozenset({"actions", "breathing_checks"})
 ENDS = frozenset({"off"})
@@ -35,20 +35,22 @@ def left_out(document: Document) -> list[tuple[int, str]]:
     ]
 
 
-def safety(answer: Document) -> set[str]:
-    return {f["rule"]["id"] for f in answer["findings"] if f["category"] == "safety"}
+def safety(document: Document) -> set[str]:
+    """The safety rules with a finding, one that a graver rule covers included."""
+    found = {each["rule"] for each in accounts(pipeline(), document) if each["outcome"] == "finding"}
+    return found & {rule.id for rule in pipeline().rulebook.rules if rule.category == "safety"}
 
 
 @pytest.mark.parametrize("name", ["exemplary", "found-prone-handcuffs-key-away", "child-ketamine"])
 def test_absence_alone_is_never_a_safety_finding(name: str) -> None:
     document = demo(name)
-    before = safety(review(pipeline(), document))
+    before = safety(document)
     new: dict[str, set[str]] = {}
     for number, member in left_out(document):
         without = copy.deepcopy(document)
         place = list(places(without))[number]
         del place.holder[place.member.name]
-        for rule in safety(review(pipeline(), without)) - before:
+        for rule in safety(without) - before:
             new.setdefault(rule, set()).add(member)
     assert new == {}
 

@@ -65,9 +65,10 @@ def test_two_dangers_of_one_cause_are_one_entry_with_two_places() -> None:
     document["monitoring"]["vitals"][2]["spo2"] = 80
     after = answer(not_collected(document, "monitoring", "actions"))
     (entry,) = [one for one in after["unjudged"] if one["rule"]["id"] == LOW_SPO2]
-    assert [one["span"]["from"][11:16] for one in entry["instances"]] == ["18:20", "18:32"]
+    assert [one["span"]["from"][11:16] for one in entry["instances"]] == ["18:32", "18:20"], "the worst first"
     (line,) = [one for one in after["tell_now"] if one["rule"] == LOW_SPO2]
-    assert "1 more" in line["text"]
+    assert line["text"].startswith("Low oxygen saturation, 78 %, at 18:32.")
+    assert line["text"].endswith(" And 1 more: 18:20.")
 
 
 def test_a_critical_duty_without_its_list_stands_here_alone() -> None:
