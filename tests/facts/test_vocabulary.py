@@ -38,7 +38,7 @@ def corpus() -> list[dict[str, Any]]:
             "actions": [act(22, "ventilated"), act(23, "airway_device"), act(31, "loosened", side="right", site="ankle")],
             "events": [{"event": "vomiting", "time": clock(21), "end": clock(22)}, {"event": "limb_complaint", "time": clock(25), "side": "right", "site": "ankle"}],
         },
-        narrative="Excited delirium. Prone. Cannot breathe.",
+        narrative="Excited delirium. Prone. Cannot breathe. Handcuffed.",
     )  # fmt: skip
     chaos["patient"] |= {"weight_kg": 30, "weight_basis": "stated"}
     last_set = small(

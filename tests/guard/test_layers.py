@@ -68,7 +68,7 @@ OUTSIDE: dict[str, set[str]] = {
     "problems": set(),
     "resources": {"pathlib"},
     "intake": {"marshmallow", "msgspec", "orjson", "pathlib", "threading", "yaml"},
-    "formats": {"lxml", "marshmallow", "orjson", "pathlib", "threading", "uuid", "xml"},
+    "formats": {"base64", "html", "lxml", "marshmallow", "orjson", "pathlib", "threading", "uuid", "xml"},
     "narrative": set(),
     "wording": set(),
     "facts": {"msgspec"},

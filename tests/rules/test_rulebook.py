@@ -46,7 +46,6 @@ IDLE = {
     "limb.times_applied",
     "person.holds_limb",
     "person.roles_charted",
-    "phrase.quoted",
     "posture.after_contact_so_far",
     "posture.duration",
 }
