@@ -3,7 +3,7 @@
 Unknown resources, members and extensions do no harm, wrong types read as
 nothing, references are looked up inside the Bundle and nowhere else, and what
 could not be used is a notice with its place. Not read: names, addresses,
-numbers and pictures of people, attachments, narrative markup.
+numbers and pictures of people, anything attached that is no plain text.
 """
 
 from __future__ import annotations
