@@ -44,7 +44,6 @@ class Automaton:
         self._root = _State()
         self._made: dict[tuple[tuple[int, ...], str], _State] = {}
         self._skipped: dict[tuple[tuple[int, ...], str], list[_State]] = {}
-        self._states = [self._root]
         self.words: set[str] = set()
 
     def add(self, pattern: str, number: int) -> None:
@@ -76,7 +75,7 @@ class Automaton:
                 entries += self._lists[one[1:-1]]
             else:
                 raise PatternSlip(f"{pattern!r}: there is no list of words {one}")
-        goal = self._made[key] = self._new()
+        goal = self._made[key] = _State()
         for entry in entries:
             words = entry.split()
             if not words or not all(word == NUMBER or word.isalnum() for word in words):
@@ -97,7 +96,7 @@ class Automaton:
     def _way(self, key: tuple[tuple[int, ...], str], states: list[_State], so_far: str) -> _State:
         name = (key[0], f"{key[1]} {so_far}")
         if name not in self._made:
-            self._made[name] = self._new()
+            self._made[name] = _State()
         return self._made[name]
 
     def _skip(self, frontier: list[_State], pattern: str) -> list[_State]:
@@ -105,17 +104,12 @@ class Automaton:
             raise PatternSlip(f"{pattern!r}: begins with ...")
         key = (tuple(map(id, frontier)), "...")
         if key not in self._skipped:
-            skipped = self._skipped[key] = [self._new() for _ in range(GAP)]
+            skipped = self._skipped[key] = [_State() for _ in range(GAP)]
             for before, after in zip(skipped, skipped[1:], strict=False):
                 before.skips.append(after)
             for state in frontier:
                 state.skips.append(skipped[0])
         return [*frontier, *self._skipped[key]]
-
-    def _new(self) -> _State:
-        state = _State()
-        self._states.append(state)
-        return state
 
     def find(self, words: Sequence[str]) -> list[tuple[int, int, int]]:
         """(from, to, number) of every pattern in a sentence, in words; the shortest stretch for each end."""

@@ -19,6 +19,8 @@ _WIDE = 60
 #: A heading is looked for in so many characters at the beginning of a line.
 _HEADING = re.compile(r"[ \t*#-]*([a-z][a-z /.&]{0,28}?)[ \t]*[:=][ \t]*|[ \t]*([a-z])[ \t]+-[ \t]+")
 _SPACES = re.compile(r"[ \t]+")
+#: Abbreviations that are written with a full stop in the middle of a sentence.
+_DOTTED = frozenset(("pt", "pts", "approx", "resp", "temp", "dr", "sgt", "ofc", "dep", "lt", "rt", "ext", "hx", "vs"))
 _BREAKS = frozenset(".;?!\n")
 
 
@@ -71,7 +73,8 @@ class Tokenizer:
     def sentences(self, text: str) -> Iterator[Sentence]:
         """The sentences of a text in their order; those without words are left out."""
         small = folded(text)
-        sentence = Sentence(self._section(small, 0, ""))
+        section, lasting = self._heading(small, 0) or ("", False)
+        sentence = Sentence(section)
         line, quote = 0, -1
         for match in self._token.finditer(small):
             kind, (start, end) = match.lastgroup, match.span()
@@ -84,17 +87,22 @@ class Tokenizer:
                         sentence.quoted.append((quote, len(sentence.words)))
                     quote = -1 if quote >= 0 else len(sentence.words)
                 elif mark in _BREAKS:
-                    section = sentence.section
                     if mark == "\n":
                         if self._goes_on(text, small, line, start):
                             line = end
                             continue
                         line = end
-                        section = self._section(small, end, section)
-                    elif mark == "." and self._within(small, sentence, end):
+                        if not lasting or not small[end : end + 40].partition("\n")[0].strip():
+                            section = ""
+                    elif mark == "." and self._within(text, small, sentence, end):
                         continue
                     yield from self._closed(sentence, quote)
-                    sentence, quote = Sentence(section), 0 if quote >= 0 and mark != "\n" else -1
+                    here = self._heading(small, end)
+                    if here is not None and (mark == "\n" or here[1]):
+                        section, lasting = here
+                    # "Meds: haldol." within a line is said of its own sentence only.
+                    of_own = here[0] if here is not None and here[0] else section
+                    sentence, quote = Sentence(of_own), 0 if quote >= 0 and mark != "\n" else -1
                 elif mark != ":":
                     self._put(sentence, {"@": "at", "&": "and"}.get(mark, mark), start, end)
             elif kind in ("short", "sign"):
@@ -145,20 +153,21 @@ class Tokenizer:
             return False
         return after[0].islower() or (small[end - 1].isalnum() and end - line >= _WIDE)
 
-    def _within(self, small: str, sentence: Sentence, end: int) -> bool:
+    @staticmethod
+    def _within(text: str, small: str, sentence: Sentence, end: int) -> bool:
         """Whether a full stop belongs to an abbreviation in the middle of a sentence."""
-        if not sentence.words or small[end : end + 1] not in (" ", ""):
+        if not sentence.words or small[end : end + 1] != " ":
             return False
-        written = small[sentence.starts[-1] : sentence.ends[-1]]
-        return written in self._abbreviations and len(written) <= 6 and small[end + 1 : end + 2].isalnum()
+        written, after = small[sentence.starts[-1] : sentence.ends[-1]], text[end + 1 : end + 2]
+        return written in _DOTTED and (after.islower() or after.isdigit())
 
-    def _section(self, small: str, at: int, last: str) -> str:
-        """What the heading of a line makes of it; a line without one belongs to the section before, an empty one ends it."""
-        piece = small[at : at + 40]
-        if not piece.partition("\n")[0].strip():
-            return ""
-        heading = _HEADING.match(piece)
+    def _heading(self, small: str, at: int) -> tuple[str, bool] | None:
+        """(what the heading at a place makes of its text, whether it goes on over lines), None where there is none.
+
+        One of a single letter ("H:") goes on until the next; "PMH:" until the end of its line.
+        """
+        heading = _HEADING.match(small, at, at + 40)
         if heading is None:
-            return last
+            return None
         name = heading[1] or heading[2]
-        return self._headings.get(name, "" if heading[2] or name.isalpha() else last)
+        return self._headings.get(name, ""), len(name) == 1

@@ -134,7 +134,11 @@ def test_a_key_word_with_one_slip_is_found_most_of_the_time() -> None:
         ("Did not mention the ketamine to the nurse.", "drug", "affirmed"),
         ("Denies pain and states he can't breathe.", "breathing", "affirmed"),
         ("PMH: seizures, asthma", "seizure", "historical"),
-        ("PMH: seizures, asthma\n\nHad a seizure en route.", "seizure", "historical"),
+        ("PMH: asthma\nHad a seizure en route.", "seizure", "affirmed"),
+        ("Calm at first. PMH: seizures. Vomited in the unit.", "vomiting", "affirmed"),
+        ("D: seizure C: none H: seizures. A: He vomited. Meds: haldol. He had a seizure.", "vomiting", "affirmed"),
+        ("H: fell\nand had a seizure\nA: awake", "seizure", "historical"),
+        ("Report to rn. given ketamine", "drug", "affirmed"),
         ("Home meds: haldol 5 mg, ativan", "drug", "historical"),
         ("Dispatch: unresponsive male", "quiet", "historical"),
         ("Per PD pt was unconscious.", "quiet", "historical"),
@@ -251,3 +255,23 @@ def test_twice_the_text_takes_twice_the_work() -> None:
     words = ("patient was placed on his stomach not prone officer knee on back " * 40).split()
     once, twice = len(reader._automaton.find(words)), len(reader._automaton.find(words * 2))
     assert twice <= 2 * once + 10
+
+
+def test_a_narrative_of_ordinary_length_is_read_in_five_milliseconds() -> None:
+    """2,000 characters as charts have them; the best of seven, since other work may share the machine."""
+    text = (
+        "Dispatched for a 34 year old male with agitated behavior. On arrival found patient pacing in the yard, yelling, "
+        "not following commands. Attempted verbal de-escalation for ten minutes without success. Patient swung at crew "
+        "and was held by four people on a signal. Soft restraints to both wrists and ankles, secured to the frame. "
+        "Midazolam 5 mg IM given at 1812 per protocol. Pulse, movement and feeling good in all limbs every ten minutes. "
+        "SpO2 97% on room air, EtCO2 38, HR 118, BP 146/88, RR 18. Patient calmer after eight minutes, speaking in short "
+        "sentences. Transported with paramedic at the head and EMT beside. Report to RN. "
+    )
+    text = (text * 4)[:2000]
+    reader = narrative_reader()
+    taken = []
+    for _ in range(7):
+        began = time.process_time()
+        reader.read(text)
+        taken.append(time.process_time() - began)
+    assert min(taken) < 0.005
