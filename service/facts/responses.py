@@ -35,6 +35,7 @@ _OXYGEN = frozenset({"oxygen_given"})
 _AIRWAY = frozenset({"airway_opened", "airway_device", "suction", "turned_to_side", "head_raised"})
 _SUGAR = frozenset({"dextrose", "glucagon", "oral_sugar"})
 _BREATHING = _OXYGEN | _AIRWAY | {"ventilated", "stimulated", "reversal_given"}
+_FREEING = frozenset({"face_cover_removed", "loosened", "posture_changed", "restraints_removed"})
 _HEART = frozenset({"cpr", "defibrillation", "pacing"})
 _PRESSURE = frozenset({"fluid", "posture_changed", "vasopressor"})
 _LOOSENING = frozenset({"loosened", "moved", "removed", "restraints_removed"})
@@ -54,7 +55,7 @@ ANSWERS: dict[str, frozenset[str]] = {
     "airway_blocked": _BREATHING,
     "apnoea": _BREATHING | {"cpr"},
     "laryngospasm": _BREATHING,
-    "breathing_complaint": _BREATHING | {"face_cover_removed", "loosened", "posture_changed", "restraints_removed"},
+    "breathing_complaint": _BREATHING | _FREEING,
     "suddenly_quiet": _ANY,
     "stopped_struggling": _ANY,
     "oversedation": _BREATHING,
@@ -69,6 +70,17 @@ ANSWERS: dict[str, frozenset[str]] = {
     "temperature_high": frozenset({"cooling"}),
     "temperature_low": frozenset({"warming"}),
     "limb_circulation": _LOOSENING,
+    "limb_altered": _LOOSENING,
+    "waveform_abnormal": _BREATHING | {"cpr"},
+    "ventricular_tachycardia": _HEART | {"drug_for_adverse_effect"},
+    "spo2_fall": _BREATHING,
+    "etco2_fall": _ANY,
+    "sbp_fall": _PRESSURE,
+    "gcs_fall": _ANY | _SUGAR,
+    "breathing_labored": _BREATHING | _FREEING,
+    "breathing_shallow": _BREATHING | _FREEING,
+    "airway_partly_blocked": _BREATHING,
+    "harm": _ANY | _CLEARING,
     "limb_complaint": _LOOSENING,
     "vomiting": _CLEARING,
     "bleeding": _CLEARING,
@@ -237,7 +249,9 @@ class Responses:
                     yield Answer(time, posture.entered.epoch, posture)
         if limb is not None and limb in self._line.limbs:
             for device in self._line.limbs[limb].devices:
-                if (off := device.off.epoch) is not None:
+                # What comes off at transfer of care ends the restraint; it answers nothing.
+                end = self._line.care_end
+                if (off := device.off.epoch) is not None and (end is None or off < end):
                     yield Answer(off, device.entered.epoch, device)
 
     def _against_seizure(self) -> list[Answer]:

@@ -11,7 +11,7 @@ from service.episode.member_names import MemberName
 
 from . import scales
 from .builder import FactBuilder, state_of
-from .duties import charted_times, measured, meets_duty
+from .duties import measured, meets_duty, set_times
 from .entries import items
 from .fact import place
 from .timeline import ROUNDING, Timeline
@@ -30,7 +30,10 @@ GLUCOSE_LOW = 60
 FROM_VITALS: dict[str, MemberName | None] = {
     "spo2_charted": "spo2",
     "spo2_after_sedation": "spo2",
-    **dict.fromkeys(("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation"), "etco2_mmhg"),
+    **dict.fromkeys(
+        ("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation", "first_etco2_after_sedation_sure"),
+        "etco2_mmhg",
+    ),
     **dict.fromkeys(("ecg_charted", "ecg_after_sedation", "ecg_after_antipsychotic"), "rhythm"),
     "glucose_charted": "glucose_mg_dl",
     "temperature_charted": "temperature_c",
@@ -94,7 +97,7 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         unheard = unheard or any(value.state == "not_collected" for value in absent)
         full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
-    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg", "rhythm"), line)
+    signs = set_times(line)
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
@@ -167,6 +170,7 @@ def _after_sedation(
         fact.set(name, found, state)
         if name == "etco2_after_sedation":
             fact.set("first_etco2_after_sedation", delay, state)
+            fact.set("first_etco2_after_sedation_sure", None if delay is None else max(0, delay - ROUNDING), state)
 
 
 def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]]) -> None:
