@@ -110,7 +110,7 @@ _UNTIL_BREATHING = ("ventilated", "cpr")
 _CARRY = frozenset({"ventilated", "cpr"})
 #: Postures that count as turning the patient or raising the head.
 _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
-_LATERAL = ("left_lateral", "right_lateral")
+LATERAL = ("left_lateral", "right_lateral")
 
 
 def answer_within(code: str) -> int:
@@ -150,7 +150,7 @@ class Responses:
         self.airway_cleared = sorted(
             [t for t, a in self.actions if a.action in _CLEARING]
             + [off for cover in covers if (off := cover.off.epoch) is not None]
-            + [t for t, p in line.postures if p.posture in _LATERAL]
+            + [t for t, p in line.postures if p.posture in LATERAL]
         )
         #: When restraints were last charted as taken off by an action.
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
