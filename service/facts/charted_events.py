@@ -133,6 +133,7 @@ class ChartedEvents:
         if late:
             fact.evidence["answered_late"] = (where, place(answers[0].node))
             fact.spans["answered_late"] = (time, answers[0].written or time)
+            fact.know(answer_written_after=(answers[0].written or time) - time)
         looks = self._around.looks
         if not responded and self._responses.not_collected:
             fact.unknown(("unanswered", "unrechecked"), "not_collected")

@@ -150,6 +150,7 @@ class Readings:
             answer = late[0].late
             fact.evidence["answered_late"] = (late[0].where, place(answer.node))
             fact.spans["answered_late"] = (late[0].time, answer.written or answer.time)
+            fact.set("answer_written_after", None if answer.written is None else answer.written - late[0].time)
         open_ = [r for r in without if self.line.awaited(r.time, answer_within(code))]
         if open_ and min(open_, key=_gravest(worst)) is min(without, key=_gravest(worst)):
             # The call goes on: the answer to the worst of them may be on its way.
