@@ -106,13 +106,14 @@ def _review(http: requests.Session, base: str, episode: Path) -> dict[str, Any]:
 
 
 def _most_urgent(heading: str, document: Mapping[str, Any], titles: screen.Titles, story: str) -> str:
-    """The review in at most ``_MOST_LINES`` lines where it can be: its gravest findings, and how much more it holds."""
+    """Its gravest findings, and how much more it holds: in ``_MOST_LINES`` lines, unless what to tell now takes more."""
     shown = list(document["findings"])
     text = screen.review(heading, document, titles, story)
     while shown and text.count("\n") > _MOST_LINES:
         part = {
             **document,
             "findings": shown,
+            "unjudged": [entry for entry in document["unjudged"] if entry["severity"] == "critical"],
             **{name: [] for name in ("accepted", "not_assessable", "off", "notices")},
         }
         text = f"{screen.review(heading, part, titles, story)}\n{_left_out(document, shown)}\n"
@@ -122,17 +123,15 @@ def _most_urgent(heading: str, document: Mapping[str, Any], titles: screen.Title
 
 def _left_out(document: Mapping[str, Any], shown: list[Mapping[str, Any]]) -> str:
     more = [finding for finding in document["findings"] if finding not in shown]
+    unjudged = [entry for entry in document["unjudged"] if entry["severity"] != "critical"]
+    unknown = document["summary"]["not_assessable"]
     parts = [
         f"{count(len(more), 'finding')} ({severity_counts(more)})" if more else "",
-        *(
-            f"{count(len(document[name]), noun)}{what}" if document[name] else ""
-            for name, noun, what in (
-                ("accepted", "accepted finding", ""),
-                ("not_assessable", "rule", " that cannot be told from this record"),
-                ("off", "rule", " switched off"),
-                ("notices", "notice", ""),
-            )
-        ),
+        f"{count(len(unjudged), 'question')} unjudged ({severity_counts(unjudged)})" if unjudged else "",
+        f"{count(len(document['accepted']), 'accepted finding')}" if document["accepted"] else "",
+        f"{count(unknown, 'rule')} that cannot be told from this record" if unknown else "",
+        f"{count(len(document['off']), 'rule')} switched off" if document["off"] else "",
+        count(len(document["notices"]), "notice") if document["notices"] else "",
     ]
     text = f"Not shown here: {', '.join(filter(None, parts))}. All of it: restraint-review demo --only {SHOWN}"
     return textwrap.fill(text, screen.width(), break_on_hyphens=False)

@@ -22,6 +22,7 @@ from service.commands.exit_status import FAILED
 from service.pipeline import Pipeline
 from service.resources import demo_directory
 from service.server import process
+from service.wording.headings import BASIS
 from tests.support.pipeline import demo_names
 from tests.support.signals import sigint
 
@@ -81,8 +82,10 @@ def test_all_prints_all_of_every_review(pipeline: Pipeline) -> None:
 def test_only_prints_all_of_one_review(pipeline: Pipeline) -> None:
     out = once("--only", "lean-sender")
     assert out.count("findings: ") + out.count("finding: ") == 1
-    for entry in reviewed(pipeline, "lean-sender")["not_assessable"]:
-        assert entry["rule"]["id"] in out
+    groups = reviewed(pipeline, "lean-sender")["not_assessable"]
+    assert groups
+    for rule in (rule for group in groups for rule in group["rules"]):
+        assert rule["id"] in out
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -95,15 +98,22 @@ def test_what_is_not_shown_is_counted(
     text = demo._most_urgent(
         INDEX[name]["title"], document, screen.titles(pipeline.rulebook.rules), INDEX[name]["story"]
     )
-    assert text.count("\n") <= demo._MOST_LINES
     flat = " ".join(text.split())
+    assert all(line["text"] in flat for line in document["tell_now"]), "never cut"
     told = re.search(r"Not shown here: (.*)\. All of it: restraint-review demo --only", flat)
-    left = {"finding": 0, "rule": 0, "notice": 0}
-    for number, noun in re.findall(r"(\d+) (finding|rule|notice)", told[1] if told else ""):
+    left = {"finding": 0, "question": 0, "rule": 0, "notice": 0}
+    for number, noun in re.findall(r"(\d+) (finding|question|rule|notice)", told[1] if told else ""):
         left[noun] += int(number)
-    shown = [finding for finding in document["findings"] if f"[{finding['rule']['id']}]" in flat]
+    shown = [
+        f
+        for f in document["findings"]
+        if f"{f['severity'].upper()} ({BASIS[f['category']].lower()}) {f['title']} [{f['rule']['id']}]" in flat
+    ]
+    assert text.count("\n") <= demo._MOST_LINES or len(shown) == bool(document["findings"])
     hidden = [finding for finding in document["findings"] if finding not in shown]
     assert left["finding"] == len(hidden)
+    lesser = [entry for entry in document["unjudged"] if entry["severity"] != "critical"]
+    assert left["question"] == (len(lesser) if told else 0)
     assert left["rule"] == (document["summary"]["not_assessable"] if told else 0)
     assert left["notice"] == (len(document["notices"]) if told else 0)
     rank = ["critical", "warning", "info"].index
