@@ -144,7 +144,9 @@ def test_as_a_person_reads_it(pipeline: Pipeline) -> None:
     assert max(map(len, text.splitlines())) <= 60
     assert "1 record compared, 1 with a change; 1 line could not" in text.replace("\n", " ")
     flat = " ".join(text.split())
-    assert "From left to right, findings: 1 appears, 1 vanishes, 0 change severity" in flat
+    assert "From left to right, findings: 1 appears, 0 vanish, 0 change severity" in flat
+    assert "1 record from clear to finding" in flat
+    assert "1 record from finding to clear" in flat, "what is only counted changes too"
     assert "max gap: 15 min on the left, 5 min on the right" in flat
     assert "test-1 (line 1)" in flat
     assert "Set otherwise, and no record here tells the difference:" in flat

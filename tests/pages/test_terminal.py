@@ -59,7 +59,7 @@ def test_layout_puts_who_acts_and_severity_in_order() -> None:
     order = ["Episode", "3 findings", "2 counted", "TELL NOW", "Look. And 1 more: 18:20. [RR-0001]", "Where the patient is.",
              "For the reviewer (2)", "First", "Second", "Lowered.", "Disputed", "For the author (1)", "Third",
              "Stays unjudged (1)", "CRITICAL A danger [RR-0003]. Nobody can", "At: /c",
-             "Cannot be told from this record (1 rule)", "Team, members: no entry", "RR-0003 Something odd",
+             "Cannot be told from this record (1 rule)", "Team, members: left blank", "RR-0003 Something odd",
              "Switched off", "RR-0002 Local things: Local protocol", "A notice. At: /team", "Supports review."]  # fmt: skip
     places = [text.index(each) for each in order]
     assert places == sorted(places)
