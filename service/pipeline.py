@@ -130,7 +130,7 @@ class Pipeline:
 
     def facts(self, episode: Episode, checkpoint: Checkpoint = never, *, running: bool = False) -> FactSheet:
         """The facts of one episode. ``running``: the call is not over."""
-        return build_facts(episode, self.rulebook.phrases, self._asked, checkpoint, running=running)
+        return build_facts(episode, self.rulebook.narrative, self._asked, checkpoint, running=running)
 
     def bound_rules(self, profile: str) -> list[BoundRule]:
         """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""

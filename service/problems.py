@@ -107,6 +107,12 @@ PROBLEMS: dict[str, Problem] = {
     "invalid-hook-request": Problem(422, "Not a hook request", "The body is JSON, but not a request that can be read."),
     "invalid-feedback": Problem(422, "Not feedback", "The body is JSON, but not feedback that can be read."),
     "not-nemsis": Problem(422, "Not NEMSIS", "The body is XML, but no EMSDataSet of NEMSIS version 3."),
+    "unsupported-version": Problem(
+        422,
+        "Version not read",
+        "The document is of a version, or holds a modifier or a rule, by which it cannot be read as it stands. "
+        "Read here: FHIR R4 (4.0, 4.3) and NEMSIS 3.5, without modifierExtension and implicitRules.",
+    ),
     "no-chart": Problem(422, "No chart", "The document holds no patient care report."),
     "not-schema-valid": Problem(422, "Not valid", "The document does not fit the published schema."),
     "too-many-items": Problem(422, "Too many items", "The episode has more items than this service reads."),

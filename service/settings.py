@@ -66,6 +66,7 @@ class Settings:
     mappings_dir: Path | None = None
     nemsis_xsd_dir: Path | None = None
     base_url: str | None = None
+    cds_origins: tuple[str, ...] = ()
 
     @property
     def asks_who_calls(self) -> bool:
@@ -191,6 +192,13 @@ def _scopes(text: str) -> tuple[str, ...]:
     return found
 
 
+def _origins(text: str) -> tuple[str, ...]:
+    found = tuple(text.split(","))
+    if not all(re.fullmatch(r"https?://[A-Za-z0-9.-]{1,253}(:[0-9]{1,5})?", each) for each in found):
+        raise ValueError("must be a list with commas of origins, such as https://charts.example.org")
+    return found
+
+
 def _networks(text: str) -> tuple[Network, ...]:
     try:
         return tuple(ipaddress.ip_network(part) for part in text.split(","))
@@ -250,5 +258,6 @@ SETTINGS: dict[str, Setting] = {
     "BASE_URL": Setting(
         _line, "address at which callers reach the service, for links on cards and tokens of CDS clients"
     ),
+    "CDS_ORIGINS": Setting(_origins, "origins, with commas, whose pages may call the CDS Hooks service"),
     "LOG_LEVEL": Setting(_word(*LOG_LEVELS), "debug, info, warning or error"),
 }

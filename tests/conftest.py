@@ -19,18 +19,12 @@ def pipeline() -> Pipeline:
     return shared()
 
 
-# Before pytest-xdist looks for the groups.
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give each file to one process, for what its tests share; and all that start a server to one process, which begins
-    with them: no two servers at once, and what waits does not come last.
+    """Files are given to the processes whole (``loadfile``), for what their tests share. Those that start servers come
+    first, since they wait more than they work.
     """
-    for item in items:
-        if item.get_closest_marker("live"):
-            item.add_marker(pytest.mark.xdist_group("live"))
-        elif not item.get_closest_marker("xdist_group"):
-            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
-    items.sort(key=lambda item: item.get_closest_marker("live") is None)
+    waiting = {item.path for item in items if item.get_closest_marker("live")}
+    items.sort(key=lambda item: item.path not in waiting)
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)

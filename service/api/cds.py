@@ -32,6 +32,19 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         # Comes before the question who calls, so that 401 and 429 are OperationOutcomes too.
         g.as_outcome = True
 
+    @routes.after_request
+    def let_pages_call(response: Response) -> Response:
+        """Cross-origin resource sharing (Fetch standard), which CDS Hooks 2.0 asks of a service that pages call."""
+        if settings.cds_origins:
+            response.vary.add("Origin")
+        if request.headers.get("Origin") in settings.cds_origins:
+            response.headers["Access-Control-Allow-Origin"] = request.headers["Origin"]
+            if request.method == "OPTIONS":
+                response.headers["Access-Control-Allow-Methods"] = "GET, POST"
+                response.headers["Access-Control-Allow-Headers"] = "Authorization, Content-Type"
+                response.headers["Access-Control-Max-Age"] = "600"
+        return response
+
     @routes.get(ROUTE)
     def discovery() -> Response:
         query.parameters(request)

@@ -11,6 +11,8 @@ from service.problems import ProblemItem
 
 from .problems import Refusal
 
+#: Values of the parameter ``fhirVersion`` that are read: R4, and R4B, which is the same for every resource read here.
+_FHIR_VERSIONS = ("4.0", "4.0.1", "4.3", "4.3.0")
 _QUALITY = re.compile(r"(?:0(?:\.[0-9]{0,3})?|1(?:\.0{0,3})?)")
 _RANGE = re.compile(r"(?:\*/\*|[!#$%&'*+.^_`|~0-9A-Za-z-]+/[!#$%&'*+.^_`|~0-9A-Za-z-]+)")
 
@@ -24,6 +26,8 @@ def taken(request: Request, *offered: str) -> str:
         taken_here = ", ".join(offered)
         item = ProblemItem("unsupported-media-type", f"Taken here, in UTF-8: {taken_here}.")
         raise Refusal("unsupported-media-type", [item], headers={"Accept": taken_here})
+    if options.get("fhirVersion", options.get("fhirversion", "4.0")) not in _FHIR_VERSIONS:
+        raise Refusal("unsupported-version")
     coding = request.headers.get("Content-Encoding", "identity").strip().lower()
     if coding not in ("", "identity"):
         raise Refusal("unsupported-content-coding", headers={"Accept-Encoding": "identity"})

@@ -155,6 +155,10 @@ GUIDES: dict[str, Guide] = {
         "The root is not an EMSDataSet of NEMSIS version 3.",
         "Send the EMSDataSet itself, without an envelope around it.",
     ),
+    "unsupported-version": Guide(
+        "The document is of a version that is not read here, or holds a modifier or a rule that changes its meaning.",
+        "Send FHIR R4 (4.0 or 4.3) or NEMSIS 3.5, without modifierExtension and implicitRules.",
+    ),
     "no-chart": Guide(
         "The document holds no patient care report.",
         "Send a document with one PatientCareReport. Several go to /v1/batches.",

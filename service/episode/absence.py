@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, NoReturn, final
+from typing import Any, ClassVar, NoReturn, final
 
 #: Reason codes for a value that was attempted, ruled out or unsafe.
 DECLINED_REASONS = (
@@ -68,3 +68,9 @@ class Absent:
 
 MISSING = Absent("missing")
 NOT_COLLECTED = Absent("not_collected")
+
+
+class Partial(tuple[Any, ...]):
+    """A list of which the sender's system has no place, with the items that came all the same: others are not missing."""
+
+    __slots__ = ()

@@ -36,12 +36,12 @@ DRUGS = {
     "risperidone": Drug("35636", "from memory", "antipsychotic", True),
     "chlorpromazine": Drug("2403", "from memory", "antipsychotic", True, qt=True),
     "dexmedetomidine": Drug("48937", "from memory", "alpha2", True, by_weight=True),
-    "promethazine": Drug("8745", "from memory", "antihistamine", True),
+    "promethazine": Drug("8745", "read", "antihistamine", True),
     "hydroxyzine": Drug("5553", "from memory", "antihistamine", True),
     "diphenhydramine": Drug("3498", "read", "antihistamine", False),
-    "fentanyl": Drug("4337", "from memory", "opioid", False),
-    "morphine": Drug("7052", "from memory", "opioid", False),
-    "hydromorphone": Drug("3423", "from memory", "opioid", False),
+    "fentanyl": Drug("4337", "read", "opioid", False),
+    "morphine": Drug("7052", "read", "opioid", False),
+    "hydromorphone": Drug("3423", "read", "opioid", False),
 }
 
 #: UCUM unit -> mg.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from service.episode import record
-from service.episode.absence import MISSING, Absent
+from service.episode.absence import MISSING, NOT_COLLECTED, Absent
 
 from .builder import FactBuilder
 from .entries import items
@@ -16,6 +16,17 @@ from .responses import RECHECK, RESPONSE, Responses, within
 from .surroundings import Surroundings
 from .timeline import NO_OUTPUT, ROUNDING, Timeline, own_limb
 
+#: What a look at breathing and airway found -> the event that it is.
+_BREATHING = {
+    "absent": "breathing_absent",
+    "agonal": "breathing_absent",
+    "laboured": "breathing_labored",
+    "shallow": "breathing_shallow",
+}
+_AIRWAY = {"blocked": "airway_blocked", "partly_blocked": "airway_partly_blocked"}
+#: SpO2 in percent, and adult systolic pressure in mmHg, under which the reading shows the harm itself (domain OX-02, BP-01).
+HYPOXIA = 90
+LOW_PRESSURE = 90
 #: Actions that are an event of their own.
 _ACTS = {"ventilated": "ventilated_by_mask", "airway_device": "airway_device"}
 
@@ -29,6 +40,7 @@ class ChartedEvents:
     def all(self) -> Iterator[FactBuilder]:
         """One event for each breathing check with a stop, each charted event, each arrest, and each change."""
         yield from self._of_breathing_checks()
+        yield from self._harms()
         for event in items(self.line.episode.monitoring.events):
             limb, end = own_limb(event), event.end.epoch
             yield self._charted(event.event, event.time.epoch, end, place(event), limb, event.before_care)
@@ -42,14 +54,40 @@ class ChartedEvents:
                 yield self._charted("posture_changed", began, None, place(posture), None, MISSING)
 
     def _of_breathing_checks(self) -> Iterator[FactBuilder]:
-        """Absent or agonal breathing, or a blocked airway."""
+        """Breathing that is not well, or an airway that is not clear."""
         for check in items(self.line.episode.monitoring.breathing_checks):
-            for code, hit in (
-                ("breathing_absent", check.breathing in ("absent", "agonal")),
-                ("airway_blocked", check.airway == "blocked"),
-            ):
-                if hit:
+            for value, codes in ((check.breathing, _BREATHING), (check.airway, _AIRWAY)):
+                code = codes.get(value) if isinstance(value, str) else None
+                if code is not None:
                     yield self._charted(code, check.time.epoch, None, place(check), None, MISSING)
+
+    def _harms(self) -> Iterator[FactBuilder]:
+        """Complications, and the adverse effects of doses: one event for each, with whether it is charted elsewhere too."""
+        for item in items(self.line.episode.injuries.complications):
+            yield self._harm(item.complication, item.time.epoch, place(item), of_dose=False)
+        for dose in items(self.line.dose_items):
+            for effect in items(dose.adverse_effects):
+                # An effect has no time of its own: it came after the dose.
+                yield self._harm(effect, None, place(dose, "adverse_effects"), of_dose=True)
+
+    def _harm(self, harm: str, time: int | None, where: Evidence, *, of_dose: bool) -> FactBuilder:
+        fact = self._charted("harm", time, None, where, None, MISSING)
+        fact.key = f"harm:{harm}"
+        told = self._told_elsewhere(harm)
+        fact.know(harm=harm, of_dose=of_dose, also_charted=told)
+        return fact
+
+    def _told_elsewhere(self, harm: str) -> bool:
+        """Whether an event, a set of vital signs or an action of this unit's care shows the same."""
+        sets = [v for t, v in self.line.sets if self.line.ours(v.before_care, t)]
+        codes = {event.event for event in items(self.line.episode.monitoring.events)}
+        if harm == "cardiac_arrest":
+            return "arrest" in codes or any(v.hr == 0 or v.rhythm in NO_OUTPUT for v in sets)
+        if harm == "hypoxia":
+            return any(type(v.spo2) is not Absent and v.spo2 < HYPOXIA for v in sets)
+        if harm == "hypotension":
+            return any(type(v.sbp) is not Absent and v.sbp < LOW_PRESSURE for v in sets)
+        return harm in codes
 
     def _arrests(self) -> Iterator[FactBuilder]:
         """An arrest that only sets of vital signs show: no heart rate, or a rhythm without output.
@@ -83,7 +121,8 @@ class ChartedEvents:
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")
-            self._around.set(fact, None, before is not True)
+            # A format that says that it was, and neither when nor in whose care, leaves that open.
+            self._around.set(fact, None, None if before is NOT_COLLECTED else before is not True)
             return fact
         fact.span = (time, end if end is not None and end >= time else time)
         fact.set("lasted", end - time if end is not None else None)
@@ -94,6 +133,7 @@ class ChartedEvents:
         if late:
             fact.evidence["answered_late"] = (where, place(answers[0].node))
             fact.spans["answered_late"] = (time, answers[0].written or time)
+            fact.know(answer_written_after=(answers[0].written or time) - time)
         looks = self._around.looks
         if not responded and self._responses.not_collected:
             fact.unknown(("unanswered", "unrechecked"), "not_collected")

@@ -8,19 +8,19 @@ nothing could be compared there is no fact.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any, NamedTuple
 
 from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.declaration import Node
 from service.episode.member_names import MemberName
 from service.episode.moment import Moment
-from service.narrative.phrases import Hit
 
 from . import intervals
 from .builder import FactBuilder
+from .compared import Compared, Spot
 from .entries import items
 from .fact import place
+from .summaries import SUMMARIES
 from .timeline import ROUNDING, Timeline, applied_here
 
 #: Members that findings rest on: a change of one after closing matters.
@@ -40,18 +40,6 @@ _DECISIVE = (
     "agitation_score",
     "posture",
 )
-
-
-#: The arguments of ``place``. Most comparisons do not become facts, so their places are not made.
-_Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
-
-
-class Compared(NamedTuple):
-    """Places that were compared. ``decisive``: of a changed member, whether it is one of ``_DECISIVE``."""
-
-    places: tuple[_Spot, ...]
-    disagrees: bool
-    decisive: bool | None = None
 
 
 _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
@@ -135,7 +123,7 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
 
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
-    known: list[tuple[int, _Spot]] = []
+    known: list[tuple[int, Spot]] = []
     times: tuple[tuple[Node | Absent, Moment | Absent, MemberName], ...] = (
         (episode.transport, episode.transport.at_patient, "at_patient"),
         (episode.transport, episode.transport.departed, "departed"),
@@ -364,33 +352,11 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
 }
 
 
-#: Comparison, family of phrases, list (section, member of it or None), member of its items, words that say the same.
-_TOLD: tuple[tuple[str, str, MemberName, MemberName | None, MemberName, tuple[str, ...]], ...] = (
-    ("prone_in_narrative", "prone_or_hogtie", "postures", None, "posture", ("prone", "hobbled", "sandwiched")),
-    ("breathing_in_narrative", "breathing_complaint", "monitoring", "events", "event", ("breathing_complaint",)),
-    ("weight_in_narrative", "weight_on_torso", "application", "body_weight", "place", ("neck", "chest", "back")),
-)
-
-
-def _narrative(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[tuple[str, Compared]]:
-    """(comparison, places) of what the narrative affirms: it disagrees where the structured record has no such item."""
-    episode = line.episode
-    for name, family, section, member, attribute, words in _TOLD:
-        affirmed = [hit for hit in hits.get(family, []) if not hit.negated]
-        if not affirmed:
-            continue
-        node: Any = getattr(episode, section)
-        listed: tuple[Node, ...] = items(node if member is None else getattr(node, member))
-        owner: _Spot = (episode, section) if member is None or type(node) is Absent else (node, member)
-        text: list[_Spot] = [(episode, "narrative", None, (hit.start, hit.end)) for hit in affirmed]
-        yield name, Compared((*text, owner), not any(getattr(item, attribute) in words for item in listed))
-
-
-def pairs(line: Timeline, hits: dict[str, list[Hit]]) -> Iterator[FactBuilder]:
-    """One fact for each disagreement, or one for a comparison without any. ``hits``: family -> hits in the narrative."""
-    found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
-    for name, compared in _narrative(line, hits):
-        found.setdefault(name, []).append(compared)
+def pairs(line: Timeline) -> Iterator[FactBuilder]:
+    """One fact for each disagreement, or one for a comparison without any."""
+    found: dict[str, list[Compared]] = {
+        name: list(compare(line)) for name, compare in (*_COMPARISONS.items(), *SUMMARIES.items())
+    }
     for name, compared_list in found.items():
         clashes = [compared for compared in compared_list if compared.disagrees]
         for compared in clashes or compared_list[:1]:

@@ -23,6 +23,8 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         fact = _device(line, item, "limb_restraint", item.device, f"limb:{limb}:{item.site}")
         fact.set("limb", limb)
         fact.know(applied_here=applied_here(item), secured_after_start=type(item.on) is not Absent)
+        fact.set("key_at_hand", episode.custody.key_at_hand)
+        fact.evidence["key_at_hand"] = (*fact.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
         # Not said who put it on: a device in this unit's list is its own.
         fact.know(by_this_service=applied_here(item))
         fact.set(

@@ -11,8 +11,9 @@ from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
 from service.episode.member_names import MemberName
 
+from . import scales
 from .builder import FactBuilder, scaled, state_of
-from .duties import charted_times
+from .duties import charted_times, set_times
 from .entries import items
 from .fact import place
 from .timeline import ROUNDING, Timeline, parenteral
@@ -20,6 +21,10 @@ from .timeline import ROUNDING, Timeline, parenteral
 #: Seconds after a sedative by which an agitation score and a set of vital signs are due.
 SCORE_DUE = 15 * 60
 VITALS_DUE = 5 * 60
+
+
+#: Event -> the adverse effect of a dose that says the same.
+_EFFECTS = {"arrest": "cardiac_arrest"}
 
 
 def doses(line: Timeline) -> Iterator[FactBuilder]:
@@ -33,17 +38,32 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
         for v in items(episode.monitoring.vitals)
         if (t := v.time.epoch) is not None and type(v.sbp) is not Absent
     )
+    levels = {p.id: p.level for p in items(episode.team.members) if isinstance(p.id, str)}
+    intervals_qt = [(t, v) for t, v in line.sets if type(v.qtc_ms) is not Absent]
+    depths = [
+        (t, v) for t, v in line.sets if scales.moderately_sedated(v.agitation_scale, v.agitation_score) is not None
+    ]
+    benzodiazepine = any(d.drug in DRUGS and DRUGS[d.drug].family == "benzodiazepine" for d in items(line.dose_items))
     scores = charted_times(line.vitals, ("agitation_score",), line)
-    signs = charted_times(line.vitals, ("hr", "rr", "spo2", "sbp", "etco2_mmhg"), line)
+    signs = set_times(line)
     given: dict[str, list[tuple[int, str]]] = {}
     for dose in items(line.dose_items):
         if (time := dose.time.epoch) is not None:
             given.setdefault(dose.drug, []).append((time, dose.at))
     for times in given.values():
         times.sort()
+    happened = {
+        _EFFECTS.get(event.event, event.event): (at, at)
+        for event in items(episode.monitoring.events)
+        if (at := event.time.epoch) is not None
+    }
     for dose in items(line.dose_items):
         fact = FactBuilder("dose", dose.drug, (place(dose),))
         fact.members(dose, line.wanted("dose"))
+        for effect in items(dose.adverse_effects):
+            # An effect that is charted as an event too happened when the event did.
+            if effect in happened:
+                fact.spans[f"adverse_effects_has_{effect}"] = happened[effect]
         drug, time = DRUGS.get(dose.drug), dose.time.epoch
         group = None if type(dose.route) is Absent else drugs.ROUTE_GROUP.get(dose.route, "other")
         fact.derive("route_group", group, dose.route)
@@ -54,6 +74,12 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
             fact.set(name, known, "not_collected")
         for family in ("benzodiazepine", "antipsychotic", "opioid"):
             fact.set(family, drug.family == family if drug else None, "not_collected")
+        fact.set("qt", drug.qt if drug else None, "not_collected")
+        fact.know(with_benzodiazepine=benzodiazepine)
+        giver = levels.get(dose.given_by) if isinstance(dose.given_by, str) else dose.given_by
+        fact.set("giver_level", giver, "missing")
+        _heart(fact, time, intervals_qt)
+        _depth(fact, dose, time, depths)
         _amounts(fact, dose, weight)
         fact.set("weight", weight if type(weight) is Absent else scaled(weight, "kg"))
         fact.set("weight_basis", basis)
@@ -73,6 +99,32 @@ def doses(line: Timeline) -> Iterator[FactBuilder]:
             fact.span = (time, time)
         line.set_at(fact, time)
         yield fact
+
+
+def _heart(fact: FactBuilder, time: int | None, charted: list[tuple[int, record.VitalSet]]) -> None:
+    """Set qtc_before (ms): the last charted before a dose; qtc_after: the longest from it on."""
+    before = [v for t, v in charted if time is not None and t < time]
+    after = [v for t, v in charted if time is not None and t >= time]
+    for name, found in (("qtc_before", before[-1:]), ("qtc_after", after)):
+        gravest = max(found, key=lambda vital: vital.qtc_ms, default=None)  # type: ignore[arg-type,return-value]
+        fact.set(name, gravest.qtc_ms if gravest else None)
+        if gravest:
+            fact.evidence[name] = (*fact.pointers, place(gravest, "qtc_ms"))
+
+
+def _depth(fact: FactBuilder, dose: record.Dose, time: int | None, scored: list[tuple[int, record.VitalSet]]) -> None:
+    """Set sedated_before: the last score in the quarter hour before a dose shows no contact by voice.
+
+    A dose against a seizure or for a procedure is not given to calm.
+    """
+    before = [(t, v) for t, v in scored if time is not None and t <= time]
+    if not before or (time is not None and time - before[-1][0] > SCORE_DUE):
+        fact.unknown(("sedated_before",), "missing")
+        return
+    last = before[-1][1]
+    deep = scales.moderately_sedated(last.agitation_scale, last.agitation_score) is True
+    fact.know(sedated_before=deep and dose.reason not in ("seizure", "procedure"))
+    fact.evidence["sedated_before"] = (*fact.pointers, place(last, "agitation_score"))
 
 
 def _mixed_badly(syringe: set[str]) -> bool:

@@ -8,7 +8,7 @@ from service.episode import record
 from service.episode.absence import NOT_COLLECTED, Absent
 from service.episode.member_names import MemberName
 
-from .timeline import Timeline
+from .timeline import NO_OUTPUT, Timeline
 
 
 def charted_times(
@@ -34,6 +34,27 @@ def charted_times(
         if states == {"not_collected"}:
             return NOT_COLLECTED
     return sorted(found)
+
+
+def is_set(vital: record.VitalSet, time: int, line: Timeline) -> bool:
+    """Whether a set tells how the patient breathes: rate of breathing, and SpO2 or EtCO2.
+
+    Each charted, or declined with a reason that holds; EtCO2 counts the breaths too. One definition for every rule:
+    protocols ask for pulse, breathing, pressure and SpO2 (Rhode Island 01.02), and after a sedative for SpO2 and EtCO2
+    (St. Vincent 2021); that a heart rate or pressure alone is no set is common practice. An arrest is one.
+    """
+    if vital.hr == 0 or vital.rhythm in NO_OUTPUT or type(vital.etco2_mmhg) is not Absent:
+        return True
+    signs = (vital.rr, vital.spo2)
+    tried = any(type(value) is not Absent or value.reason == "unsafe_to_attempt" for value in signs)
+    gas = meets_duty(vital.spo2, time, line) or meets_duty(vital.etco2_mmhg, time, line)
+    return tried and gas and meets_duty(vital.rr, time, line)
+
+
+def set_times(line: Timeline) -> list[int] | Absent:
+    """Times of the sets that count (``is_set``); an Absent as for ``charted_times``."""
+    listed = charted_times(line.vitals, ("rr", "spo2", "etco2_mmhg"), line)
+    return listed if type(listed) is Absent else [t for t, vital in line.sets if is_set(vital, t, line)]
 
 
 def meets_duty(value: object, time: int, line: Timeline) -> bool:

@@ -16,8 +16,12 @@ from .timeline import Timeline
 #: Code of an event that is worked out from other than vital signs -> where it is told.
 _TOLD_AT = {
     "limb_circulation": "/monitoring/limb_checks",
-    "breathing_absent": "/monitoring/breathing_checks",
-    "airway_blocked": "/monitoring/breathing_checks",
+    "limb_altered": "/monitoring/limb_checks",
+    **dict.fromkeys(
+        ("breathing_absent", "breathing_labored", "breathing_shallow", "airway_blocked", "airway_partly_blocked"),
+        "/monitoring/breathing_checks",
+    ),
+    "harm": "/injuries/complications",
     "ventilated_by_mask": "/monitoring/actions",
     "airway_device": "/monitoring/actions",
 }

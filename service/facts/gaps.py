@@ -16,6 +16,7 @@ from service.episode.member_names import MemberName
 
 from . import intervals
 from .builder import FactBuilder
+from .duties import is_set
 from .entries import dated, items
 from .fact import place
 from .intervals import Span
@@ -33,16 +34,6 @@ _MEMBERS: dict[str, MemberName] = {
 _Watched = record.ObservationSpan | record.MonitorSpan
 
 
-def is_entry(line: Timeline, vital: record.VitalSet) -> bool:
-    """Whether a set counts: a sign is charted in it, or all were unsafe to attempt before control."""
-    time = vital.time.epoch
-    signs = (vital.hr, vital.rr, vital.spo2, vital.sbp)
-    if any(type(value) is not Absent for value in (*signs, vital.etco2_mmhg, vital.rhythm)):
-        return True
-    unsafe = any(type(value) is Absent and value.reason == "unsafe_to_attempt" for value in signs)
-    return unsafe and time is not None and line.control is not None and time < line.control
-
-
 def _window(line: Timeline, start: int | None) -> list[Span]:
     end = line.care_end if line.care_end is not None else line.last
     return [] if start is None or end is None or end < start else [(start, end)]
@@ -53,7 +44,7 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
     monitoring = line.episode.monitoring
     vitals = line.vitals
     at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
-    points = [t for t, v in line.sets if is_entry(line, v)]
+    points = [t for t, v in line.sets if is_set(v, t, line)]
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)

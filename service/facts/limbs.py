@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.episode import record
-from service.episode.absence import Absent
+from service.episode.absence import Absent, Partial
 from service.episode.moment import Moment
 
 from . import intervals
@@ -32,6 +32,16 @@ def counts_as_check(line: Timeline, check: record.LimbCheck) -> bool:
         return True
     time = check.time.epoch
     return time is not None and line.control is not None and time < line.control
+
+
+def looked(check: record.LimbCheck) -> bool:
+    """Whether the limb was looked at: pulse, refill, movement, feeling or skin is charted (neurovascular card).
+
+    A reason why not stands for movement and feeling only, so an entry that holds nothing else is an attempt
+    (St. Vincent 2021: pulse and refill are still expected).
+    """
+    found = (check.pulse, check.cap_refill_s, check.motor, check.sensation, check.skin)
+    return type(check.not_done) is Absent or any(type(value) is not Absent for value in found)
 
 
 def check_times(line: Timeline, limb: str) -> list[int]:
@@ -108,8 +118,18 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
     where = (*fact.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
     fact.evidence["checks"] = where
     seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
-    count = len(seen) + len(untimed)
-    if count and (seen or not lost):
+    entered = [c for t, c in line.checks[limb.limb] if not limb.known or intervals.inside(t, limb.spans)]
+    count = len(entered) + len(untimed)
+    done = sum(map(looked, [*entered, *line.untimed_checks[limb.limb]]))
+    if isinstance(listed, Partial):
+        # The format has no place for checks, and some came all the same: what is not there is not known.
+        fact.set("checks", count or None, "not_collected")
+        fact.set("checks_done", done or None, "not_collected")
+        fact.unknown(_DERIVED, "not_collected")
+        return
+    fact.set("checks_done", None if lost and not done else done, "not_collected")
+    fact.evidence["checks_done"] = tuple(place(c, "not_done") for c in entered) or where
+    if count and (entered or not lost):
         fact.know(checks=count)
     else:
         fact.unknown(("checks",), state_of(*lost))

@@ -34,7 +34,8 @@ def _stretch(
     after = None if end is None or line.contact is None else max(0, end - line.contact)
     fact.set("after_contact", after)
     fact.set("after_contact_sure", None if after is None else max(0, after - ROUNDING))
-    latest = end if end is not None else line.last
+    # Without an end it is judged to the last entry; what was over before contact has ended.
+    latest = end if end is not None else None if care == "before_contact" else line.last
     fact.set(
         "after_contact_so_far",
         None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING),

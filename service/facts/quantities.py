@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -103,6 +104,29 @@ def _reduced(acvpu: str | Absent) -> int | None:
     return None if type(acvpu) is Absent else 0 if acvpu in ("pain", "unresponsive") else 1
 
 
+def _changed(waveform: str | Absent) -> int | None:
+    """0 when the waveform is charted as abnormal, else 1."""
+    return None if type(waveform) is Absent else 0 if waveform == "abnormal" else 1
+
+
+def _ventricular(rhythm: str | Absent) -> int | None:
+    """0 in ventricular tachycardia, else 1; a rhythm without output is an arrest."""
+    return None if type(rhythm) is Absent else 0 if rhythm == "vt" else 1
+
+
+#: Quantity that fell -> (its member, least fall, highest reading that is judged by its fall), in parts of ``scaled``.
+#: Above that reading a fall is a patient who settles; the level rules begin below. SpO2: 5 points and no longer normal
+#: (common practice); EtCO2: 10 mmHg, as for a rise, to under 35 (domain OX-01, OX-03); pressure: 40 mmHg to 100
+#: (from memory: the fall by which sepsis guidelines call low pressure; NEWS2 gives 2 points up to 100); coma score:
+#: 3 points (from memory: head injury guidelines call a fall of 3 urgent).
+FALLS: dict[str, tuple[MemberName, int, int]] = {
+    "spo2_fall": ("spo2", 5, 95),
+    "etco2_fall": ("etco2_mmhg", 100, 349),
+    "sbp_fall": ("sbp", 40, 100),
+    "gcs_fall": ("gcs_total", 3, 13),
+}
+
+
 QUANTITIES = (
     Quantity("spo2_low", "spo2", True, 94, "%"),
     Quantity("rr_low", "rr", True, 0),
@@ -120,6 +144,12 @@ QUANTITIES = (
     Quantity("gcs_low", "gcs_total", True, 8, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
     Quantity("oversedation", "agitation_score", True, 0, _deep, ("agitation_score", "agitation_scale")),
     Quantity("reduced_consciousness", "acvpu", True, 0, _reduced, ("acvpu",)),
+    Quantity("waveform_abnormal", "etco2_waveform", True, 0, _changed, ("etco2_waveform",)),
+    Quantity("ventricular_tachycardia", "rhythm", True, 0, _ventricular, ("rhythm",)),
+    Quantity("spo2_fall", "spo2", False, 5, "%"),
+    Quantity("etco2_fall", "etco2_mmhg", False, 100, "mm[Hg]"),
+    Quantity("sbp_fall", "sbp", False, 40),
+    Quantity("gcs_fall", "gcs_total", False, 3, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
 )
 
 MEMBERS = tuple(dict.fromkeys(name for quantity in QUANTITIES for name in quantity.of or (quantity.member,)))
@@ -151,3 +181,15 @@ def rises(line: Timeline, column: Column) -> Column:
     if first is None:
         return []
     return [(t, v, x - first[1] if RISE_FROM <= x < HIGH_FROM else 0) for t, v, x in column if t >= first[0]]
+
+
+def falls(line: Timeline, code: str, column: Column) -> Column:
+    """How far each reading in this unit's care lies under the highest one before it; 0 where the fall is not judged."""
+    _, _, ceiling = FALLS[code]
+    ours = column[bisect_left(column, line.contact, key=lambda entry: entry[0]) if line.contact is not None else 0 :]
+    highest = 0
+    out: Column = []
+    for time, vital, value in ours:
+        highest = max(highest, value)
+        out.append((time, vital, highest - value if value <= ceiling else 0))
+    return out

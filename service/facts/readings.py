@@ -23,11 +23,13 @@ from service.episode.member_names import MemberName
 from service.episode.words import CHECKED
 from service.wording.labels import member_label
 
-from . import scales
-from .builder import FactBuilder, scaled, state_of
+from . import limb_signs, scales
+from .builder import FactBuilder, state_of
 from .entries import items
 from .fact import Evidence, place
-from .quantities import MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, limits, rises, row
+from .limbs import looked
+from .places import at_member
+from .quantities import FALLS, MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, falls, limits, rises, row
 from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_within, recheck_within
 from .surroundings import Surroundings
 from .timeline import ROUNDING, Timeline, limb_of
@@ -56,7 +58,7 @@ class Reading:
 def _gravest(worst: Callable[..., int]) -> Callable[[Reading], tuple[bool, int]]:
     """The key by which the gravest reading is the first: a pulse that is gone is worse than any refill."""
     sign = -1 if worst is max else 1
-    return lambda reading: (not reading.extra.get("absent", False), sign * reading.judged)
+    return lambda reading: (not reading.extra.get("absent_pulse", False), sign * reading.judged)
 
 
 class Readings:
@@ -74,12 +76,19 @@ class Readings:
 
     def _judge(self, code: str, readings: list[Reading], order: list[int], limb: str | None = None) -> None:
         """Say of every reading whether there was an answer, and a recheck after it. ``order``: times of all readings."""
+        last: int | None = None
         for reading in readings:
             answers = self._responses.after(code, reading.time, limb)
             reading.judged = reading.value
             if not answers and code in ASSISTED and self._responses.carried(code, reading.time):
                 # The bag gives the breaths that are counted.
                 reading.responded = reading.rechecked = True
+                continue
+            if not answers and code == "temperature_high" and last is not None and reading.value < last:
+                # Cooling that was begun goes on: a value that falls under it is answered, and is its own recheck.
+                reading.responded = reading.rechecked = self._responses.begun(code, reading.time)
+            last = reading.value
+            if reading.responded:
                 continue
             reading.responded = bool(answers)
             if answers:
@@ -132,7 +141,7 @@ class Readings:
                     fact.evidence[attribute], fact.spans[attribute] = where, span
         if alone:
             # What is not there is a second look.
-            second: MemberName = "limb_checks" if code == "limb_circulation" else "vitals"
+            second: MemberName = "limb_checks" if code.startswith("limb_") else "vitals"
             where = (*fact.evidence["unrechecked"], place(self.line.episode.monitoring, second))  # type: ignore[arg-type]
             fact.evidence["unrechecked"] = fact.evidence["unrechecked_worst"] = where
         late = [r for r in run if r.late is not None]
@@ -141,6 +150,7 @@ class Readings:
             answer = late[0].late
             fact.evidence["answered_late"] = (late[0].where, place(answer.node))
             fact.spans["answered_late"] = (late[0].time, answer.written or answer.time)
+            fact.set("answer_written_after", None if answer.written is None else answer.written - late[0].time)
         open_ = [r for r in without if self.line.awaited(r.time, answer_within(code))]
         if open_ and min(open_, key=_gravest(worst)) is min(without, key=_gravest(worst)):
             # The call goes on: the answer to the worst of them may be on its way.
@@ -172,15 +182,18 @@ class Readings:
         for quantity in QUANTITIES if columns else ():
             limit = self._limit(quantity)
             rise = quantity.code == "etco2_rise"
+            fall = quantity.code in FALLS
             worst = quantity.worst(columns)
             if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
                 continue
             column = quantity.column(self.line.sets)
-            if quantity.code == "etco2_low":
+            if quantity.code in ("etco2_low", "etco2_fall"):
                 # Under compressions a low value shows the flow that they make.
                 column = [entry for entry in column if not self._responses.compressions(entry[0])]
             if rise:
                 column = rises(self.line, column)
+            if fall:
+                column = falls(self.line, quantity.code, column)
             abnormal = [entry for entry in column if (entry[2] <= limit if quantity.low else entry[2] >= limit)]
             if not abnormal:
                 continue
@@ -229,45 +242,45 @@ class Readings:
 
     def of_limb_checks(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal checks of one limb; of all limbs in one entry the limb is not named."""
-        done = [(t, c) for t, c in self.line.all_checks if type(c.not_done) is Absent or c.pulse == "absent"]
+        done = [(t, c) for t, c in self.line.all_checks if looked(c)]
         for limb in CHECKED:
             own = [(t, c) for t, c in done if limb == "all" or limb in self.line.checked(c)]
-            readings = []
-            for time, check in own:
-                found = _circulation(check) if limb_of(check.side, check.site) == limb else None
-                if found is not None:
-                    member: MemberName = (
-                        "pulse"
-                        if found["absent"]
-                        else "cap_refill_s"
-                        if found["refill"] > 20
-                        else "cap_refill_other_side"
-                    )
-                    in_care = self.line.in_care(time) is not False
-                    reading = self._reading(time, found["refill"], place(check, member), in_care)
-                    reading.extra = found
-                    readings.append(reading)
-            if readings:
-                order = sorted({t for t, _ in own})
-                self._judge("limb_circulation", readings, order, None if limb == "all" else limb)
-                for run in self._runs(readings, order):
-                    yield self._limb_run(limb, run)
+            for code in ("limb_circulation", "limb_altered"):
+                yield from self._of_limb(limb, code, own)
 
-    def _limb_run(self, limb: str, run: list[Reading]) -> FactBuilder:
+    def _of_limb(self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]]) -> Iterator[FactBuilder]:
+        before = limb_signs.before_straps(self.line, limb, own)
+        readings = []
+        for time, check in own:
+            if limb_of(check.side, check.site) != limb:
+                continue
+            if code == "limb_altered":
+                found = limb_signs.altered(check, before) if self.line.limbs else None
+            else:
+                found = limb_signs.circulation(check)
+            if found is not None:
+                where = place(check, found.member)
+                reading = self._reading(time, found.gravity, where, self.line.in_care(time) is not False)
+                reading.extra = found.values
+                readings.append(reading)
+        if readings:
+            order = sorted({t for t, _ in own})
+            self._judge(code, readings, order, None if limb == "all" else limb)
+            for run in self._runs(readings, order):
+                yield self._limb_run(limb, code, run, order[-1])
+
+    def _limb_run(self, limb: str, code: str, run: list[Reading], last: int) -> FactBuilder:
         open_ = [r for r in run if not (r.responded and r.rechecked)]
         judged = open_ or run
-        fact = FactBuilder("event", f"limb_circulation:{limb}", tuple(r.where for r in run))
-        fact.know(
-            code="limb_circulation",
-            absent_pulse=any(r.extra["absent"] for r in judged),
-            longer_than_other_side=any(r.extra["longer"] for r in judged),
-            refill=max(r.extra["refill"] for r in judged),
-            worst=max(r.value for r in run),
-            readings=len(run),
-            lasted=run[-1].time - run[0].time,
-        )
+        fact = FactBuilder("event", f"{code}:{limb}", tuple(r.where for r in run))
+        fact.know(code=code, worst=max(r.value for r in run), readings=len(run), lasted=run[-1].time - run[0].time)
+        for name in run[0].extra:
+            fact.set(name, max(r.extra[name] for r in judged))
         fact.set("limb", None if limb == "all" else limb)
-        self._answers(fact, run, max, "limb_circulation")
+        fact.set("limb_told", self.line.episode.handover.limb_status)
+        fact.know(last_look=run[-1].time == last)
+        self._answers(fact, run, max, code)
+        fact.evidence["limb_told"] = (run[-1].where, at_member(self.line.episode, "handover", "limb_status"))
         fact.span = (run[0].time, run[-1].time)
         self._around.set(fact, run[0].time, run[0].in_care)
         return fact
@@ -282,7 +295,7 @@ class Readings:
         monitoring = self.line.episode.monitoring
         untimed = [v for v in items(monitoring.vitals) if type(v.time) is Absent]
         for quantity in QUANTITIES if untimed else ():
-            if quantity.code == "etco2_rise":
+            if quantity.code == "etco2_rise" or quantity.code in FALLS:
                 continue  # without a time nobody knows which reading came first
             limit = self._limit(quantity)
             found = [
@@ -296,12 +309,17 @@ class Readings:
                 places = [place(v, quantity.member) for _, v in found]
                 yield self._untimed(quantity.code, found[0][0], places, ours, None)
         for check in items(monitoring.limb_checks):
-            told = _circulation(check) if type(check.time) is Absent else None
-            if told is not None:
-                limb = None if check.site == "all" else limb_of(check.side, check.site)
-                fact = self._untimed("limb_circulation", told["refill"], [place(check)], True, limb)
-                fact.know(absent_pulse=told["absent"], longer_than_other_side=told["longer"], refill=told["refill"])
-                yield fact
+            if type(check.time) is not Absent:
+                continue
+            limb = None if check.site == "all" else limb_of(check.side, check.site)
+            for code, told in (
+                ("limb_circulation", limb_signs.circulation(check)),
+                ("limb_altered", limb_signs.altered(check, frozenset())),
+            ):
+                if told is not None:
+                    fact = self._untimed(code, told.gravity, [place(check)], True, limb)
+                    fact.know(**told.values)
+                    yield fact
 
     def _untimed(self, code: str, worst: int, places: list[Evidence], in_care: bool, limb: str | None) -> FactBuilder:
         fact = FactBuilder("event", f"{code}:{limb}:untimed" if limb else f"{code}:untimed", tuple(places))
@@ -317,10 +335,3 @@ class Readings:
             fact.set("under_age_limit", None if months is None else max(0, scales.sbp_limit(months) - worst))
         self._around.set(fact, None, in_care)
         return fact
-
-
-def _circulation(check: record.LimbCheck) -> dict[str, Any] | None:
-    """What a check says of lost circulation, None where it says nothing abnormal. ``refill`` in tenths of a second."""
-    refill = 0 if type(check.cap_refill_s) is Absent else scaled(check.cap_refill_s, "s")
-    absent, longer = check.pulse == "absent", check.cap_refill_other_side == "longer"
-    return {"absent": absent, "longer": longer, "refill": refill} if absent or longer or refill > 20 else None

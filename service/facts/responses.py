@@ -35,6 +35,7 @@ _OXYGEN = frozenset({"oxygen_given"})
 _AIRWAY = frozenset({"airway_opened", "airway_device", "suction", "turned_to_side", "head_raised"})
 _SUGAR = frozenset({"dextrose", "glucagon", "oral_sugar"})
 _BREATHING = _OXYGEN | _AIRWAY | {"ventilated", "stimulated", "reversal_given"}
+_FREEING = frozenset({"face_cover_removed", "loosened", "posture_changed", "restraints_removed"})
 _HEART = frozenset({"cpr", "defibrillation", "pacing"})
 _PRESSURE = frozenset({"fluid", "posture_changed", "vasopressor"})
 _LOOSENING = frozenset({"loosened", "moved", "removed", "restraints_removed"})
@@ -54,7 +55,7 @@ ANSWERS: dict[str, frozenset[str]] = {
     "airway_blocked": _BREATHING,
     "apnoea": _BREATHING | {"cpr"},
     "laryngospasm": _BREATHING,
-    "breathing_complaint": _BREATHING | {"face_cover_removed", "loosened", "posture_changed", "restraints_removed"},
+    "breathing_complaint": _BREATHING | _FREEING,
     "suddenly_quiet": _ANY,
     "stopped_struggling": _ANY,
     "oversedation": _BREATHING,
@@ -69,6 +70,17 @@ ANSWERS: dict[str, frozenset[str]] = {
     "temperature_high": frozenset({"cooling"}),
     "temperature_low": frozenset({"warming"}),
     "limb_circulation": _LOOSENING,
+    "limb_altered": _LOOSENING,
+    "waveform_abnormal": _BREATHING | {"cpr"},
+    "ventricular_tachycardia": _HEART | {"drug_for_adverse_effect"},
+    "spo2_fall": _BREATHING,
+    "etco2_fall": _ANY,
+    "sbp_fall": _PRESSURE,
+    "gcs_fall": _ANY | _SUGAR,
+    "breathing_labored": _BREATHING | _FREEING,
+    "breathing_shallow": _BREATHING | _FREEING,
+    "airway_partly_blocked": _BREATHING,
+    "harm": _ANY | _CLEARING,
     "limb_complaint": _LOOSENING,
     "vomiting": _CLEARING,
     "bleeding": _CLEARING,
@@ -98,7 +110,7 @@ _UNTIL_BREATHING = ("ventilated", "cpr")
 _CARRY = frozenset({"ventilated", "cpr"})
 #: Postures that count as turning the patient or raising the head.
 _RAISED = frozenset({"left_lateral", "right_lateral", "semi_fowler", "fowler", "seated"})
-_LATERAL = ("left_lateral", "right_lateral")
+LATERAL = ("left_lateral", "right_lateral")
 
 
 def answer_within(code: str) -> int:
@@ -138,7 +150,7 @@ class Responses:
         self.airway_cleared = sorted(
             [t for t, a in self.actions if a.action in _CLEARING]
             + [off for cover in covers if (off := cover.off.epoch) is not None]
-            + [t for t, p in line.postures if p.posture in _LATERAL]
+            + [t for t, p in line.postures if p.posture in LATERAL]
         )
         #: When restraints were last charted as taken off by an action.
         self.restraints_removed = max((t for t, a in self.actions if a.action == "restraints_removed"), default=None)
@@ -196,6 +208,11 @@ class Responses:
         """Whether a therapy was running that is itself the answer to a charted event: ventilation or CPR."""
         return any(self._runs(therapy, time) for therapy in _CARRY & ANSWERS[code])
 
+    def begun(self, code: str, time: int) -> bool:
+        """Whether a danger was being answered before a time."""
+        found = self.of(code)
+        return bool(found) and found[0].time <= time
+
     def compressions(self, time: int) -> bool:
         """Whether CPR was going on."""
         return self._runs("cpr", time)
@@ -232,7 +249,9 @@ class Responses:
                     yield Answer(time, posture.entered.epoch, posture)
         if limb is not None and limb in self._line.limbs:
             for device in self._line.limbs[limb].devices:
-                if (off := device.off.epoch) is not None:
+                # What comes off at transfer of care ends the restraint; it answers nothing.
+                end = self._line.care_end
+                if (off := device.off.epoch) is not None and (end is None or off < end):
                     yield Answer(off, device.entered.epoch, device)
 
     def _against_seizure(self) -> list[Answer]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_right
 
+from service.episode.absence import Absent
+
 # NEWS2, Royal College of Physicians 2017, Chart 1. Bands as (first value of the band, points).
 _RR = ((0, 3), (9, 1), (12, 0), (21, 2), (25, 3))
 _SPO2_1 = ((0, 3), (92, 2), (94, 1), (96, 0))
@@ -80,3 +82,10 @@ def rr_low_limit(age_years: int | None) -> int:
 SUPPORTS = {"rass": 2, "sat": 2, "amss": 2}
 DEEP = {"rass": -4, "sat": -3, "amss": -4, "bars": 1}
 VERY_AGITATED = {"rass": 3, "sat": 3, "amss": 3, "bars": 7}
+#: By scale: the highest score without eye contact to voice (RASS "moderate sedation"; the others by their words).
+MODERATE = {"rass": -3, "sat": -2, "amss": -3, "bars": 2}
+
+
+def moderately_sedated(scale: str | Absent, score: int | Absent) -> bool | None:
+    """Whether a score is at or below ``MODERATE``; None where score or scale is not charted."""
+    return None if type(scale) is Absent or type(score) is Absent else score <= MODERATE[scale]

@@ -9,9 +9,12 @@ from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
+from . import intervals
+from .attendance import attendance, front_cab_alone
 from .builder import FactBuilder
 from .entries import items
 from .fact import Evidence, place
+from .limbs import looked
 from .other_forms import communication_need, officer
 from .timeline import Timeline
 
@@ -87,6 +90,15 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
                 fact.set(member.name, value)
         if member.name == "monitoring":
             _monitoring(fact, line)
+        if member.name == "application":
+            begun = [hold.start for hold in items(line.episode.application.holds)]
+            fact.set("hold_time_charted", any(type(start) is not Absent for start in begun))
+        if member.name == "transport":
+            attendance(fact, line)
+        if member.name == "decision":
+            acts = items(episode.decision.behaviours)
+            fact.know(behavior_described=any(a.behaviour != "other" or type(a.words) is not Absent for a in acts))
+            fact.evidence["behavior_described"] = tuple(place(a, "words") for a in acts)
         if member.name == "handover":
             off = [item.off for item in items(line.limb_items)]
             fact.set("devices_off_charted", bool(off) and all(type(time) is not Absent for time in off))
@@ -125,6 +137,11 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     fact.set("untimed_entries", len(untimed))
     fact.evidence["untimed_entries"] = tuple(place(entry) for entry in untimed)
     watched = watch.observation
+    alone, stretches = front_cab_alone(line)
+    fact.set("front_cab_alone", alone)
+    if stretches:
+        fact.evidence["front_cab_alone"] = tuple(place(o) for o in items(watched) if o.seat == "front_cab")
+        fact.spans["front_cab_alone"] = (stretches[0][0], stretches[-1][1])
     if type(watched) is Absent:
         fact.set("observation_out_of_view", watched)
     else:
@@ -132,7 +149,16 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
         fact.set("observation_out_of_view", bool(away))
         fact.evidence["observation_out_of_view"] = tuple(place(o) for o in away)
     if type(checks) is Absent:
-        fact.set("limb_checks_on_restrained", checks)
+        fact.unknown(("limb_checks_on_restrained", "limb_checks_done"), checks.state)
     else:
-        fact.set("limb_checks_on_restrained", sum(any(limb in line.limbs for limb in line.checked(c)) for c in checks))
+        there = [c for c in checks if _of_restrained_limb(line, c)]
+        fact.know(limb_checks_on_restrained=len(there), limb_checks_done=sum(map(looked, there)))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
+        fact.evidence["limb_checks_done"] = tuple(place(c, "not_done") for c in there)
+
+
+def _of_restrained_limb(line: Timeline, check: record.LimbCheck) -> bool:
+    """Whether a check is about a limb that was restrained then, or that may have been."""
+    found = [line.limbs[name] for name in line.checked(check) if name in line.limbs]
+    time = check.time.epoch
+    return any(time is None or not limb.known or intervals.inside(time, limb.spans) for limb in found)

@@ -20,6 +20,8 @@ def shared(line: Timeline) -> tuple[dict[str, Scalar], dict[str, str]]:
     patient = episode.patient
     _age(fact, patient.age)
     sex, pregnant = patient.sex, patient.pregnant
+    fact.set("ep_sex", sex)
+    fact.set("ep_head_injury", _head_injury(episode))
     fact.set("ep_pregnant", False if type(pregnant) is Absent and sex == "male" else pregnant)
     fact.set("ep_gestation_weeks", patient.gestation_weeks)
     transported = episode.transport.transported
@@ -100,6 +102,14 @@ def _no_transfer(episode: record.Episode) -> bool:
     )
 
 
+def _head_injury(episode: record.Episode) -> bool:
+    """Whether a head injury is charted: as an injury, or as a cause that was found."""
+    return any(injury.kind == "head_injury" for injury in items(episode.injuries.patient)) or any(
+        cause.cause == "head_injury" and cause.result in ("found", "treated")
+        for cause in items(episode.decision.causes)
+    )
+
+
 def _infection(episode: record.Episode) -> bool:
     """Whether an infection is charted, as a condition or as a cause that was found."""
     return "infection" in items(episode.patient.conditions) or any(
@@ -141,6 +151,7 @@ def _conditions(fact: FactBuilder, conditions: tuple[str, ...] | Absent) -> None
         "heart": {"coronary_disease", "recent_mi", "heart_failure"},
         "stroke": {"stroke"},
         "spine": {"spinal_injury"},
+        "fistula": {"fistula"},
     }
     for name, words in groups.items():
         known = conditions if type(conditions) is Absent else bool(words & set(conditions))

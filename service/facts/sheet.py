@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import chain
+
 from service.checkpoint import Checkpoint, never
 from service.episode import record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
-from service.narrative.phrases import Hit, Phrases, scan
+from service.narrative.reader import Reader
 
 from . import (
     contradictions,
@@ -59,7 +61,7 @@ def _state(episode: record.Episode, where: tuple[MemberName, MemberName | None] 
 
 def build(
     episode: record.Episode,
-    declared: Phrases,
+    reader: Reader,
     asked: Asked | None = None,
     checkpoint: Checkpoint = never,
     *,
@@ -67,14 +69,14 @@ def build(
 ) -> FactSheet:
     """All facts of an episode, in a fixed order, each with the ``ep_`` attributes that its rules ask for.
 
-    ``declared``: the phrases to look for in the narrative. ``asked``: the attributes to make; without it all are made.
+    ``reader``: what reads the narrative. ``asked``: the attributes to make; without it all are made.
     The fact of the whole episode always gets every ``ep_`` attribute. ``running``: the call is not over, so nothing is
     judged after the last entry.
     """
     line = Timeline(episode, asked, running=running)
     values, states = shared.shared(line)
     narrative = episode.narrative
-    hits: dict[str, list[Hit]] = {} if type(narrative) is Absent else scan(narrative, declared)
+    hits = [] if type(narrative) is Absent else reader.read(narrative)
     facts: list[FactBuilder] = []
     for kind, made in (
         ("episode", [whole_episode.episode_fact(line, values)]),
@@ -91,7 +93,7 @@ def build(
         ("event", events.events(line, values)),
         ("gap", gaps.gaps(line)),
         ("phrase", told.phrases(line, hits)),
-        ("pair", contradictions.pairs(line, hits)),
+        ("pair", chain(contradictions.pairs(line), told.pairs(line, hits))),
     ):
         built = []
         for fact in made:

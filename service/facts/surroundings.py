@@ -13,7 +13,7 @@ from .builder import FactBuilder, state_of
 from .entries import items
 from .fact import place
 from .limbs import check_times
-from .responses import RESPONSE, Responses, within
+from .responses import LATERAL, RESPONSE, Responses, within
 from .timeline import ROUNDING, Timeline
 
 #: Seconds: EtCO2 and a breathing check this close to a reading count as watching the breath (common practice).
@@ -84,13 +84,13 @@ class Surroundings:
         number = self._posture_number(time)
         return None if number is None else self._line.postures[number][1]
 
-    def set(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
+    def set(self, fact: FactBuilder, time: int | None, in_care: bool | None) -> None:
         """Set the ``at_`` attributes, ``in_care``, and what stood around the event."""
         line, episode = self._line, self._line.episode
         line.set_at(fact, time)
-        fact.set("in_care", in_care)
+        fact.set("in_care", in_care, "not_collected")
         names = (
-            "face_cover_on", "tied_supine", "airway_response", "restraints_off_charted",
+            "face_cover_on", "tied_not_on_side", "tied_supine", "airway_response", "restraints_off_charted",
             "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
         )  # fmt: skip
         if time is None:
@@ -99,8 +99,12 @@ class Surroundings:
         covers = episode.custody.face_covers
         fact.set("face_cover_on", covers if type(covers) is Absent else intervals.inside(time, self._covered))
         posture = self.posture_at(time)
-        tied = posture is not None and posture.posture == "supine" and intervals.inside(time, line.restrained)
-        fact.set("tied_supine", None if posture is None else tied)
+        if posture is None:
+            fact.unknown(("tied_not_on_side", "tied_supine"), "missing")
+        else:
+            tied = intervals.inside(time, line.restrained)
+            fact.know(tied_not_on_side=tied and posture.posture not in LATERAL)
+            fact.know(tied_supine=tied and posture.posture == "supine")
         if self._responses.not_collected:
             fact.set("airway_response", None, "not_collected")
         else:

@@ -11,7 +11,7 @@ from service.episode.member_names import MemberName
 
 from . import scales
 from .builder import FactBuilder, state_of
-from .duties import charted_times, measured, meets_duty
+from .duties import measured, meets_duty, set_times
 from .entries import items
 from .fact import place
 from .timeline import ROUNDING, Timeline
@@ -24,11 +24,16 @@ FIRST_SCORE = 300
 #: A set this close before transfer of care counts as the set before transfer (common practice; protocols that ask for
 #: one give no number).
 BEFORE_TRANSFER = 600
+#: mg/dL up to which a glucose is so low that it is told (the limit of RR-1388).
+GLUCOSE_LOW = 60
 #: Attribute that follows from the sets of vital signs -> the one member of a set that it looks for.
 FROM_VITALS: dict[str, MemberName | None] = {
     "spo2_charted": "spo2",
     "spo2_after_sedation": "spo2",
-    **dict.fromkeys(("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation"), "etco2_mmhg"),
+    **dict.fromkeys(
+        ("etco2_charted", "etco2_after_sedation", "first_etco2_after_sedation", "first_etco2_after_sedation_sure"),
+        "etco2_mmhg",
+    ),
     **dict.fromkeys(("ecg_charted", "ecg_after_sedation", "ecg_after_antipsychotic"), "rhythm"),
     "glucose_charted": "glucose_mg_dl",
     "temperature_charted": "temperature_c",
@@ -36,7 +41,7 @@ FROM_VITALS: dict[str, MemberName | None] = {
     **dict.fromkeys(
         (
             "complete_sets", "set_before_transfer", "news2", "news2_single_3", "shock_index", "shock_index_limit",
-            "shock_index_over", "struggle_goes_on", "glucose_high", "identical_sets",
+            "shock_index_over", "struggle_goes_on", "glucose_high", "glucose_low", "identical_sets",
         )
     ),
 }  # fmt: skip
@@ -79,6 +84,9 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     )
     for name, members, watched in questions:
         charted: bool | Absent = True if watched and items(spans[watched]) else measured(line, plain, members)
+        if charted is False and watched is None:
+            # The question is whether there is an entry at all, and one from before this unit's care is one.
+            charted = any(type(getattr(v, member)) is not Absent for v in vitals for member in members)
         fact.set(name, charted)
     _after_sedation(fact, line, ours, spans)
     _scores(fact, line, ours)
@@ -89,7 +97,7 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         unheard = unheard or any(value.state == "not_collected" for value in absent)
         full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
-    signs = charted_times(vitals, ("hr", "rr", "spo2", "sbp"), line)
+    signs = set_times(line)
     if line.handover is None or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
@@ -104,6 +112,14 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
     fact.set("glucose_high", bool(high))
     if high:
         fact.evidence["glucose_high"] = tuple(place(v) for v in high)
+    low = [
+        v
+        for _, v in ours
+        if v.glucose_reading == "low" or (type(v.glucose_mg_dl) is not Absent and v.glucose_mg_dl <= GLUCOSE_LOW)
+    ]
+    fact.set("glucose_low", bool(low))
+    if low:
+        fact.evidence["glucose_low"] = tuple(place(v) for v in low)
     _identical(fact, ours)
 
 
@@ -154,6 +170,7 @@ def _after_sedation(
         fact.set(name, found, state)
         if name == "etco2_after_sedation":
             fact.set("first_etco2_after_sedation", delay, state)
+            fact.set("first_etco2_after_sedation_sure", None if delay is None else max(0, delay - ROUNDING), state)
 
 
 def _scores(fact: FactBuilder, line: Timeline, ours: list[tuple[int, record.VitalSet]]) -> None:

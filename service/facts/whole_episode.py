@@ -20,7 +20,12 @@ from .timeline import LATE, ROUNDING, Timeline
 from .vital_signs import FROM_VITALS, vital_signs
 
 _CAUSES = ("head_injury", "stroke", "seizure", "substances")
-_TOLD = ("glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant")
+_TOLD = (
+    "glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant", "pregnancy",
+    "face_cover",
+)  # fmt: skip
+#: Events that the next clinician acts on (common practice). An arrest is asked about by itself.
+_TO_TELL = frozenset({"suddenly_quiet", "apnoea", "seizure", "vomiting", "laryngospasm", "fall", "left_unattended"})
 #: Attribute -> its place, whatever its state: (section, member of it or None).
 _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "posture_while_restrained": ("postures", None),
@@ -35,6 +40,8 @@ _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     **dict.fromkeys(FROM_VITALS, ("monitoring", "vitals")),
     **dict.fromkeys((f"{name}_told" for name in _TOLD), ("handover", "told")),
     "arrest": ("monitoring", "events"),
+    "event_to_tell": ("monitoring", "events"),
+    "face_covered": ("custody", "face_covers"),
     "patient_injured": ("injuries", "patient"),
     "died": ("injuries", "death"),
     "irritant_used": ("custody", "irritant"),
@@ -195,6 +202,12 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     else:
         fact.values.update({f"{word}_told": word in told for word in _TOLD})
     events = episode.monitoring.events
+    worst = [e for e in items(events) if e.event in _TO_TELL and e.before_care is not True]
+    fact.set("event_to_tell", events if type(events) is Absent else bool(worst))
+    if worst:
+        fact.evidence["event_to_tell"] = tuple(place(event) for event in worst)
+    covers = episode.custody.face_covers
+    fact.set("face_covered", covers if type(covers) is Absent else bool(covers))
     fact.set("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
     patient = episode.injuries.patient
     fact.set(

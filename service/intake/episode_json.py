@@ -6,9 +6,9 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from typing import Any
 
-import orjson
 from marshmallow import ValidationError
 
 from service.checkpoint import Checkpoint, never
@@ -60,28 +60,29 @@ def _load(body: dict[str, Any], checkpoint: Checkpoint) -> dict[str, Any]:
     return data
 
 
-def from_made(body: dict[str, Any], checkpoint: Checkpoint = never) -> Intake:
-    """Read a value that a reader of another format has built. Raises Rejected (422).
+def from_made(body: dict[str, Any], checkpoint: Checkpoint = never, *, stated: bool = False) -> Intake:
+    """Take a value that a reader of another format has built; the digest is left to that reader. Raises Rejected (422).
 
-    Its ``not_collected`` is the table of what that format has no place for.
+    ``not_collected`` of the value is the table of what that format has no place for, and a member that came all the
+    same counts. ``stated``: it is the sender's own list, and such a member is a notice.
     """
-    try:
-        text = orjson.dumps(body)
-    except TypeError:  # a number that orjson does not write
-        return from_value(body, checkpoint)
-    return _read_fast(text, made=True) or from_value(body, checkpoint)
+    if not stated:
+        made = fast_reader.of_value(body, table(tuple(body.get("not_collected", ()))))
+        if made is not None:
+            return Intake(made, (), (), "")
+    intake = from_value(body, checkpoint)
+    return intake if stated else replace(intake, notices=())
 
 
-def _read_fast(body: bytes, made: bool = False) -> Intake | None:
-    """The episode of a body in which nothing is wrong, None for any other. ``made``: another reader of ours built it."""
+def _read_fast(body: bytes) -> Intake | None:
+    """The episode of a body in which nothing is wrong, None for any other."""
     parsed = fast_reader.parse(body)
     if parsed is None:
         return None
-    paths = parsed.aside.get("not_collected", [])
     try:
-        absent = table(tuple(paths)) if made else trie_of(paths)
+        absent = trie_of(parsed.aside.get("not_collected", []))
         accepted = read_accepted(parsed.aside["accepted"]) if "accepted" in parsed.aside else ()
-    except (Rejected, TypeError):  # a path that is no text
+    except Rejected:
         return None
     episode = fast_reader.episode(parsed, absent)
     return None if episode is None else Intake(episode, accepted, (), _digest(parsed.written))

@@ -38,7 +38,7 @@ from msgspec import UNSET, Meta, UnsetType
 from msgspec.structs import force_setattr as set_member
 
 from service.episode import declaration, record
-from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent
+from service.episode.absence import DECLINED_REASONS, MISSING, NOT_COLLECTED, Absent, Partial
 from service.episode.declaration import MOST_ITEMS, MOST_ITEMS_IN_ALL, Absence
 from service.episode.moment import Moment
 
@@ -69,7 +69,8 @@ def _body() -> Any:
     return msgspec.defstruct("Body", found, kw_only=True, gc=False, forbid_unknown_fields=True, omit_defaults=True)
 
 
-_decode = msgspec.json.Decoder(_body()).decode
+_BODY = _body()
+_decode = msgspec.json.Decoder(_BODY).decode
 # The fields of a struct are in alphabetical order, so only dictionaries have to be sorted.
 _encode = msgspec.json.Encoder(order="deterministic").encode
 
@@ -112,6 +113,15 @@ def parse(body: bytes) -> Parsed | None:
     # The word "absent" may be written with escapes.
     absences = b"absent" in body or b"\\" in body
     return Parsed(record.Episode(**{name: getattr(sent, name) for name in _NAMES}), aside, written, absences)
+
+
+def _every_name(cls: type) -> frozenset[str]:
+    inner = [m.kind.of for m in declaration.members(cls) if isinstance(m.kind, (declaration.Items, declaration.Part))]
+    return frozenset(m.name for m in declaration.members(cls)).union(*map(_every_name, inner))
+
+
+#: Names of all members of the record.
+_EVERY_NAME = _every_name(record.Episode)
 
 
 def _absent_names(written: bytes) -> set[str]:
@@ -178,9 +188,11 @@ _NOTHING: _Trie = {}
 class _Walk:
     """The state of one walk over the objects of a body."""
 
-    __slots__ = ("absent_names", "idents", "items", "times")
+    __slots__ = ("absent_names", "idents", "items", "of_a_table", "times")
 
-    def __init__(self, absent_names: set[str]) -> None:
+    def __init__(self, absent_names: frozenset[str] | set[str], *, of_a_table: bool = False) -> None:
+        #: What is not collected is the table of a format, so a member that was sent all the same is no surprise.
+        self.of_a_table = of_a_table
         #: Names of the members that may hold an ``Absence``.
         self.absent_names = absent_names
         #: All ids and number of all list items: checked at the end.
@@ -240,7 +252,7 @@ def _finish(cls: type, nodes: Sequence[Any], absent: _Trie, walk: _Walk) -> None
     if plan.check is not None:
         plan.check(nodes)
     if absent:
-        _set_not_collected(nodes, absent)
+        _set_not_collected(nodes, absent, of_a_table=walk.of_a_table)
 
 
 @functools.cache
@@ -337,7 +349,7 @@ def _items(name: str, kind: Any) -> _Finish:
     return finish
 
 
-def _set_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:
+def _set_absences(cls: type, nodes: Sequence[Any], names: frozenset[str] | set[str]) -> None:
     """Set an Absent in place of each ``Absence``."""
     for name in names & _plain(cls):
         for node in nodes:
@@ -346,13 +358,17 @@ def _set_absences(cls: type, nodes: Sequence[Any], names: set[str]) -> None:
                 set_member(node, name, fields.absence(msgspec.to_builtins(value)))
 
 
-def _set_not_collected(nodes: Sequence[Any], absent: _Trie) -> None:
+def _set_not_collected(nodes: Sequence[Any], absent: _Trie, *, of_a_table: bool) -> None:
     for name, inner in absent.items():
         if name and "" in inner:
             for node in nodes:
-                if getattr(node, name) is not MISSING:
+                value = getattr(node, name)
+                if value is MISSING:
+                    set_member(node, name, NOT_COLLECTED)
+                elif not of_a_table:
                     raise _GiveUp  # sent all the same: a notice is due
-                set_member(node, name, NOT_COLLECTED)
+                elif type(value) is tuple:
+                    set_member(node, name, Partial(value))
 
 
 def _check_scores(vitals: Iterable[record.VitalSet]) -> None:
@@ -401,14 +417,30 @@ def episode(parsed: Parsed, absent: _Trie) -> record.Episode | None:
     """
     if _too_deep(parsed.aside.get("extensions"), strict_json.MOST_LEVELS - 1):
         return None
-    walk = _Walk(_absent_names(parsed.written) if parsed.absences else set())
+    return _finished(parsed.episode, absent, _Walk(_absent_names(parsed.written) if parsed.absences else set()))
+
+
+def of_value(value: dict[str, Any], absent: _Trie) -> record.Episode | None:
+    """The episode of a value that a reader of another format built; None where the strict reader has to look.
+
+    ``absent``: the table of what that format has no place for.
+    """
     try:
-        _finish(record.Episode, (parsed.episode,), absent, walk)
+        sent = msgspec.convert(value, _BODY)
+    except Exception:  # noqa: BLE001 - the strict reader finds out what is wrong and says so
+        return None
+    made = record.Episode(**{name: getattr(sent, name) for name in _NAMES})
+    return _finished(made, absent, _Walk(_EVERY_NAME, of_a_table=True))
+
+
+def _finished(made: record.Episode, absent: _Trie, walk: _Walk) -> record.Episode | None:
+    try:
+        _finish(record.Episode, (made,), absent, walk)
         idents = {i for i in walk.idents if type(i) is str} if walk.absent_names else walk.idents - {MISSING}
         not_of_ids = "".join(idents).encode().translate(None, _IDENT_BYTES)
     except Exception:  # noqa: BLE001 - the strict reader finds out what is wrong and says so
         return None
-    return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else parsed.episode
+    return None if not_of_ids or walk.items > MOST_ITEMS_IN_ALL else made
 
 
 def _too_deep(value: Any, levels: int) -> bool:

@@ -184,7 +184,7 @@ def _account_card(review: Review, request: HookRequest, base_url: str | None) ->
         ("Accepted by the sender", [f"{f['title']} [{f['rule']['id']}]" for f in document["accepted"]]),
         (
             "Dangers and duties that the record leaves open",
-            [f"{u['severity']}: {u['message']}{_named(u)}" for u in document["unjudged"]],
+            [f"{u['severity']}: {u['message']}{_named(u)}" for u in document["unjudged"] if "tell_now" not in u],
         ),
         ("Notices", [f"{n['severity']}: {n['text']}{_noticed(n, request)}" for n in document["notices"]]),
         (

@@ -26,9 +26,19 @@ from .instances import Span, and_more, span_document, span_of, worst_first
 from .places import told
 from .ruleset import RuleEntry
 
-#: Attributes by which rules of one danger are told apart: where only these are unknown the gravest rule speaks.
+#: Attributes by which rules of one danger are told apart, and in whose care it was: where only these are unknown the
+#: gravest rule speaks.
 BANDS = frozenset(
-    {"ep_age_years", "ep_age_months", "ep_known_child", "ep_pregnant", "ep_gestation_weeks", "route", "route_group"}
+    {
+        "in_care",
+        "ep_age_years",
+        "ep_age_months",
+        "ep_known_child",
+        "ep_pregnant",
+        "ep_gestation_weeks",
+        "route",
+        "route_group",
+    }
 )
 
 
@@ -70,7 +80,8 @@ def unjudged(
         if entry.rule.category == "safety" and vocabulary.kinds[entry.rule.about].danger:
             for index in opened:
                 fact = sheet.facts[index]
-                if entry.compiled.applies.truth(fact) or _only_a_band(entry, fact):
+                stands = entry.compiled.applies.truth(fact) and not _left_blank(entry, fact, vocabulary)
+                if stands or _only_a_band(entry, fact):
                     danger = (index, tuple(causes.of_fact(entry, fact)))
                     known = speaks.setdefault(danger, entry)
                     if entry.urgency[0] < known.urgency[0]:
@@ -92,6 +103,17 @@ def unjudged(
 
 def _worst_first(entry: RuleEntry, danger: Fact) -> tuple[Any, ...]:
     return worst_first(entry.rule.worst_by, danger.values.get("worst"), span_of(entry, danger))
+
+
+def _left_blank(entry: RuleEntry, fact: Fact, vocabulary: Vocabulary) -> bool:
+    """Whether the record says nothing of the danger itself: a strap whose anchor was left blank is no danger yet.
+
+    Every restrained patient has straps and a posture. What was worked out from times leaves a danger open; what is
+    not said of the thing itself stands in ``not_assessable``.
+    """
+    derived = vocabulary.kinds[fact.kind].derived
+    unknown = entry.compiled.unknowns(fact)
+    return bool(unknown) and all(name not in derived for name, _ in unknown)
 
 
 def _only_a_band(entry: RuleEntry, fact: Fact) -> bool:

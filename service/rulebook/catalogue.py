@@ -77,6 +77,24 @@ def rule_document(book: Rulebook, id_or_name: str) -> dict[str, Any] | None:
     return None if rule is None else {**rule_entry(rule, book), "examples": rule.raw["examples"]}
 
 
+def family_document(book: Rulebook, name: str) -> dict[str, Any] | None:
+    """One family of the narrative as JSON data, None when there is none."""
+    family = book.narrative.families.get(name)
+    if family is None:
+        return None
+    return {
+        "family": family.name,
+        "says": family.says,
+        "held_against": list(family.held_against),
+        "lists": {key: list(words) for key, words in family.lists.items()},
+        "patterns": list(family.patterns),
+        "masks": list(family.masks),
+        "denials": list(family.denials),
+        "proves": list(family.proves),
+        "innocent": list(family.innocent),
+    }
+
+
 def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
     return {
         "id": profile.id,

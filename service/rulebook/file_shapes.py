@@ -60,22 +60,6 @@ class _Unit(TypedDict):
     factor: int
 
 
-class _Triggers(TypedDict):
-    negation_before: list[str]
-    negation_after: list[str]
-    pseudo_negation: list[str]
-    not_now: list[str]
-    stops: list[str]
-    attribution: list[str]
-
-
-class _Phrases(TypedDict):
-    words: dict[str, list[str]]
-    families: dict[str, list[str]]
-    masks: list[str]
-    triggers: _Triggers
-
-
 class _Vocabulary(TypedDict):
     phases: list[str]
     categories: list[str]
@@ -87,7 +71,6 @@ class _Vocabulary(TypedDict):
     units: dict[str, _Unit]
     shared: dict[str, _Attribute]
     kinds: dict[str, _Kind]
-    phrases: _Phrases
 
 
 class _Ruleset(TypedDict):

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from service.intake import strict_yaml
-from service.narrative.phrases import Phrases, compile_phrases
+from service.narrative.reader import Reader
 
 from . import file_shapes
+from .narrative_files import load_narrative
 from .profiles import load_profiles
 from .rule import Profile, Rule
 from .rule_file import PLACEHOLDER, RuleTexts, Slip, circles, need, read_rule
@@ -34,7 +35,7 @@ class RulebookError(Exception):
 @dataclass(frozen=True, slots=True)
 class Rulebook:
     """Everything of one release. ``rules`` in order of their ids; ``texts`` by rule id; ``facts``: published facts that
-    rules answer; ``phrases``: those of the narrative; ``by_key``: rule by id and by name."""
+    rules answer; ``narrative``: reads narratives by the declared families; ``by_key``: rule by id and by name."""
 
     name: str
     version: str
@@ -44,10 +45,10 @@ class Rulebook:
     profiles: Mapping[str, Profile]
     profile_digests: Mapping[str, str]
     vocabulary: Vocabulary
-    phrases: Phrases
     sources: Mapping[str, Mapping[str, Any]]
     facts: Mapping[str, Mapping[str, Any]]
     redirects: Mapping[str, str]
+    narrative: Reader = field(repr=False)
     by_key: Mapping[str, Rule] = field(repr=False)
 
     def find(self, id_or_name: str) -> Rule | None:
@@ -80,8 +81,11 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     if slips:
         raise RulebookError(slips)
     try:
-        vocabulary = parse(data["vocabulary"], data["inputs"])
-        phrases = compile_phrases(data["vocabulary"]["phrases"])
+        reader, families, narrative_slips = load_narrative(directory, extra)
+        if reader is None:
+            raise RulebookError(narrative_slips)
+        slips += narrative_slips
+        vocabulary = parse(data["vocabulary"], data["inputs"], reader.families)
     except (LookupError, AttributeError, ValueError) as error:
         raise RulebookError([f"vocabulary.yaml: {error}"]) from None
     sources, facts = data["sources"]["sources"], data["sources"]["facts"]
@@ -89,8 +93,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     if extra is not None:
         more_files = _rule_files(extra, vocabulary)
         files += more_files
-        if not more_files and not (extra / "profiles").is_dir():
-            slips.append(f"{extra.name}: neither rules nor profiles")
+        if not more_files and not any((extra / part).is_dir() for part in ("profiles", "narrative")):
+            slips.append(f"{extra.name}: neither rules nor profiles nor families of the narrative")
         try:
             more = file_shapes.read_more_sources(extra)
         except Slip as slip:
@@ -153,15 +157,17 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     return Rulebook(
         name=data["ruleset"]["name"],
         version=data["ruleset"]["version"],
-        digest=digest([[r.raw for r in rules], data["vocabulary"], data["inputs"], sources, facts, redirects]),
+        digest=digest(
+            [[r.raw for r in rules], data["vocabulary"], data["inputs"], families, sources, facts, redirects]
+        ),
         rules=tuple(rules),
         texts=texts,
         profiles=profiles,
         profile_digests={name: digest(p.raw) for name, p in profiles.items()},
         vocabulary=vocabulary,
-        phrases=phrases,
         sources=sources,
         facts=facts,
         redirects=redirects,
+        narrative=reader,
         by_key=keys,
     )

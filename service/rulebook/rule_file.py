@@ -31,7 +31,8 @@ OPTIONAL = frozenset(
 )
 #: Words of findings that are shown as one story.
 CASCADES = (
-    "arrest", "breathing", "sedation", "limb", "fall_in_pressure", "hands", "police_device", "transfer",
+    "arrest", "breathing", "sedation", "limb", "fall_in_pressure", "glucose", "temperature", "hands",
+    "police_device", "transfer",
 )  # fmt: skip
 
 

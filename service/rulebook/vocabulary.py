@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.episode import declaration, record, words
+from service.narrative.families import Family
 from service.wording.labels import member_label
 
 #: Unit of a whole-number member -> unit of its attribute, which has the same value.
@@ -95,7 +96,13 @@ class Vocabulary:
         return {name: kind.when_none for name, kind in self.kinds.items()}
 
 
-def _words_of(reference: str) -> frozenset[str]:
+def _words_of(reference: str, families: Mapping[str, Family]) -> frozenset[str]:
+    if reference == "families":
+        return frozenset(families)
+    if reference == "families as told":
+        return frozenset(f"told_{name}" for name in families)
+    if reference == "parts of families":
+        return frozenset(part for family in families.values() for part in family.parts.values())
     if "." not in reference:
         return frozenset(getattr(words, reference))
     cls, name = reference.split(".")
@@ -105,10 +112,12 @@ def _words_of(reference: str) -> frozenset[str]:
     raise KeyError(reference)
 
 
-def _declared(name: str, entry: Mapping[str, Any], inputs: tuple[str, ...] = ()) -> Attribute:
+def _declared(
+    name: str, entry: Mapping[str, Any], families: Mapping[str, Family], inputs: tuple[str, ...] = ()
+) -> Attribute:
     kind, from_record = entry["type"], bool(entry.get("from_record"))
     if kind == "word":
-        words = _words_of(entry["words_of"]) if "words_of" in entry else frozenset(entry["words"])
+        words = _words_of(entry["words_of"], families) if "words_of" in entry else frozenset(entry["words"])
         return Attribute(name, "enum", "", entry["label"], words, from_record, inputs)
     return Attribute(name, kind, entry.get("unit", ""), entry["label"], frozenset(), from_record, inputs)
 
@@ -198,8 +207,10 @@ def _merge(into: dict[str, Attribute], more: Mapping[str, Attribute]) -> None:
             raise ValueError(f"attribute {name} has two types")
 
 
-def parse(data: Mapping[str, Any], inputs: Mapping[str, Mapping[str, list[str]]]) -> Vocabulary:
-    """The vocabulary from the loaded ``vocabulary.yaml`` and ``inputs.yaml``.
+def parse(
+    data: Mapping[str, Any], inputs: Mapping[str, Mapping[str, list[str]]], families: Mapping[str, Family]
+) -> Vocabulary:
+    """The vocabulary from the loaded ``vocabulary.yaml`` and ``inputs.yaml``, and the families of the narrative.
 
     Raises KeyError or ValueError where they are wrong.
     """
@@ -215,7 +226,7 @@ def parse(data: Mapping[str, Any], inputs: Mapping[str, Mapping[str, list[str]]]
         derived = {**entry.get("derived", {}), **shared}
         follows_from = inputs.get(name, {})
         for key, declared in derived.items():
-            attributes[key] = _declared(key, declared, tuple(follows_from.get(key, ())))
+            attributes[key] = _declared(key, declared, families, tuple(follows_from.get(key, ())))
         fact_kinds[name] = FactKind(
             name,
             entry["doc"],

@@ -22,6 +22,20 @@ _WORDS = {
     "apnoea": "apnea",
     "breathing_absent": "breathing absent or agonal",
     "ecg": "ECG",
+    "told_position": "a patient face down",
+    "told_weight": "weight on the neck, chest, back or belly",
+    "told_breathing": "trouble breathing",
+    "told_quiet": "a patient who went quiet or stopped answering",
+    "told_apnoea": "breathing or a pulse that stopped",
+    "told_seizure": "a seizure",
+    "told_vomiting": "vomiting",
+    "told_device": "a hard or tied restraint or a face cover",
+    "told_key": "an officer or a key not with the patient",
+    "told_left_alone": "a patient left alone",
+    "told_limb_abnormal": "a limb that was not normal",
+    "told_injury_patient": "an injury of the patient",
+    "told_injury_crew": "an injury of the crew",
+    "told_release": "a restraint taken off or loosened",
 }
 
 

@@ -40,8 +40,8 @@ def test_a_defect_that_is_found_counts(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "change",
-    [{"category": "completeness"}, {"concerns": ["limb"]}, {"places": ["/monitoring/vitals/8"]}],
-    ids=["category", "concern", "place"],
+    [{"concerns": ["limb"]}, {"places": ["/monitoring/vitals/8"]}],
+    ids=["concern", "place"],
 )
 def test_a_defect_that_is_not_there_is_missed(tmp_path: Path, change: dict[str, Any]) -> None:
     found = score([_directory(tmp_path, [{**DEFECT, **change}])])

@@ -5,8 +5,9 @@ Each directory is one author's: ``charts/<name>.json`` and ``expected.jsonl``. A
 "concerns": [...], "places": [pointer, ...]}`` with the least severity that its author stands behind. Charts and
 expectations are fixed before the first run, by somebody who has not seen the rules.
 
-A defect is found where one finding of the review has its category, at least its severity, one of its concerns, and a
-place at, above or below one of its places in the same list item. A finding that is only counted, covered or accepted
+A defect is found where one finding of the review has at least its severity, one of its concerns, and a place at, above
+or below one of its places in the same list item. Its category only groups the counts: an author may call the silence
+about a danger a matter of safety, where this rulebook asks for the missing entry. A finding that is only counted, covered or accepted
 finds nothing; a danger that stands under ``unjudged`` is told apart. Without ``--cases`` only counts are printed, so
 that a half stays sealed for whoever writes rules.
 """
@@ -91,8 +92,7 @@ def _count(out: Score, line: dict[str, Any], review: dict[str, Any]) -> None:
         return
     kinds = (line["category"], line["severity"])
     out.planted.update(kinds)
-    same_category = [f for f in review["findings"] if f["category"] == line["category"]]
-    if any(meets(line, finding) for finding in same_category):
+    if any(meets(line, finding) for finding in review["findings"]):
         out.found.update(kinds)
     elif any(meets(line, entry) for entry in review["unjudged"]):
         out.unjudged.update(kinds)

@@ -106,7 +106,9 @@ def test_night_two_crew_late_sedation() -> None:
 def test_found_prone_handcuffs_key_away() -> None:
     """What others did before contact is information with its end; the key in another car is critical."""
     name = "found-prone-handcuffs-key-away"
-    assert set(rules(name, "critical")) == {"RR-1133", "RR-1134"}  # officer following in his own car, no key aboard
+    # The officer follows in his own car; that no key was aboard is the same thing and stands behind it.
+    assert set(rules(name, "critical")) == {"RR-1133"}
+    assert {"rule": "RR-1134", "by": "RR-1133", "facts": 1} in REVIEWS[name]["covered"]
     expect(
         name,
         {"RR-1105": ("info", 1), "RR-1080": ("info", 1), "RR-1110": ("info", 1)},
@@ -135,7 +137,7 @@ def test_found_prone_names_the_places() -> None:
     assert any(pointer.startswith("/application/body_weight/0") for pointer in found["RR-1080"])
     assert any(
         pointer.startswith(("/custody/devices/1", "/custody/officer", "/custody/key_at_hand"))
-        for pointer in found["RR-1134"]
+        for pointer in found["RR-1133"]
     )
 
 
@@ -244,11 +246,9 @@ WRONG_CRITICAL = {
 
 def test_everything_wrong() -> None:
     name = "everything-wrong"
-    told = set(rules(name, "critical"))
-    # The same hands behind the back, in cuffs; the same deep sleep, by the coma score.
-    same = {each["rule"]: each["by"] for each in REVIEWS[name]["covered"] if each["rule"] in ("RR-1107", "RR-1355")}
-    assert same == {"RR-1107": "RR-1109", "RR-1355": "RR-1354"}
-    missing = WRONG_CRITICAL - told - same.keys()
+    behind = {entry["rule"]: entry["by"] for entry in REVIEWS[name]["covered"] if entry["rule"] in WRONG_CRITICAL}
+    assert behind == {"RR-1107": "RR-1109", "RR-1134": "RR-1133", "RR-1355": "RR-1354"}  # the same thing, once
+    missing = WRONG_CRITICAL - set(rules(name, "critical")) - set(behind)
     assert not missing, sorted(missing)
     summary = REVIEWS[name]["summary"]
     assert (
@@ -274,7 +274,7 @@ def test_chart_restrained() -> None:
     assert not rules(name, "critical")
     expect(
         name,
-        {"RR-1209": ("warning", 1), "RR-1137": ("warning", 1)},
+        {"RR-1137": ("warning", 1)},
         {
             "RR-1303", "RR-1304", "RR-1305", "RR-1306", "RR-1307", "RR-1309", "RR-1310",
             "RR-1216", "RR-1320", "RR-1321", "RR-1324", "RR-1325", "RR-1331", "RR-1332", "RR-1333",

@@ -14,7 +14,7 @@ from service.facts.fact import Fact
 from service.facts.sheet import build
 from service.pipeline import asked_for
 from tests.corpora.defects import several
-from tests.support.episodes import declared_phrases, full, read
+from tests.support.episodes import full, narrative_reader, read
 from tests.support.pipeline import demo, demo_names, pipeline
 
 CATALOGUE = {kind: sorted(attributes) for kind, attributes in pipeline().rulebook.vocabulary.catalogue.items()}
@@ -45,7 +45,7 @@ def test_what_is_asked_for_is_as_if_everything_were(seed: int) -> None:
             kind: sorted(rng.sample(known, min(len(known), rng.choice((0, 1, 3, 30)))))
             for kind, known in CATALOGUE.items()
         }
-        some, every = build(episode, declared_phrases(), Asked(names)), build(episode, declared_phrases())
+        some, every = build(episode, narrative_reader(), Asked(names)), build(episode, narrative_reader())
         assert (len(some.facts), some.drawn_from, some.closed) == (len(every.facts), every.drawn_from, every.closed)
         for one, other in zip(some.facts, every.facts, strict=True):
             assert said(one, names[one.kind]) == said(other, names[other.kind])
@@ -57,7 +57,7 @@ def test_measures_take_nothing_from_facts_that_a_rule_must_ask_for() -> None:
     """An agency's own rulebook may hold any rules, and the times are measured all the same."""
     seen = set()
     for episode in EPISODES:
-        none, every = build(episode, declared_phrases(), Asked({})), build(episode, declared_phrases())
+        none, every = build(episode, narrative_reader(), Asked({})), build(episode, narrative_reader())
         for time in definitions.TIMES:
             assert time.ask(episode, none) == time.ask(episode, every), time.id
             seen |= {time.id} if isinstance(time.ask(episode, every), int) else set()

@@ -128,7 +128,9 @@ def test_pressure_between_two_doses() -> None:
 
 @pytest.mark.parametrize(("minute", "after", "sure"), [(2, 120, 60), (0, 0, 0), (0.5, 30, 0), (7, 420, 360)])
 def test_vital_signs_after_a_dose(minute: float, after: int, sure: int) -> None:
-    fact = one(with_dose(dose(0), monitoring={"vitals": [vital(-4, hr=80), vital(minute, hr=80)]}), "dose").values
+    fact = one(
+        with_dose(dose(0), monitoring={"vitals": [vital(-4, rr=16, spo2=97), vital(minute, rr=16, spo2=97)]}), "dose"
+    ).values
     assert (fact["vitals_after"], fact["vitals_after_sure"], fact["no_vitals_after"]) == (after, sure, False)
 
 

@@ -49,28 +49,43 @@ def minutes(fact: Fact) -> float:
     ],
 )
 def test_vital_signs_while_restrained(at: list[float], longest: float) -> None:
-    fact = gap("vitals", vitals=[vital(m, hr=80) for m in at])
+    fact = gap("vitals", vitals=[vital(m, rr=16, spo2=97) for m in at])
     assert (minutes(fact), fact.values["longest_gap_sure"]) == (longest, longest * 60 - 60)
     assert (fact.values["due"], fact.values["entries_charted"]) == (True, bool(at))
 
 
-def test_an_empty_set_is_no_entry() -> None:
-    assert (
-        minutes(gap("vitals", vitals=[vital(10, hr=80), vital(20), vital(25, acvpu="alert"), vital(30, sbp=120)])) == 20
-    )
+@pytest.mark.parametrize(
+    ("signs", "counts"),
+    [
+        ({}, False),
+        ({"acvpu": "alert"}, False),
+        ({"hr": 80}, False),
+        ({"hr": 80, "sbp": 120}, False),
+        ({"rr": 16}, False),
+        ({"spo2": 97}, False),
+        ({"rr": 16, "spo2": 97}, True),
+        ({"etco2_mmhg": 38}, True),
+        ({"hr": 0}, True),
+        ({"rhythm": "asystole"}, True),
+    ],
+)
+def test_what_counts_as_a_set_of_vital_signs(signs: dict[str, Any], counts: bool) -> None:
+    """Rate of breathing with SpO2 or EtCO2; an arrest is one too."""
+    sets = [vital(10, rr=16, spo2=97), vital(20, **signs), vital(30, rr=16, spo2=97)]
+    assert minutes(gap("vitals", vitals=sets)) == (10 if counts else 20)
 
 
 @pytest.mark.parametrize(("minute", "counts"), [(4, True), (6, False), (12, False)])
 def test_unsafe_to_attempt_counts_before_control_only(minute: float, counts: bool) -> None:
     unsafe = {"absent": "declined", "reason": "unsafe_to_attempt"}
     limbs = [limb(on=0, off=40), limb("right", on=6, off=40)]
-    sets = [vital(minute, hr=unsafe, rr=unsafe), vital(24, hr=80)]
+    sets = [vital(minute, rr=unsafe, spo2=unsafe), vital(24, rr=16, spo2=97)]
     fact = one(small(limbs=limbs, handover=40, sedation=[], monitoring={"vitals": sets}), "gap", "vitals")
     assert minutes(fact) == (20 if counts else 24)
 
 
 def test_from_the_sedative_on_another_gap_counts() -> None:
-    sets = [vital(m, hr=80) for m in (4, 12, 15, 24, 36)]
+    sets = [vital(m, rr=16, spo2=97) for m in (4, 12, 15, 24, 36)]
     assert minutes(gap("vitals", sedated=10, vitals=sets)) == 6
     after = gap("vitals_sedated", sedated=10, vitals=sets)
     assert (minutes(after), after.values["due"]) == (12, True)
@@ -82,7 +97,7 @@ def test_sedated_and_not_restrained_is_watched_to_transfer_of_care() -> None:
         application={"limbs": []},
         handover=40,
         sedation={"doses": [dose(10)]},
-        monitoring={"vitals": [vital(12, hr=80)]},
+        monitoring={"vitals": [vital(12, rr=16, spo2=97)]},
     )
     assert minutes(one(document, "gap", "vitals_sedated")) == 28
     assert one(document, "gap", "vitals").values["due"] is False
@@ -90,7 +105,12 @@ def test_sedated_and_not_restrained_is_watched_to_transfer_of_care() -> None:
 
 def test_the_time_between_two_restraints_is_no_gap() -> None:
     limbs = [limb(on=0, off=10), limb(on=25, off=40)]
-    document = small(limbs=limbs, handover=40, sedation=[], monitoring={"vitals": [vital(5, hr=80), vital(30, hr=80)]})
+    document = small(
+        limbs=limbs,
+        handover=40,
+        sedation=[],
+        monitoring={"vitals": [vital(5, rr=16, spo2=97), vital(30, rr=16, spo2=97)]},
+    )
     assert minutes(one(document, "gap", "vitals")) == 10
 
 
@@ -126,7 +146,7 @@ def test_capnography_and_ecg_are_due_from_the_sedative_on() -> None:
 
 
 def test_a_record_that_is_still_open_knows_only_what_it_was_so_far() -> None:
-    fact = gap("vitals", off=None, handover=None, vitals=[vital(5, hr=80), vital(30, hr=80)])
+    fact = gap("vitals", off=None, handover=None, vitals=[vital(5, rr=16, spo2=97), vital(30, rr=16, spo2=97)])
     assert (fact.values["longest_gap"], fact.values["longest_gap_so_far"]) == (1500, 1440)
     assert fact.state("longest_gap_sure") == "missing"
 
@@ -154,5 +174,5 @@ def test_nothing_to_watch() -> None:
 
 def test_no_set_at_all_after_the_sedative_is_not_a_gap_of_nothing() -> None:
     """Nothing charted after the dose: either the whole time, or not known; 0 min would read as watched throughout."""
-    fact = gap("vitals_sedated", sedated=10, vitals=[vital(5, hr=80)])
+    fact = gap("vitals_sedated", sedated=10, vitals=[vital(5, rr=16, spo2=97)])
     assert fact.values.get("longest_gap") != 0

@@ -8,13 +8,13 @@ from service.facts.fact import Fact
 from service.facts.sheet import build
 from service.review.build import ends_of_call
 from service.review.patient import patient
-from tests.support.episodes import Document, act, check, clock, declared_phrases, limb, one, read, small, vital
+from tests.support.episodes import Document, act, check, clock, limb, narrative_reader, one, read, small, vital
 
 FIVE = 5 + 1  # min, with the minute for rounding
 
 
 def event(document: Document, key: str, *, running: bool) -> Fact:
-    made = build(read(document).episode, declared_phrases(), running=running).facts
+    made = build(read(document).episode, narrative_reader(), running=running).facts
     (found,) = [fact for fact in made if (fact.kind, fact.key) == ("event", key)]
     return found
 

@@ -14,7 +14,7 @@ from service.facts.fact import Fact
 from service.facts.sheet import build
 from service.pipeline import Pipeline
 from tests.support.absences import OPTIONAL_PATHS, declined, not_collected
-from tests.support.episodes import check, declared_phrases, encoded, exemplary, full, limb, read, sheet, small, vital
+from tests.support.episodes import check, encoded, exemplary, full, limb, narrative_reader, read, sheet, small, vital
 from tests.support.reviews import review
 
 DECLINED = Absent("declined", "other")
@@ -136,7 +136,7 @@ def test_a_left_out_record_is_never_clear_about_its_inside(pipeline: Pipeline) -
 def test_the_same_record_twice_gives_the_same_sheet(document: Any) -> None:
     episode = read(document).episode
     before = copy.deepcopy(episode)
-    first, second = build(episode, declared_phrases()), build(episode, declared_phrases())
+    first, second = build(episode, narrative_reader()), build(episode, narrative_reader())
     assert first == second == sheet(copy.deepcopy(document))
     assert [f.key for f in first.facts] == [f.key for f in second.facts]
     assert episode == before

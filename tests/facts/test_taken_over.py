@@ -119,6 +119,12 @@ def test_unsafe_to_attempt_is_no_answer_after_control(minute: float, charted: bo
 def test_only_what_was_unsafe_before_control_is_an_entry(reason: str, gap: int) -> None:
     """The left wrist is tied at 0, the right one at 10, which is control."""
     declined = {"absent": "declined", "reason": reason}
-    vitals = [vital(4, hr=declined), vital(6, hr=80), vital(8, hr=80), vital(10, hr=80), vital(12, hr=80)]
+    vitals = [
+        vital(4, rr=declined, spo2=declined),
+        vital(6, rr=16, spo2=97),
+        vital(8, rr=16, spo2=97),
+        vital(10, rr=16, spo2=97),
+        vital(12, rr=16, spo2=97),
+    ]
     document = small(limbs=WRISTS, handover=12, monitoring={"vitals": vitals})
     assert one(document, "gap", "vitals").values["longest_gap"] == (4 if gap == 2 else gap) * 60

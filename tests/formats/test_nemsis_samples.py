@@ -31,19 +31,7 @@ FAIL_XSD = "PreTesting-fail/2025-EMS-FailXsd_v351.xml"
 #: The same chart in both formats, each as its own writer charts it: rules whose findings come through one alone, and why.
 ONLY_THROUGH = {
     "FHIR": {
-        "RR-1014": "NEMSIS has no place for medical direction",
-        "RR-1036": "NEMSIS has no place for roles",
-        "RR-1136": "the Bundle holds no times of the unit",
         "RR-1137": "the Bundle holds no transfer of care",
-        "RR-1138": "the Bundle holds no injuries",
-        "RR-1163": "the Bundle holds no narrative",
-        "RR-1164": "NEMSIS has no place for opening and closing; the Bundle could say them",
-        "RR-1209": "improved: NEMSIS does not tell in part from as intended",
-        "RR-1210": "the Bundle holds no adverse effects",
-        "RR-1212": "NEMSIS has no place for the reason of a dose",
-        "RR-1217": "NEMSIS has no place for an agitation score",
-        "RR-1327": "NEMSIS has no place for an agitation score",
-        "RR-1337": "the Bundle holds no respiratory effort",
     },
     "NEMSIS": {
         "RR-1324": "the gap ends with the transfer of care, which the Bundle does not hold",

@@ -146,11 +146,11 @@ def test_limb_checks() -> None:
         for c in intake.episode.monitoring.limb_checks
     ]
     assert told == [
-        ("left", "wrist", "present", "normal", "missing", "missing"),
-        ("right", "ankle", "absent", "reduced", "blue", "missing"),
-        ("right", "wrist", "missing", "missing", "missing", "other"),
-        ("left", "wrist", "not_collected", "not_collected", "not_collected", "missing"),
-        ("left", "ankle", "not_collected", "missing", "missing", "missing"),
+        ("left", "wrist", "present", "normal", "not_collected", "not_collected"),
+        ("right", "ankle", "absent", "reduced", "blue", "not_collected"),
+        ("right", "wrist", "not_collected", "not_collected", "not_collected", "other"),
+        ("left", "wrist", "not_collected", "not_collected", "not_collected", "not_collected"),
+        ("left", "ankle", "not_collected", "not_collected", "not_collected", "not_collected"),
     ]
     assert codes(intake) == ["negated-finding"]
     assert all(c.time.when.isoformat() == at("18:10") for c in intake.episode.monitoring.limb_checks)

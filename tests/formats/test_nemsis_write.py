@@ -15,7 +15,7 @@ from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
 from service.formats.nemsis.parse import parse
-from service.formats.nemsis.standard_elements import key_of, number
+from service.formats.nemsis.parts import key_of, number
 from service.formats.nemsis.write import custom_id, full_mapping, member_paths, title, write
 from service.intake import episode_json
 from service.review.build import Wanted

@@ -12,11 +12,10 @@ import pytest
 from lxml import etree
 
 from service.commands.rule_checks import exemplary
-from service.formats import member_paths, values
+from service.formats import values
 from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import read as nemsis_reader
 from service.intake import strict_json
-from service.intake.not_collected import PATHS
 from service.intake.result import Intake
 from service.problems import Rejected
 from tests.benchmark import charts
@@ -88,23 +87,3 @@ def test_the_same_without_short_cuts(
     monkeypatch.setattr(strict_json, "loads", strict_json.exact)
     assert answers(read, bodies) == short
     assert len(set(short)) > 60  # or the damage did nothing
-
-
-def holds(value: Any, steps: list[str]) -> bool:
-    if not steps:
-        return True
-    if steps[0] == "*":
-        return type(value) is list and any(holds(item, steps[1:]) for item in value)
-    return type(value) is dict and steps[0] in value and holds(value[steps[0]], steps[1:])
-
-
-def test_what_an_episode_brought_is_what_one_finds_path_by_path() -> None:
-    rng = random.Random(20310412)
-    whole = exemplary()
-    paths = places(whole)
-    for _ in range(60):
-        value = mutate(rng, whole, paths)
-        found = member_paths.brought(value)
-        assert [path for path in PATHS if path in found] == [
-            path for path in PATHS if holds(value, path.split("/")[1:])
-        ]

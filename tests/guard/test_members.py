@@ -45,7 +45,6 @@ from service.facts.entries import items
 """
 
 
-@pytest.mark.xdist_group("mypy")
 def test_a_misspelled_member_does_not_pass_the_type_check(tmp_path: Path, mypy_cache: Path) -> None:
     asked = tmp_path / "asked.py"
     body = "\n\n".join(f"def line_{n}(episode: Episode) -> None:\n    {line}" for n, line in enumerate(LINES))

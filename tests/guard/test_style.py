@@ -16,7 +16,6 @@ ROOT = Path(__file__).parents[2]
     [["ruff", "check", "--no-cache", "."], ["ruff", "format", "--no-cache", "--check", "."], ["mypy", "--cache-dir"]],
     ids=lambda c: " ".join(c[:2]),
 )
-@pytest.mark.xdist_group("mypy")
 def test_clean(command: list[str], mypy_cache: Path) -> None:
     if command[0] == "mypy":
         command = [*command, str(mypy_cache)]

@@ -488,6 +488,14 @@ def test_whose_chart_it_is_comes_in_no_bundle() -> None:
     )
 
 
+@pytest.mark.parametrize("prefetch", [{}, None])
+def test_an_empty_prefetch_beside_a_chart_in_the_context_is_none(prefetch: Document | None) -> None:
+    """CDS Hooks 2.0 lets a client send an empty prefetch where it has nothing to send."""
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": []}
+    value = {"hook": CHART_CLOSE, "hookInstance": INSTANCE, "context": {"bundle": bundle}, "prefetch": prefetch}
+    assert read_request(json.dumps(value).encode()).home == "/context/bundle"
+
+
 @pytest.mark.parametrize(
     ("change", "errors"),
     [
@@ -601,9 +609,10 @@ def test_feedback_is_counted_and_its_words_are_not_kept() -> None:
             answer(overrideReason={"userComment": CANARY}),
             answer(),
             answer(outcome="accepted", acceptedSuggestions=[{"id": CARD}]),
+            answer(outcome="accepted", acceptedSuggestions=[]),
         )
     )
-    assert (found.accepted, found.overridden) == (1, 6)
+    assert (found.accepted, found.overridden) == (2, 6)
     assert found.reasons == {"charted-elsewhere": 2, "other": 2}
     assert CANARY not in repr(found)
 
@@ -620,7 +629,7 @@ def test_feedback_is_counted_and_its_words_are_not_kept() -> None:
         ({"outcomeTimestamp": 7}, "/outcomeTimestamp", "not-a-time"),
         ({"outcomeTimestamp": None}, "/outcomeTimestamp", "missing-member"),
         ({"outcome": "accepted"}, "/acceptedSuggestions", "missing-member"),
-        ({"outcome": "accepted", "acceptedSuggestions": []}, "/acceptedSuggestions", "not-a-list"),
+        ({"outcome": "accepted", "acceptedSuggestions": {}}, "/acceptedSuggestions", "not-a-list"),
         ({"acceptedSuggestions": [{"id": CANARY}]}, "/acceptedSuggestions/0/id", "not-a-uuid"),
         ({"acceptedSuggestions": [CANARY]}, "/acceptedSuggestions/0/id", "missing-member"),
         ({"overrideReason": CANARY}, "/overrideReason", "not-an-object"),

@@ -18,8 +18,6 @@ WORDS = strict_yaml.load(rules_directory() / "vocabulary.yaml")
 #: Derived attributes that no rule asks for. The facts layer may need one on the way to another
 #: (`sedation_considered`), a message may want one later; the list may only grow shorter.
 IDLE = {
-    "event.answered_late",
-    "event.therapy_running",
     "body_weight.after_contact_so_far",
     "body_weight.duration",
     "body_weight.end_charted",
@@ -46,7 +44,6 @@ IDLE = {
     "limb.times_applied",
     "person.holds_limb",
     "person.roles_charted",
-    "phrase.quoted",
     "posture.after_contact_so_far",
     "posture.duration",
 }

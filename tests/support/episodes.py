@@ -11,10 +11,11 @@ from typing import Any
 from service.episode import declaration, record
 from service.facts.fact import Fact, FactSheet
 from service.facts.sheet import build
-from service.intake import episode_json, strict_yaml
+from service.intake import episode_json
 from service.intake.result import Intake
-from service.narrative.phrases import Phrases, compile_phrases
+from service.narrative.reader import Reader
 from service.resources import demo_directory, rules_directory
+from service.rulebook.narrative_files import load_narrative
 
 Document = dict[str, Any]
 
@@ -123,9 +124,11 @@ def small(
 
 
 @functools.cache
-def declared_phrases() -> Phrases:
-    """The phrases of the vocabulary, compiled."""
-    return compile_phrases(strict_yaml.load(rules_directory() / "vocabulary.yaml")["phrases"])
+def narrative_reader() -> Reader:
+    """What reads narratives by the shipped families."""
+    reader, _, slips = load_narrative(rules_directory())
+    assert reader is not None, slips
+    return reader
 
 
 def encoded(document: Any) -> bytes:
@@ -140,7 +143,7 @@ def read(document: Any) -> Intake:
 
 def sheet(document: Document) -> FactSheet:
     """All facts of a record."""
-    return build(read(document).episode, declared_phrases())
+    return build(read(document).episode, narrative_reader())
 
 
 def facts(document: Document, kind: str, key: str | None = None) -> list[Fact]:

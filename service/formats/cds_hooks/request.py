@@ -112,7 +112,7 @@ def read_request(body: bytes) -> HookRequest:
     if prefetch is not None and type(prefetch) is not dict:
         slips.append(item("not-an-object", "/prefetch"))
     own = [name for name in ("episode", "bundle") if name in context] if hook == CHART_CLOSE else []
-    if len(own) > 1 or (own and prefetch is not None):
+    if len(own) > 1 or (own and prefetch):
         slips.append(item("one-chart", "/context"))
     if not own:
         for name in ("userId", "patientId", "encounterId") if hook == DISCHARGE else ("patientId", "encounterId"):

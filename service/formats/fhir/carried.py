@@ -1,15 +1,13 @@
-"""What plain FHIR R4, without the profile that we suggest, has no place for.
+"""What plain FHIR R4, as systems send it by US Core, has no place for, without the profile that we suggest.
 
-Every chart gets these members as ``not_collected``, except those that a code or
-an extension of the profile brought. Where FHIR has only free text for a member
-it counts as no place: text is not interpreted.
+Every chart gets these members as ``not_collected``; a value that a code or an
+extension of the profile brings all the same counts. Where FHIR has only free
+text for a member it counts as no place: text is not interpreted.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
-from service.formats.member_paths import brought, everything_below
+from service.formats.member_paths import everything_below
 
 #: Member paths; each stands for all below it too.
 NOT_CARRIED = (
@@ -31,8 +29,7 @@ NOT_CARRIED = (
     "/decision/causes",
     "/decision/authority",
     "/decision/authority_confirmed_by",
-    "/decision/medical_direction/outcome",
-    "/decision/medical_direction/entered",
+    "/decision/medical_direction",
     "/team/members/*/service",
     "/team/members/*/roles",
     "/team/highest_level",
@@ -48,6 +45,8 @@ NOT_CARRIED = (
     "/application/cross_check",
     "/application/head_released",
     "/application/limbs/*/taken_over",
+    "/application/limbs/*/device",
+    "/application/limbs/*/applied_by",
     "/application/limbs/*/off_reason",
     "/application/limbs/*/anchor",
     "/application/limbs/*/fastening",
@@ -58,32 +57,33 @@ NOT_CARRIED = (
     "/application/limbs/*/padded",
     "/application/limbs/*/checked_by",
     "/application/limbs/*/skin_at_removal",
-    "/postures/*/head_elevation_deg",
-    "/postures/*/arms_behind_back",
-    "/postures/*/care",
-    "/postures/*/reason",
+    "/postures",
     "/sedation/airway_ready",
     "/sedation/doses/*/concentration_mg_ml",
+    "/sedation/not_given",
+    "/sedation/doses/*/effect",
+    "/sedation/doses/*/adverse_effects",
     "/sedation/doses/*/ordered_by",
     "/sedation/doses/*/requested_by",
     "/sedation/doses/*/mixed_with",
     "/monitoring/vitals/*/before_care",
     "/monitoring/vitals/*/etco2_waveform",
     "/monitoring/vitals/*/bp_method",
-    "/monitoring/limb_checks/*/cap_refill_other_side",
-    "/monitoring/breathing_checks/*/airway",
+    "/monitoring/vitals/*/agitation_scale",
+    "/monitoring/vitals/*/agitation_score",
+    "/monitoring/vitals/*/qtc_ms",
+    "/monitoring/limb_checks",
+    "/monitoring/breathing_checks",
+    "/monitoring/capnography",
+    "/monitoring/oximetry",
+    "/monitoring/ecg",
     "/monitoring/observation",
-    "/monitoring/actions",
+    "/monitoring/actions/*/side",
+    "/monitoring/actions/*/site",
     "/monitoring/events",
     "/reassessments",
     "/custody",
-    "/transport/call",
-    "/transport/sent_from",
-    "/transport/attendants",
-    "/transport/attended_by",
-    "/transport/facility_told",
-    "/transport/facility_told_time",
-    "/transport/ended",
+    "/transport",
     "/handover/receiver_role",
     "/handover/receiver_identified",
     "/handover/restraint_state",
@@ -94,16 +94,11 @@ NOT_CARRIED = (
     "/handover/entered",
     "/injuries/crew",
     "/injuries/others",
-    "/injuries/patient/*/person",
-    "/injuries/patient/*/side",
-    "/injuries/patient/*/site",
-    "/injuries/patient/*/when",
+    "/injuries/patient",
+    "/injuries/complications",
     "/injuries/death/hospital_told",
     "/injuries/death/entered",
-    "/chart/opened",
-    "/chart/author_level",
-    "/chart/amendments",
-    "/chart/director_review_requested",
+    "/chart",
 )
 
 
@@ -111,7 +106,6 @@ NOT_CARRIED = (
 EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
 
 
-def left(value: dict[str, Any]) -> list[str]:
-    """The paths of the table that nothing in this episode brought."""
-    held = brought(value)
-    return [path for path in EVERY_NOT_CARRIED if path not in held]
+def left() -> list[str]:
+    """The paths of the table, whatever this Bundle holds: a value that comes all the same counts."""
+    return list(EVERY_NOT_CARRIED)

@@ -18,6 +18,7 @@ from .tree import El, Index, codings
 
 #: code -> what the caller reads. Nothing here quotes the document.
 DETAILS = {
+    "incomplete-searchset": "This search result says that there is more than the Bundle holds; what was not sent was not seen.",
     "not-a-resource": "This entry holds no resource that can be read.",
     "entered-in-error": "This is marked as entered in error and was not used.",
     "not-used-status": "By its status this was not done or not finished; it was not used.",

@@ -84,11 +84,13 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
             found = chart.item("monitoring.actions", el)
             chart.set_id(found, el.text_of("id"), el)
             chart.set_value(found, "action", action, el.get("code"))
-            chart.set_span(found, el, "performed", "time", None)
+            chart.set_span(found, el, "performed", "time", "end")
+            for person, place in performers(chart, el)[:1]:
+                chart.set_value(found, "by", person, place)
         else:
             known = look(el.get("code"), codes.ASIDE_PROCEDURES)
-            place = el.get("code").at if el.get("code") else el.at
-            chart.notice("procedure-left-aside" if known else "unknown-code", place)
+            where = el.get("code").at if el.get("code") else el.at
+            chart.notice("procedure-left-aside" if known else "unknown-code", where)
     for index, concept in enumerate(el.each("complication")):
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":

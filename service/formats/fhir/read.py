@@ -3,15 +3,14 @@
 Unknown resources, members and extensions do no harm, wrong types read as
 nothing, references are looked up inside the Bundle and nowhere else, and what
 could not be used is a notice with its place. Not read: names, addresses,
-numbers and pictures of people, attachments, narrative markup.
+numbers and pictures of people, anything attached that is no plain text.
 """
 
 from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import replace
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
@@ -39,18 +38,13 @@ from .context import (
 from .medications import read_medication, read_response
 from .observations import Grouping, read_observation
 from .people import read_people
-from .procedures import Parts, is_restraint, read_device_use, read_procedure
+from .procedures import Parts, read_device_use, read_procedure
 from .profile import EPISODE, SECTIONS, SHAPES
+from .refusals import DETAILS, refuse, refuse_modifiers
 from .shapes import own_shape, read_shape
 from .tree import El, Index, Resource, codings
+from .whose import HISTORY, Whose, foreign, whose_of
 
-_DETAILS = {
-    "not-a-bundle": "Give a FHIR R4 Bundle.",
-    "no-restraint": "Nothing in the Bundle says that a patient was restrained.",
-    "several-charts": "The Bundle tells of the restraint of several patients or in several encounters. Send one Bundle for each.",
-    "too-many-items": "The Bundle has too many entries of one kind.",
-    "invalid-episode": "This part of the profile cannot be read.",
-}
 #: Types that give no notice: they are read through references, in a pass of their own, or hold nothing for a review.
 _QUIET = {
     "Practitioner",
@@ -63,8 +57,6 @@ _QUIET = {
     "Provenance",
     "Composition",
 }
-#: Types that may be of an earlier encounter of the patient.
-_HISTORY = {"AllergyIntolerance", "Condition"}
 #: Reasons of a dose that make it a restraint, and lists whose items are one: (section, list).
 _FOR_BEHAVIOR = ("danger", "allow_care", "convenience")
 _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custody", "devices"))
@@ -73,26 +65,40 @@ _RESTRAINT_LISTS = (("application", "limbs"), ("application", "holds"), ("custod
 def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     """Read the bytes of one Bundle.
 
-    Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``no-restraint``,
+    Raises Rejected: 400 not JSON; 422 ``not-a-bundle``, ``unsupported-version``, ``no-restraint``,
     ``several-charts``, ``too-many-items``, ``invalid-episode``. Their pointers
     are JSON Pointers into the Bundle.
     """
     document = strict_json.loads(body)
     if type(document) is not dict or document.get("resourceType") != "Bundle":
-        _refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
+        refuse("not-a-bundle", "" if type(document) is not dict or "resourceType" not in document else "/resourceType")
+    if b"implicitRules" in body or b"modifierExtension" in body or b"\\u" in body:
+        refuse_modifiers(document)
     index = Index(document, checkpoint)
     chart = Chart(index)
+    _whole_search(chart, El(document, "Bundle"))
     for entry in index.unreadable:
         chart.notice("not-a-resource", entry.at)
-    whose = _whose(index)
+    whose = whose_of(index)
     read_people(chart)
     _resources(chart, whose, checkpoint)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)
     value, places = _assemble(chart, whose.encounter)
     if not _restrained(chart, value):
-        _refuse("no-restraint", "")
+        refuse("no-restraint", "")
     return _intake(chart, value, places, document, checkpoint)
+
+
+def _whole_search(chart: Chart, bundle: El) -> None:
+    """Say where a result of a search says that there is more of it than the Bundle holds."""
+    matches = [
+        each for each in bundle.each("entry") if each.get("search").text_of("mode") not in ("include", "outcome")
+    ]
+    total = bundle.number_of("total")
+    more = any(link.text_of("relation") == "next" for link in bundle.each("link"))
+    if more or (total is not None and total > len(matches)):
+        chart.notice("incomplete-searchset", "Bundle")
 
 
 def _restrained(chart: Chart, value: dict[str, Any]) -> bool:
@@ -111,94 +117,10 @@ def _read_items(value: dict[str, Any], section: str, name: str) -> list[dict[str
     return items if type(items) is list else []
 
 
-def _refuse(code: str, pointer: str) -> None:
-    raise Rejected(422, code, [ProblemItem(code, _DETAILS[code], pointer=pointer)])
-
-
-# ---------------------------------------------------------------- whose record
-
-
-def _subject(el: El) -> El:
-    return el.first("patient", "subject")
-
-
-def _run(el: El) -> El:
-    return el.first("encounter", "context")
-
-
-@dataclass(frozen=True, slots=True)
-class _Whose:
-    """Patient and encounter of the restraint: the resources, if they are in the Bundle, and their keys (``Index.key``).
-
-    ``first_day`` and ``last_day``: a day around the restraint; nothing outside is used.
-    """
-
-    patient: Resource | None
-    patient_key: str
-    encounter: Resource | None
-    encounter_key: str
-    first_day: date
-    last_day: date
-
-
-def _whose(index: Index) -> _Whose:
-    """Whose restraint the Bundle tells of. Raises Rejected (422 ``several-charts``)."""
-    marked = [el for el in index.resources if el.is_own(EPISODE)]
-    if len(marked) > 1:
-        _refuse("several-charts", "")
-    acts = marked or [el for el in index.of_kind("Procedure") if is_restraint(el)]
-    subjects = {key for el in acts if (key := index.key(_subject(el)))}
-    runs = {el.at for el in marked} or {key for el in acts if (key := index.key(_run(el)))}
-    patients = {el.at: el for el in index.of_kind("Patient")}
-    encounters = {el.at: el for el in (*index.of_kind("Encounter"), *marked)}
-    if len(subjects) > 1 or len(runs) > 1 or (acts and not subjects and len(patients) > 1):
-        _refuse("several-charts", "")
-    whose = next(iter(subjects or (patients if len(patients) == 1 else ())), "")
-    run = next(iter(runs or (encounters if len(encounters) == 1 else ())), "")
-    days = [] if marked else [day for el in acts for day in _days(el)]
-    first, last = (min(days), max(days)) if days else (date.min, date.max)
-    if days and date.min < first and last < date.max:
-        first, last = first - timedelta(days=1), last + timedelta(days=1)
-    return _Whose(patients.get(whose), whose, encounters.get(run), run, first, last)
-
-
-def _days(el: El) -> list[date]:
-    """The calendar days on which a resource begins and ends, as charted."""
-    found = []
-    for stem in ("effective", "performed", "timing"):
-        name, when = el.choice(stem, "DateTime", "Instant", "Period")
-        if when.value is None:
-            continue
-        for text in (when.text_of("start"), when.text_of("end")) if name == "Period" else (when.text,):
-            try:
-                found.append(date.fromisoformat(text[:10]))
-            except ValueError:
-                continue
-    return found
-
-
-def _foreign(chart: Chart, el: Resource, whose: _Whose) -> bool:
-    """Whether a resource is of another patient, encounter or day; a notice says so."""
-    patient, run = chart.index.key(_subject(el)), chart.index.key(_run(el))
-    if patient and whose.patient_key and patient != whose.patient_key:
-        chart.notice("other-patient", el.at)
-        return True
-    if run and whose.encounter_key and run != whose.encounter_key and el.kind not in _HISTORY:
-        chart.notice("other-encounter", el.at)
-        return True
-    if whose.first_day == date.min and whose.last_day == date.max:
-        return False  # no day is too far off
-    days = _days(el)
-    if days and (max(days) < whose.first_day or min(days) > whose.last_day):
-        chart.notice("other-day", el.at)
-        return True
-    return False
-
-
 # ---------------------------------------------------------------- resources
 
 
-def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
+def _resources(chart: Chart, whose: Whose, checkpoint: Checkpoint) -> None:
     index, grouping = chart.index, Grouping()
     for el in index.of_kind("Observation"):
         for member in el.each("hasMember"):
@@ -210,7 +132,7 @@ def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
     for el in index.resources:
         checkpoint()
         if el.text_of("status") == "entered-in-error" or (
-            el.kind in _HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
+            el.kind in HISTORY and any(code == "entered-in-error" for _, code in codings(el.get("verificationStatus")))
         ):
             chart.notice("entered-in-error", el.at)
         elif el.kind == "Patient":
@@ -219,7 +141,7 @@ def _resources(chart: Chart, whose: _Whose, checkpoint: Checkpoint) -> None:
                 _parts(chart, el, None)
             else:
                 chart.notice("other-patient", el.at)
-        elif not _foreign(chart, el, whose):
+        elif not foreign(chart, el, whose):
             _resource(chart, el, grouping, parts)
     for subject, response in chart.later:
         read_response(chart, subject, response)
@@ -314,12 +236,15 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     if re.fullmatch(r"[A-Za-z0-9.-]{1,64}", ident.text):
         value["episode_ref"], places["/episode_ref"] = ident.text, ident
     _copy(chart.root, "", value, places)
+    # A section is no resource: what is absent in it points at the Encounter, else at the Bundle.
+    home = encounter if encounter is not None else places[""]
     for name, section in chart.sections.items():
         value[name] = section.data
-        places[f"/{name}"] = section.el
+        own = isinstance(section.el, Resource) and section.el.kind in ("Patient", "Encounter")
+        places[f"/{name}"] = section.el if own else home
         _copy(section, f"/{name}", section.data, places)
     for slug, items in chart.items.items():
-        _list(chart, slug, items, value, places)
+        _list(chart, slug, items, value, places, home)
     for name, el in chart.none.items():
         if name in value:
             chart.notice("conflict", el.at)
@@ -328,7 +253,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
-    value["not_collected"] = left(value) if chart.not_collected is None else chart.not_collected
+    value["not_collected"] = left() if chart.not_collected is None else chart.not_collected
     return value, places
 
 
@@ -348,7 +273,7 @@ def _copy(found: Found, at: str, into: dict[str, Any], places: dict[str, El]) ->
     places.update({f"{at}/{path}": place for path, place in found.places.items()})
 
 
-def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El]) -> None:
+def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], places: dict[str, El], home: El) -> None:
     section, _, name = slug.rpartition(".")
     whole = []
     for found in items:
@@ -360,7 +285,7 @@ def _list(chart: Chart, slug: str, items: list[Found], value: dict[str, Any], pl
         return
     holder = value
     if section:
-        places.setdefault(f"/{section}", whole[0].el)
+        places.setdefault(f"/{section}", home)
         holder = value.setdefault(section, {})
         if "absent" in holder:
             chart.notice("conflict", places[f"/{section}"].at)
@@ -400,11 +325,11 @@ def _intake(
     chart: Chart, value: dict[str, Any], places: dict[str, El], document: dict[str, Any], checkpoint: Checkpoint
 ) -> Intake:
     try:
-        intake = episode_json.from_made(value, checkpoint)
+        intake = episode_json.from_made(value, checkpoint, stated=chart.not_collected is not None)
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [
-            ProblemItem(code, _DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
+            ProblemItem(code, DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
             for each in refusal.errors
         ]
         raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None

@@ -1,16 +1,15 @@
 """What NEMSIS v3.5, without custom elements, has no place for, or only an optional one.
 
-Every chart gets these members as ``not_collected``, except those that an
-element or a mapped custom element brought. Members with an element whose usage
+Every chart gets these members as ``not_collected``, except those for which a
+mapped custom element has a place; a value that comes all the same counts. Members with an element whose usage
 is Mandatory, Required or Recommended are not here: left blank, they are missing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
-from service.formats.member_paths import brought, everything_below
+from service.formats.member_paths import everything_below
 from service.intake.not_collected import PATHS
 
 #: Member paths; each stands for all below it too.
@@ -53,7 +52,10 @@ NOT_CARRIED = (
     "/monitoring/oximetry",
     "/monitoring/ecg",
     "/monitoring/observation",
-    "/monitoring/actions",
+    "/monitoring/actions/*/end",
+    "/monitoring/actions/*/by",
+    "/monitoring/actions/*/side",
+    "/monitoring/actions/*/site",
     "/monitoring/events",
     "/reassessments",
     "/custody",
@@ -78,8 +80,8 @@ NOT_CARRIED = (
 EVERY_NOT_CARRIED = tuple(path for path in everything_below(NOT_CARRIED) if not path.endswith("/entered"))
 
 
-def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
-    """The paths of the table that this chart did not bring and for which no custom element has a place.
+def left(mapped: Iterable[str]) -> list[str]:
+    """The paths of the table for which no custom element has a place, whatever this chart holds.
 
     ``mapped``: the paths into which its custom elements are mapped.
     """
@@ -89,7 +91,6 @@ def left(value: dict[str, Any], mapped: Iterable[str]) -> list[str]:
         while "/" in path[1:]:
             path = path.rpartition("/")[0]
             places.add(path.removesuffix("/*"))
-    places |= brought(value)
     return [path for path in EVERY_NOT_CARRIED if path not in places]
 
 

@@ -146,7 +146,7 @@ class Chart(Collector):
     def answered(self, path: str, el: El) -> None:
         """Say that a list is charted: where nothing of it has been found, that there was none."""
         around, _, name = path.rpartition("/")
-        spot = self.part(around, el)
+        spot = self.part(around, self.pcr)
         if path not in self.lists and name not in spot.data:
             self.set_value(spot, name, [], el)
 
@@ -262,7 +262,8 @@ class Chart(Collector):
             if inner is not None:
                 out[member.name] = inner
                 if around is None:
-                    places.setdefault(pointer, places[at])
+                    # No element of the standard is this section: what is absent in it points at the report.
+                    places.setdefault(pointer, self.pcr)
         out |= own
         if not out and not (spot and spot.recorded):
             return None

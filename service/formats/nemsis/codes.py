@@ -318,8 +318,10 @@ BY_ELEMENT_OF_OTHERS: dict[str, Table] = {
     "eHistory.06": _shown(words_of(rxnorm.MEDICATIONS, "drug")),
     "eHistory.08": _shown(diagnoses.HISTORY),
     "eProcedures.03": _shown(procedures.PROCEDURES),
-    "eSituation.09, eSituation.10": _shown(diagnoses.SYMPTOMS),
-    "eSituation.11, eSituation.12": _shown(diagnoses.IMPRESSIONS),
+    "eSituation.09": _shown(diagnoses.SYMPTOMS),
+    "eSituation.10": _shown(diagnoses.SYMPTOMS),
+    "eSituation.11": _shown(diagnoses.IMPRESSIONS),
+    "eSituation.12": _shown(diagnoses.IMPRESSIONS),
 }
 #: Element that is read and is no member by itself -> what it is read for.
 HELPERS: dict[str, str] = {
@@ -330,6 +332,14 @@ HELPERS: dict[str, str] = {
     "eOther.13": "with eOther.12 and eOther.15: the receiver signed for the patient",
     "eOther.15": "with eOther.12 and eOther.13: the receiver signed; and a statement that the patient was restrained",
     "ePayment.47": "a statement that the patient was restrained",
+    "eProcedures.02": "tells whether a complication came before this unit's care",
+    "eProcedures.06": "a restraint that was not successful is none, and what failed answers no danger",
+    "eProcedures.08": "worse after it: a complication without a name",
+    "eSituation.01": "the time of the primary symptom, where that is an event",
+    "eSituation.09": "an event, behavior, condition, substance or injury, by its code",
+    "eSituation.10": "the same of the other symptoms",
+    "eSituation.11": "the same of the primary impression",
+    "eSituation.12": "the same of the other impressions",
     "eProtocols.01": "with a sedative: the patient was restrained by it",
     "eCustomConfiguration.01": "title of a custom element, which the mapping asks for beside its id",
     "eCustomResults.01": "value of a custom element",

@@ -12,7 +12,7 @@ from lxml import etree
 
 from service.problems import ProblemItem, Rejected
 
-from .codes import NEMSIS
+from .codes import NEMSIS, XSI
 
 MOST_BYTES = 16 * 1024 * 1024
 #: Tags and attributes cost far more memory than text. A chart of 35 kB has about 2,000 of these signs.
@@ -20,17 +20,22 @@ MOST_MARKUP = 600_000
 #: No element of the standard lies deeper than this.
 DEEPEST = 32
 
-#: code -> what the caller reads; all 400 but ``not-nemsis`` (422).
+#: code -> what the caller reads; all 400 but ``not-nemsis`` and ``unsupported-version`` (422).
 PROBLEMS = {
     "not-xml": "The body is not well-formed XML.",
     "xml-not-utf-8": "The body is not UTF-8, or says that it is something else.",
     "xml-document-type": "The body has a document type or an entity declaration; NEMSIS has none.",
     "xml-too-large": "The body is larger than this service reads.",
     "xml-too-deep": "The elements nest deeper than in any chart.",
+    "unsupported-version": "The document says that it is of a version other than 3.5.",
     "not-nemsis": "The body is XML, but no EMSDataSet of NEMSIS version 3.",
 }
 
 _ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?\sencoding\s*=\s*["']([A-Za-z0-9._-]{1,40})["']""")
+#: The release in ``xsi:schemaLocation``: the only place where a document says which version it is of.
+_RELEASE = re.compile(r"nemsis_v3/(\d+\.\d+)\.")
+_LOCATION = f"{{{XSI}}}schemaLocation"
+_VERSION = "3.5"
 _SPACE = re.compile(rb"[\x20\t\r\n]*")
 
 
@@ -92,4 +97,7 @@ def parse(body: bytes) -> etree._Element:
         raise Rejected(400, "xml-too-deep")
     if root.tag != f"{{{NEMSIS}}}EMSDataSet":
         raise Rejected(422, "not-nemsis")
+    release = _RELEASE.search(root.get(_LOCATION) or "")
+    if release is not None and release.group(1) != _VERSION:
+        raise Rejected(422, "unsupported-version")
     return root

@@ -145,13 +145,15 @@ def _read(pcr: El, defined: Definitions, digest: str, checkpoint: Checkpoint = n
     value.setdefault("episode_ref", _reference(pcr))
     listed = custom.not_collected
     mapped = [path for element in active.values() for path in element.into]
-    value["not_collected"] = carried.known(listed) if listed is not None else carried.left(value, mapped)
-    return _intake(value, places, chart, digest, checkpoint)
+    value["not_collected"] = carried.known(listed) if listed is not None else carried.left(mapped)
+    return _intake(value, places, chart, digest, checkpoint, stated=listed is not None)
 
 
-def _intake(value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str, checkpoint: Checkpoint) -> Intake:
+def _intake(
+    value: dict[str, Any], places: dict[str, El], chart: Chart, digest: str, checkpoint: Checkpoint, *, stated: bool
+) -> Intake:
     try:
-        intake = episode_json.from_made(value, checkpoint)
+        intake = episode_json.from_made(value, checkpoint, stated=stated)
     except Rejected as rejected:
         # Every value was checked on its own, so what can be wrong is the whole: too many items.
         where = [

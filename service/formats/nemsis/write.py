@@ -21,8 +21,9 @@ from .chart import Chart
 from .codes import NEMSIS, XSI
 from .custom import EMPTY, NONE, RECORDED
 from .mapping import NOT_COLLECTED_PATH
+from .parts import blank, element, key_of, xml_holds
 from .read import read_core
-from .standard_elements import Report, blank, element, key_of, xml_holds
+from .standard_elements import Report
 from .tree import El
 
 _DATE_TIME, _NUMBER, _TEXT, _BOOLEAN = "9902003", "9902005", "9902009", "9902011"

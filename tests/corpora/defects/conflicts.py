@@ -29,7 +29,7 @@ def _(document: Document, one: Scene) -> None:
     first_dose(document, given_by="p77")
 
 
-@defect("sedation told, none charted or thought of", "1187 1202", "dose handover", "straps")
+@defect("sedation told, none charted or thought of", "1187", "dose handover", "straps")
 def _(document: Document, one: Scene) -> None:
     document["sedation"]["not_given"] = []
     document["handover"]["told"].append("sedation")

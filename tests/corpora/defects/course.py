@@ -150,7 +150,7 @@ def _(document: Document, one: Scene) -> None:
     del document["handover"]["removed_time"]
 
 
-@defect("death, hospital not told", "1158 1159", "injuries")
+@defect("death, hospital not told", "1158 1424", "injuries")
 def _(document: Document, one: Scene) -> None:
     document["injuries"]["death"] = {"died": True, "time": one.at(one.handover), "hospital_told": False}
 

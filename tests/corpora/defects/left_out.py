@@ -30,7 +30,6 @@ put("no cross-check", "1074", "application", "application/cross_check", None)
 put("no holds", "1085", "application", "application/holds", None)
 put("no limb checks list", "1303", "monitoring checks", "monitoring/limb_checks", [])
 put("no movement or feeling", "1310", "checks", "monitoring/limb_checks/*/motor", None)
-put("no airway checks", "1337", "airway", "monitoring/breathing_checks", None)
 put("no observation", "1338", "observation", "monitoring/observation", None)
 put("no amount", "1203", "dose", "sedation/doses/0/dose", None)
 put("no unit", "1204", "dose", "sedation/doses/0/unit", None)
@@ -43,7 +42,7 @@ put("airway equipment left open", "1213", "dose", "sedation/airway_ready", None)
 put("transfer without time", "1139", "handover", "handover/time", None)
 put("restraint state left open", "1140", "handover", "handover/restraint_state", None)
 put("limb status left open", "1141", "handover", "handover/limb_status", None)
-put("receiver not in the chart", "1142", "handover", "handover/receiver_identified", False)
+put("receiver not in the chart", "1423", "handover", "handover/receiver_identified", False)
 put("no acceptance", "1144", "handover", "handover/accepted", None)
 put("facility not told", "1152", "transport", "transport/facility_told", None)
 put("no time of first contact", "1153", "transport", "transport/at_patient", None)
@@ -149,7 +148,14 @@ def _(document: Document, one: Scene) -> None:
         del vital["agitation_scale"], vital["agitation_score"]
 
 
-@defect("no agitation score up to control", "1327", "vitals", "straps")
+@defect("no airway checks, no breathing rate", "1337 ?1325", "airway vitals")
+def _(document: Document, one: Scene) -> None:
+    document["monitoring"].pop("breathing_checks", None)
+    for vital in document["monitoring"]["vitals"]:
+        vital.pop("rr", None)
+
+
+@defect("no agitation score up to control", "1327", "vitals")
 def _(document: Document, one: Scene) -> None:
     for vital in document["monitoring"]["vitals"]:
         if vital["time"] <= one.at(one.control):
@@ -216,7 +222,17 @@ def _(document: Document, one: Scene) -> None:
 
 put("time of the dose left out", "1207", "dose vitals events ecg", "sedation/doses/0/time", None)
 put("reason for the dose left out", "1212", "dose", "sedation/doses/0/reason", None)
-put("how the weight was obtained left out", "1215", "patient", "patient/weight_basis", None)
+
+
+@defect("ketamine, how the weight was obtained left out", "1215", "patient dose")
+def _(document: Document, one: Scene) -> None:
+    document["patient"] = document["patient"] | {"weight_kg": 80, "age": {"value": 34, "unit": "a"}}
+    document["patient"].pop("weight_basis", None)
+    document["sedation"]["doses"] = [
+        document["sedation"]["doses"][0] | {"drug": "ketamine", "dose": 80, "unit": "mg", "route": "im"}
+    ]
+
+
 put("capacity basis left out", "1006", "decision", "decision/capacity_basis", None)
 put("explanation left out", "1007", "decision", "decision/explained", None)
 put("conditions left out", "1019", "patient dose", "patient/conditions", None, "straps")
@@ -225,7 +241,16 @@ put("level of a person left out", "1036", "team", "team/members/1/level", None)
 put("which limbs left out", "1052", "limbs checks vitals handover application", "application/limbs", None, "straps")
 put("skin at removal left out", "1073", "limbs", "application/limbs/*/skin_at_removal", None)
 put("told left out", "1143", "handover", "handover/told", None)
-put("time of removal left out", "1145", "handover", "handover/removed_time", None)
+
+
+@defect("no time at which restraint ended", "1145 ?1350", "handover limbs")
+def _(document: Document, one: Scene) -> None:
+    document["handover"].pop("removed_time", None)
+    document["handover"]["restraint_state"] = "changed_to_hospital_devices"
+    for strap in document["application"]["limbs"]:
+        strap.pop("off", None)
+
+
 put("officer's place left out", "1118", "custody", "custody/officer", None, "police")
 put("key left out", "1119", "custody", "custody/key_at_hand", None, "police")
 put("site of police cuffs left out", "1121", "custody", "custody/devices/0/site", None, "police")
