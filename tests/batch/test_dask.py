@@ -17,6 +17,7 @@ from service.batch import jobs, measures, runner
 from service.batch.definitions import measures_of
 from service.batch.store import store_of
 from service.pipeline import Pipeline
+from service.review.build import Wanted
 from tests.batch.made import some, write
 
 distributed = pytest.importorskip("distributed", reason="dask.distributed is not installed (the extra dask)")
@@ -76,7 +77,7 @@ def test_files_behind_an_url_are_the_same_when_joined(
     """``file://`` goes the way of every URL: parts stay where they are, and the summary lists them in order."""
     folder = f"file://{tmp_path}"
     parts = runner.prepare(folder, ["year.ndjson"])
-    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), False, parts, ("year.ndjson",))
+    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), parts, ("year.ndjson",))
     made: list[tuple[int, str]] = []
     totals = runner.Totals()
     with distributed.Client(cluster) as client:

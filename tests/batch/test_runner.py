@@ -28,6 +28,7 @@ from service.batch import blocks, compare, jobs, lines, measures, runner
 from service.batch.runner import PARTS
 from service.commands.exit_status import FAULTS, OK
 from service.pipeline import Pipeline
+from service.review.build import Wanted
 from tests.batch.figures import peaks
 from tests.batch.made import some, write
 from tests.support import nemsis
@@ -239,7 +240,7 @@ def test_the_size_of_ranges_changes_nothing(given: Path, unbroken: dict[str, byt
     made = [
         (block.input, done.part)
         for block, done in runner.run(
-            jobs.Reviews(jobs.Rules.of(None, None, "default"), False, parts, ("year.ndjson",)),
+            jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), parts, ("year.ndjson",)),
             [str(given)],
             Here(),
             progress,
@@ -282,7 +283,7 @@ def test_every_chart_of_a_document_is_a_line(
 def test_a_document_is_not_taken_over_from_an_earlier_try(charts: Path, pipeline: Pipeline, tmp_path: Path) -> None:
     """What a document says depends on mappings and schemas too."""
     (block,) = blocks.cut([str(charts)], 10)
-    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), False, str(tmp_path), ("charts.xml",))
+    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), str(tmp_path), ("charts.xml",))
     first, again = (jobs.run(job, blocks.Placed(block, 0)) for _ in range(2))
     assert (first.lines, first.reused, again) == (3, False, first)
 
