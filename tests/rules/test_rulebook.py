@@ -20,7 +20,6 @@ WORDS = strict_yaml.load(rules_directory() / "vocabulary.yaml")
 IDLE = {
     "event.answered_late",
     "event.therapy_running",
-    "body_weight.after_contact_so_far",
     "body_weight.duration",
     "body_weight.end_charted",
     "check.after_control",
@@ -29,7 +28,6 @@ IDLE = {
     "device.secured_after_start",
     "dose.antipsychotic",
     "dose.by_weight",
-    "dose.opioid",
     "dose.score_after",
     "dose.vitals_after",
     "drug.shortest_interval",
@@ -47,7 +45,6 @@ IDLE = {
     "person.holds_limb",
     "person.roles_charted",
     "phrase.quoted",
-    "posture.after_contact_so_far",
     "posture.duration",
 }
 #: Sources that no rule cites, and what they are there for.
