@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from service.episode import record
 from service.episode.absence import Absent
 from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 
 from . import intervals
 from .builder import FactBuilder
 from .entries import items
+from .fact import place
 from .places import at_member
 from .timeline import Timeline
 
@@ -45,10 +47,11 @@ def _injected(drug: str, route: str | Absent) -> bool:
 def _left_with(fact: FactBuilder, line: Timeline) -> None:
     """Set ``left_with``: who had the patient when this unit's care ended."""
     transport, receiver = line.episode.transport, line.episode.handover.receiver_role
-    how = transport.ended.how
-    if type(how) is not Absent:
+    ended = transport.ended
+    how = ended.how
+    if isinstance(ended, record.EndOfCare) and isinstance(how, str):
         fact.know(left_with={"released_to_law_enforcement": "law_enforcement", "died": "died"}.get(how, "no_clinician"))
-        fact.evidence["left_with"] = (at_member(line.episode, "transport", "ended"),)
+        fact.evidence["left_with"] = (place(ended, "how"),)
     elif type(receiver) is not Absent:
         known = {"law_enforcement": "law_enforcement", "other": "other"}
         fact.know(left_with="clinician" if receiver in _CLINICIANS else known[receiver])

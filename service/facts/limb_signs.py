@@ -24,6 +24,14 @@ _ALTERED: dict[MemberName, tuple[str, ...]] = {
     "skin": ("blue", "cold", "pale", "swollen", "broken"),
     "pulse": ("weak",),
 }
+_NOTHING = {
+    "absent_pulse": False,
+    "longer_than_other_side": False,
+    "refill": 0,
+    "function_lost": False,
+    "skin_blue": False,
+    "altered_signs": 0,
+}
 _GRAVE = frozenset({("motor", "absent"), ("sensation", "absent"), ("skin", "blue")})
 
 
@@ -42,7 +50,9 @@ def circulation(check: record.LimbCheck) -> Found | None:
     if not (absent or longer or refill > _REFILL):
         return None
     member: MemberName = "pulse" if absent else "cap_refill_s" if refill > _REFILL else "cap_refill_other_side"
-    return Found(refill, member, {"absent_pulse": absent, "longer_than_other_side": longer, "refill": refill})
+    return Found(
+        refill, member, _NOTHING | {"absent_pulse": absent, "longer_than_other_side": longer, "refill": refill}
+    )
 
 
 def altered(check: record.LimbCheck, before: frozenset[tuple[str, str]]) -> Found | None:
@@ -57,7 +67,7 @@ def altered(check: record.LimbCheck, before: frozenset[tuple[str, str]]) -> Foun
         "skin_blue": ("skin", "blue") in signs,
         "altered_signs": len(signs),
     }
-    return Found(len(signs) + len(_ALTERED) * grave, signs[0][0], values)
+    return Found(len(signs) + len(_ALTERED) * grave, signs[0][0], _NOTHING | values)
 
 
 def _signs(check: record.LimbCheck) -> list[tuple[MemberName, str]]:

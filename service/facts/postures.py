@@ -25,20 +25,21 @@ def _stretch(
     care: str | Absent,
     times: tuple[Moment | Absent, ...],
 ) -> None:
-    """Set in_care, found_so, end_charted, duration (s) and after_contact (s) of something that lasts."""
+    """Set in_care, found_so, end_charted, duration (s) and after_contact_sure (s) of something that lasts."""
     found = care in ("found_at_contact", "before_contact")
     if type(care) is Absent:
         found = start is not None and line.contact is not None and start < line.contact
     fact.know(found_so=found, in_care=not found, end_charted=end is not None)
     fact.derive("duration", None if start is None or end is None else max(0, end - start), *times)
     after = None if end is None or line.contact is None else max(0, end - line.contact)
-    fact.set("after_contact", after)
     fact.set("after_contact_sure", None if after is None else max(0, after - ROUNDING))
     # Without an end it is judged to the last entry; what was over before contact has ended.
-    latest = end if end is not None else None if care == "before_contact" else line.last
-    fact.set(
+    over = care == "before_contact" or (type(times[1]) is Absent and times[1].state != "missing")
+    latest = end if end is not None else None if over else line.last
+    fact.derive(
         "after_contact_so_far",
         None if latest is None or line.contact is None else max(0, latest - line.contact - ROUNDING),
+        *times,
     )
     if start is not None:
         fact.span = (start, end if end is not None else start)

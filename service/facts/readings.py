@@ -34,6 +34,8 @@ from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_wit
 from .surroundings import Surroundings
 from .timeline import ROUNDING, Timeline, limb_of
 
+#: Months of age from which the limits of adults hold (16 years).
+ADULT = 16 * 12
 #: What follows from how the readings were answered.
 _JUDGED = ("unanswered", "unanswered_worst", "unrechecked", "unrechecked_worst", "answered_worst")
 
@@ -184,6 +186,8 @@ class Readings:
             rise = quantity.code == "etco2_rise"
             fall = quantity.code in FALLS
             worst = quantity.worst(columns)
+            if quantity.code == "sbp_fall" and (self._age_months or ADULT) < ADULT:
+                continue  # a child's pressure settles lower, and no published fall was found
             if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
                 continue
             column = quantity.column(self.line.sets)

@@ -18,7 +18,6 @@ WORDS = strict_yaml.load(rules_directory() / "vocabulary.yaml")
 #: Derived attributes that no rule asks for. The facts layer may need one on the way to another
 #: (`sedation_considered`), a message may want one later; the list may only grow shorter.
 IDLE = {
-    "body_weight.after_contact_so_far",
     "body_weight.duration",
     "body_weight.end_charted",
     "check.after_control",
@@ -27,7 +26,6 @@ IDLE = {
     "device.secured_after_start",
     "dose.antipsychotic",
     "dose.by_weight",
-    "dose.opioid",
     "dose.score_after",
     "dose.vitals_after",
     "drug.shortest_interval",
@@ -44,7 +42,6 @@ IDLE = {
     "limb.times_applied",
     "person.holds_limb",
     "person.roles_charted",
-    "posture.after_contact_so_far",
     "posture.duration",
 }
 #: Sources that no rule cites, and what they are there for.
