@@ -8,7 +8,6 @@ nothing could be compared there is no fact.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import NamedTuple
 
 from service.episode import declaration, record
 from service.episode.absence import Absent
@@ -18,10 +17,14 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder
+from .compared import Compared, Spot
+from .disagreements import DISAGREEMENTS
 from .entries import items
 from .fact import place
+from .outside_care import OUTSIDE_CARE
 from .timeline import ROUNDING, Timeline, applied_here
 
+_OTHER_SIDE = {"right_arm": "left_arm", "left_arm": "right_arm", "right_leg": "left_leg", "left_leg": "right_leg"}
 #: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (
     "time",
@@ -39,18 +42,6 @@ _DECISIVE = (
     "agitation_score",
     "posture",
 )
-
-
-#: The arguments of ``place``. Most comparisons do not become facts, so their places are not made.
-_Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
-
-
-class Compared(NamedTuple):
-    """Places that were compared. ``decisive``: of a changed member, whether it is one of ``_DECISIVE``."""
-
-    places: tuple[_Spot, ...]
-    disagrees: bool
-    decisive: bool | None = None
 
 
 _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
@@ -123,6 +114,19 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
         yield Compared(tuple((check,) for check in stray or [checks[0][1]]), bool(stray))
 
 
+def _check_on_wrong_side(line: Timeline) -> Iterator[Compared]:
+    """A check on a limb that was free, while the same limb of the other side was restrained and had none then."""
+    for name, checks in line.checks.items():
+        limb, other = line.limbs.get(name), line.limbs.get(_OTHER_SIDE[name])
+        if other is None or not other.known or (limb is not None and not limb.known):
+            continue
+        own = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
+        of_other = [time for time, _ in line.checks[_OTHER_SIDE[name]]]
+        for time, check in checks:
+            if check.site != "all" and intervals.inside(time, other.spans) and not intervals.inside(time, own):
+                yield Compared(((check,),), not any(abs(time - t) <= 5 * ROUNDING for t in of_other))
+
+
 def _two_postures(line: Timeline) -> Iterator[Compared]:
     for (start, one), (other_start, other) in zip(line.postures, line.postures[1:], strict=False):
         end = one.end.epoch
@@ -134,7 +138,7 @@ def _two_postures(line: Timeline) -> Iterator[Compared]:
 
 def _section_order(line: Timeline) -> Iterator[Compared]:
     episode = line.episode
-    known: list[tuple[int, _Spot]] = []
+    known: list[tuple[int, Spot]] = []
     times: tuple[tuple[Node | Absent, Moment | Absent, MemberName], ...] = (
         (episode.transport, episode.transport.at_patient, "at_patient"),
         (episode.transport, episode.transport.departed, "departed"),
@@ -343,6 +347,7 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "limb_off_before_on": _limb_off_before_on,
     "span_backwards": _span_backwards,
     "check_on_free_limb": _check_on_free_limb,
+    "check_on_wrong_side": _check_on_wrong_side,
     "two_postures": _two_postures,
     "section_order": _section_order,
     "outside_contact": _outside_contact,
@@ -360,6 +365,8 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "completed_and_limbs": _completed,
     "hands_behind_and_cuffs": _hands_and_cuffs,
     "death_and_handover": _death,
+    **DISAGREEMENTS,
+    **OUTSIDE_CARE,
 }
 
 
