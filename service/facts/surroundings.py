@@ -90,7 +90,7 @@ class Surroundings:
         line.set_at(fact, time)
         fact.set("in_care", in_care)
         names = (
-            "face_cover_on", "tied_not_on_side", "airway_response", "restraints_off_charted",
+            "face_cover_on", "tied_supine", "tied_not_on_side", "airway_response", "restraints_off_charted",
             "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
         )  # fmt: skip
         if time is None:
@@ -99,8 +99,9 @@ class Surroundings:
         covers = episode.custody.face_covers
         fact.set("face_cover_on", covers if type(covers) is Absent else intervals.inside(time, self._covered))
         posture = self.posture_at(time)
-        tied = posture is not None and posture.posture not in LATERAL and intervals.inside(time, line.restrained)
-        fact.set("tied_not_on_side", None if posture is None else tied)
+        tied = intervals.inside(time, line.restrained)
+        fact.set("tied_supine", None if posture is None else tied and posture.posture == "supine")
+        fact.set("tied_not_on_side", None if posture is None else tied and posture.posture not in LATERAL)
         if self._responses.not_collected:
             fact.set("airway_response", None, "not_collected")
         else:
