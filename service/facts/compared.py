@@ -1,4 +1,4 @@
-"""Two places of the record that were held against each other."""
+"""What a comparison of places of the record gives."""
 
 from __future__ import annotations
 

@@ -18,11 +18,14 @@ from service.episode.moment import Moment
 from . import intervals
 from .builder import FactBuilder
 from .compared import Compared, Spot
+from .disagreements import DISAGREEMENTS
 from .entries import items
 from .fact import place
+from .outside_care import OUTSIDE_CARE
 from .summaries import SUMMARIES
 from .timeline import ROUNDING, Timeline, applied_here
 
+_OTHER_SIDE = {"right_arm": "left_arm", "left_arm": "right_arm", "right_leg": "left_leg", "left_leg": "right_leg"}
 #: Members that findings rest on: a change of one after closing matters.
 _DECISIVE = (
     "time",
@@ -110,6 +113,19 @@ def _check_on_free_limb(line: Timeline) -> Iterator[Compared]:
             if (secured is None or time >= secured) and not intervals.inside(time, spans)
         ]
         yield Compared(tuple((check,) for check in stray or [checks[0][1]]), bool(stray))
+
+
+def _check_on_wrong_side(line: Timeline) -> Iterator[Compared]:
+    """A check on a limb that was free, while the same limb of the other side was restrained and had none then."""
+    for name, checks in line.checks.items():
+        limb, other = line.limbs.get(name), line.limbs.get(_OTHER_SIDE[name])
+        if other is None or not other.known or (limb is not None and not limb.known):
+            continue
+        own = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
+        of_other = [time for time, _ in line.checks[_OTHER_SIDE[name]]]
+        for time, check in checks:
+            if check.site != "all" and intervals.inside(time, other.spans) and not intervals.inside(time, own):
+                yield Compared(((check,),), not any(abs(time - t) <= 5 * ROUNDING for t in of_other))
 
 
 def _two_postures(line: Timeline) -> Iterator[Compared]:
@@ -332,6 +348,7 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "limb_off_before_on": _limb_off_before_on,
     "span_backwards": _span_backwards,
     "check_on_free_limb": _check_on_free_limb,
+    "check_on_wrong_side": _check_on_wrong_side,
     "two_postures": _two_postures,
     "section_order": _section_order,
     "outside_contact": _outside_contact,
@@ -349,14 +366,15 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "completed_and_limbs": _completed,
     "hands_behind_and_cuffs": _hands_and_cuffs,
     "death_and_handover": _death,
+    **DISAGREEMENTS,
+    **SUMMARIES,
+    **OUTSIDE_CARE,
 }
 
 
 def pairs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for each disagreement, or one for a comparison without any."""
-    found: dict[str, list[Compared]] = {
-        name: list(compare(line)) for name, compare in (*_COMPARISONS.items(), *SUMMARIES.items())
-    }
+    found: dict[str, list[Compared]] = {name: list(compare(line)) for name, compare in _COMPARISONS.items()}
     for name, compared_list in found.items():
         clashes = [compared for compared in compared_list if compared.disagrees]
         for compared in clashes or compared_list[:1]:

@@ -24,32 +24,6 @@ _LOW: tuple[tuple[MemberName, int], ...] = (("spo2", 90), ("sbp", 90), ("rr", 8)
 _LEVELS = ("none", "emr", "emt", "aemt", "paramedic", "nurse", "physician")
 
 
-def _limb_status(line: Timeline) -> Iterator[Compared]:
-    """Limbs told as normal at transfer, and the last check of a limb that was not."""
-    handover = line.episode.handover
-    if type(handover) is Absent or handover.limb_status != "normal":
-        return
-    last: dict[str, record.LimbCheck] = {}
-    for limb, found in line.checks.items():
-        if found:
-            last[limb] = found[-1][1]
-    for check in last.values():
-        yield Compared(((handover, "limb_status"), (check,)), _abnormal(check))
-    for injury in items(line.episode.injuries.patient):
-        if type(injury.site) is not Absent and injury.when in ("during_restraint", "transport"):
-            yield Compared(((handover, "limb_status"), (injury,)), True)
-
-
-def _abnormal(check: record.LimbCheck) -> bool:
-    return (
-        check.pulse in ("absent", "weak")
-        or check.motor in ("absent", "reduced")
-        or check.sensation in ("absent", "reduced")
-        or check.skin in ("pale", "blue", "cold", "swollen", "broken")
-        or (type(check.cap_refill_s) is not Absent and check.cap_refill_s > 2)
-    )
-
-
 def _adverse_effects(line: Timeline) -> Iterator[Compared]:
     """A sedative with no adverse effect charted, and trouble soon after it that was not there before."""
     times = sorted(
@@ -110,7 +84,6 @@ def _closed(line: Timeline) -> Iterator[Compared]:
 
 #: Name of the comparison -> what makes it.
 SUMMARIES: Mapping[str, Callable[[Timeline], Iterable[Compared]]] = {
-    "limb_status_and_checks": _limb_status,
     "adverse_effects_and_events": _adverse_effects,
     "highest_level_and_team": _highest_level,
     "closed_before_transfer": _closed,

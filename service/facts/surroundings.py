@@ -84,13 +84,13 @@ class Surroundings:
         number = self._posture_number(time)
         return None if number is None else self._line.postures[number][1]
 
-    def set(self, fact: FactBuilder, time: int | None, in_care: bool | None) -> None:
+    def set(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
         """Set the ``at_`` attributes, ``in_care``, and what stood around the event."""
         line, episode = self._line, self._line.episode
         line.set_at(fact, time)
-        fact.set("in_care", in_care, "not_collected")
+        fact.set("in_care", in_care)
         names = (
-            "face_cover_on", "tied_not_on_side", "tied_supine", "airway_response", "restraints_off_charted",
+            "face_cover_on", "tied_supine", "tied_not_on_side", "airway_response", "restraints_off_charted",
             "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
         )  # fmt: skip
         if time is None:
@@ -99,12 +99,9 @@ class Surroundings:
         covers = episode.custody.face_covers
         fact.set("face_cover_on", covers if type(covers) is Absent else intervals.inside(time, self._covered))
         posture = self.posture_at(time)
-        if posture is None:
-            fact.unknown(("tied_not_on_side", "tied_supine"), "missing")
-        else:
-            tied = intervals.inside(time, line.restrained)
-            fact.know(tied_not_on_side=tied and posture.posture not in LATERAL)
-            fact.know(tied_supine=tied and posture.posture == "supine")
+        tied = intervals.inside(time, line.restrained)
+        fact.set("tied_supine", None if posture is None else tied and posture.posture == "supine")
+        fact.set("tied_not_on_side", None if posture is None else tied and posture.posture not in LATERAL)
         if self._responses.not_collected:
             fact.set("airway_response", None, "not_collected")
         else:

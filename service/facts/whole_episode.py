@@ -21,8 +21,7 @@ from .vital_signs import FROM_VITALS, vital_signs
 
 _CAUSES = ("head_injury", "stroke", "seizure", "substances")
 _TOLD = (
-    "glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant", "pregnancy",
-    "face_cover",
+    "glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant", "face_cover",
 )  # fmt: skip
 #: Events that the next clinician acts on (common practice). An arrest is asked about by itself.
 _TO_TELL = frozenset({"suddenly_quiet", "apnoea", "seizure", "vomiting", "laryngospasm", "fall", "left_unattended"})

@@ -37,7 +37,7 @@ def corpus() -> list[dict[str, Any]]:
             ],
             "limb_checks": [check(30, "right", "ankle", pulse="absent", cap_refill_s=4, cap_refill_other_side="longer", motor="absent")],
             "breathing_checks": [{"time": clock(22), "airway": "blocked", "breathing": "absent"}],
-            "actions": [act(22, "ventilated"), act(23, "airway_device"), act(31, "loosened", side="right", site="ankle")],
+            "actions": [act(22, "ventilated"), act(23, "airway_device"), act(31, "loosened", side="right", site="ankle", entered=clock(90))],
             "events": [{"event": "vomiting", "time": clock(21), "end": clock(22)}, {"event": "limb_complaint", "time": clock(25), "side": "right", "site": "ankle"}],
         },
         narrative="Excited delirium. Prone. Cannot breathe. Handcuffed.",

@@ -32,12 +32,12 @@ LINES = {
     "drugs = [dose.drugg for dose in items(episode.sedation.doses)]": '"Dose" has no attribute "drugg"',
     "where = place(episode, 'transprot')": 'Argument 2 to "Evidence" has incompatible type',
     "column = Quantity('hr_high', 'heart', False, 130)": 'Argument 2 to "Quantity" has incompatible type',
-    "spot: _Spot = (episode, 'narrativ')": "Incompatible types in assignment",
+    "spot: Spot = (episode, 'narrativ')": "Incompatible types in assignment",
 }
 HEAD = """from service.episode.absence import Absent
 from service.episode.moment import Moment
 from service.episode.record import Episode
-from service.facts.contradictions import _Spot
+from service.facts.compared import Spot
 from service.facts.fact import place
 from service.facts.quantities import Quantity
 from service.facts.entries import items

@@ -296,7 +296,7 @@ ANSWERED: dict[str, Change | Callable[[Document], None]] = {
                 {**exemplary()["monitoring"]["limb_checks"][1], "id": "c0", "time": clock(12)},
                 *exemplary()["monitoring"]["limb_checks"],
             ]
-        ]
+        ],
     },
     "front cab for one minute, somebody beside the patient": {
         "/monitoring/observation": [

@@ -41,7 +41,7 @@ def _(document: Document, one: Scene) -> None:
     document["postures"][1]["arms_behind_back"] = True
 
 
-@defect("flat supine in late pregnancy", "1113 ?1114", "patient posture")
+@defect("flat supine in late pregnancy", "1113 ?1114 ?1484", "patient posture")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"pregnant": True, "gestation_weeks": 30, "sex": "female", "age": {"value": 29, "unit": "a"}}
     document["postures"][1] |= {"posture": "supine", "head_elevation_deg": 0}
@@ -116,6 +116,7 @@ put("buckle within reach", "1048", "stretcher", "stretcher/belts/0/buckle_reach"
 put("stretcher not ready", "1042", "stretcher", "stretcher/brakes", "off")
 put("tied to the rail", "1058", "limbs", "application/limbs/0/anchor", "side_rail")
 put("tied to another limb", "1059", "limbs", "application/limbs/0/anchor", "other_limb")
+put("ankle tied to another limb", "1461", "limbs", "application/limbs/2/anchor", "other_limb")
 put("gauze", "1060", "limbs", "application/limbs/*/device", "gauze")
 put("key-locked device by the crew", "1061", "limbs", "application/limbs/*/device", "key_locked")
 put("several knots", "1062", "limbs", "application/limbs/2/fastening", "several_knots")
@@ -164,10 +165,10 @@ def _(document: Document, one: Scene) -> None:
 
 
 put("punishment as a reason", "1018", "decision", "decision/reasons", ["punishment"])
-put("capacity present", "1017", "decision", "decision/capacity", "present")
+put("capacity present", "1017 ?1482", "decision", "decision/capacity", "present")
 
 
-@defect("capacity present and no ground", "1016", "decision")
+@defect("capacity present and no ground", "1016 ?1482", "decision")
 def _(document: Document, one: Scene) -> None:
     document["decision"] |= {
         "capacity": "present",

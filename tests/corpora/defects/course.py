@@ -12,16 +12,16 @@ def _reading(name: str, expected: str, **values: object) -> None:
         worse(document, one, **values)
 
 
-_reading("SpO2 85", "1360", spo2=85)
-_reading("SpO2 92", "1362", spo2=92)
-_reading("SpO2 70", "1360 1364", spo2=70)
-_reading("breathing rate 6", "1367", rr=6)
-_reading("breathing rate 10", "1371", rr=10)
-_reading("EtCO2 55", "1375", etco2_mmhg=55)
-_reading("asystole on the monitor", "1410 1352 ?1148", rhythm="asystole")
+_reading("SpO2 85", "1360 1463", spo2=85)
+_reading("SpO2 92", "1362 1463", spo2=92)
+_reading("SpO2 70", "1360 1364 1463", spo2=70)
+_reading("breathing rate 6", "1367 1463", rr=6)
+_reading("breathing rate 10", "1371 1463", rr=10)
+_reading("EtCO2 55", "1375 1463", etco2_mmhg=55)
+_reading("asystole on the monitor", "1410 1460 ?1148", rhythm="asystole")
 
 
-@defect("EtCO2 up from 36 to 48", "1376 ?1378", "vitals events")
+@defect("EtCO2 up from 36 to 48", "1376 ?1378 1463", "vitals events")
 def _(document: Document, one: Scene) -> None:
     for vital in document["monitoring"]["vitals"]:
         if isinstance(vital.get("etco2_mmhg"), (int, float)):
@@ -30,14 +30,14 @@ def _(document: Document, one: Scene) -> None:
 
 
 _reading("EtCO2 28", "1379", etco2_mmhg=28)
-_reading("waveform lost", "1377", etco2_waveform="lost")
-_reading("pressure 80", "1382", sbp=80, dbp=50)
-_reading("heart rate 38", "1387", hr=38)
-_reading("glucose 45", "1388", glucose_mg_dl=45)
-_reading("glucose 65", "1389", glucose_mg_dl=65)
-_reading("temperature 40.5", "1391", temperature_c=40.5)
-_reading("temperature 38.8", "1392", temperature_c=38.8)
-_reading("temperature 34", "1394", temperature_c=34.0)
+_reading("waveform lost", "1377 1463", etco2_waveform="lost")
+_reading("pressure 80", "1382 1464", sbp=80, dbp=50)
+_reading("heart rate 38", "1387 1464", hr=38)
+_reading("glucose 45", "1388 1466 ?1476", glucose_mg_dl=45)
+_reading("glucose 65", "1389 1466 ?1476", glucose_mg_dl=65)
+_reading("temperature 40.5", "1391 1467", temperature_c=40.5)
+_reading("temperature 38.8", "1392 1467", temperature_c=38.8)
+_reading("temperature 34", "1394 1467", temperature_c=34.0)
 _reading("GCS total off by one", "1173", gcs_total=14)
 
 
@@ -57,9 +57,9 @@ def _(document: Document, one: Scene) -> None:
     document["monitoring"]["actions"].append({"id": "t1", "action": "oxygen_given", "time": time})
 
 
-@defect("deep sedation and nobody at the airway", "1354", "vitals events airway capno")
+@defect("deep sedation and nobody at the airway", "1354 1465", "vitals events airway capno")
 def _(document: Document, one: Scene) -> None:
-    worse(document, one, agitation_score=-5)
+    worse(document, one, agitation_score=-5, acvpu="pain", gcs_eye=2, gcs_verbal=2, gcs_motor=5, gcs_total=9)
     document["monitoring"]["breathing_checks"] = document["monitoring"]["breathing_checks"][:1]
 
 
@@ -86,14 +86,14 @@ def _event(name: str, expected: str, event: str, **more: object) -> None:
         )
 
 
-_event("suddenly quiet", "1345", "suddenly_quiet")
-_event("breathing complaint", "1346", "breathing_complaint")
+_event("suddenly quiet", "1345 1470", "suddenly_quiet")
+_event("breathing complaint", "1346 1470", "breathing_complaint")
 _event("limb complaint, no check", "1315", "limb_complaint", side="left", site="wrist")
 _event("left unattended", "1351", "left_unattended")
-_event("apnea with nothing done", "1349 1352", "apnoea")
+_event("apnea with nothing done", "1349 1352 1463", "apnoea")
 
 
-@defect("vomiting under a spit sock", "1347 ?1348", "custody events vitals")
+@defect("vomiting under a spit sock", "1347 ?1348 1469", "custody events vitals")
 def _(document: Document, one: Scene) -> None:
     face_cover(document, one, "spit_sock")
     document["monitoring"]["events"].append(
@@ -101,7 +101,7 @@ def _(document: Document, one: Scene) -> None:
     )
 
 
-@defect("vomiting tied supine", "1348", "posture events vitals")
+@defect("vomiting tied supine", "1348 1469", "posture events vitals")
 def _(document: Document, one: Scene) -> None:
     document["postures"][1] |= {"posture": "supine"}
     document["monitoring"]["events"].append(
@@ -109,12 +109,12 @@ def _(document: Document, one: Scene) -> None:
     )
 
 
-@defect("no pulse beyond the strap", "1311", "checks events")
+@defect("no pulse beyond the strap", "1311 1468", "checks events")
 def _(document: Document, one: Scene) -> None:
     document["monitoring"]["limb_checks"][4]["pulse"] = "absent"
 
 
-@defect("refill of 2.5 s", "1314", "checks events")
+@defect("refill of 2.5 s", "1314 1468", "checks events")
 def _(document: Document, one: Scene) -> None:
     document["monitoring"]["limb_checks"][4]["cap_refill_s"] = 2.5
 
@@ -134,7 +134,7 @@ def _(document: Document, one: Scene) -> None:
 
 @defect(
     "arrest while strapped, release not charted",
-    "1350 1352 ?1148 ?1349 ?1324 ?1345",
+    "1350 1352 ?1148 ?1349 ?1324 ?1345 1460",
     "vitals events limbs handover",
     "straps",
 )
@@ -155,13 +155,13 @@ def _(document: Document, one: Scene) -> None:
     document["injuries"]["death"] = {"died": True, "time": one.at(one.handover), "hospital_told": False}
 
 
-@defect("GCS 6 and nobody at the airway", "1355", "vitals events airway capno")
+@defect("GCS 6 and nobody at the airway", "1355 1465 ?1474", "vitals events airway capno")
 def _(document: Document, one: Scene) -> None:
     worse(document, one, gcs_eye=1, gcs_verbal=1, gcs_motor=4, gcs_total=6)
     document["monitoring"]["breathing_checks"] = document["monitoring"]["breathing_checks"][:1]
 
 
-_reading("pressure 55", "1366", sbp=55, dbp=30)
+_reading("pressure 55", "1366 1464", sbp=55, dbp=30)
 
 
 @defect("death, hospital told", "1158", "injuries")
@@ -183,7 +183,7 @@ def _(document: Document, one: Scene) -> None:
     document["handover"]["told"].remove("glucose")
 
 
-@defect("target of 88 to 92, SpO2 82", "1361", "patient vitals events")
+@defect("target of 88 to 92, SpO2 82", "1361 1463", "patient vitals events")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"oxygen_target": "88-92", "conditions": ["copd"]}
     for vital in document["monitoring"]["vitals"]:
@@ -191,7 +191,7 @@ def _(document: Document, one: Scene) -> None:
     worse(document, one, spo2=82)
 
 
-@defect("target of 88 to 92, SpO2 86", "1363", "patient vitals events")
+@defect("target of 88 to 92, SpO2 86", "1363 1463", "patient vitals events")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"oxygen_target": "88-92", "conditions": ["copd"]}
     for vital in document["monitoring"]["vitals"]:
@@ -208,12 +208,12 @@ def _child_reading(name: str, expected: str, age: int, **values: object) -> None
         worse(document, one, **values)
 
 
-_child_reading("14 years: breathing rate 10", "1368", 14, rr=10)
-_child_reading("8 years: breathing rate 13", "1369", 8, rr=13)
-_child_reading("8 years: pressure 80", "1383", 8, sbp=80, dbp=50)
+_child_reading("14 years: breathing rate 10", "1368 1463", 14, rr=10)
+_child_reading("8 years: breathing rate 13", "1369 1463", 8, rr=13)
+_child_reading("8 years: pressure 80", "1383 1464", 8, sbp=80, dbp=50)
 
 
-@defect("infant: breathing rate 17", "1370", "patient dose decision team vitals events", "straps")
+@defect("infant: breathing rate 17", "1370 1463", "patient dose decision team vitals events", "straps")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"age": {"value": 8, "unit": "mo"}, "weight_kg": 8}
     for vital in document["monitoring"]["vitals"]:
