@@ -84,11 +84,11 @@ class Surroundings:
         number = self._posture_number(time)
         return None if number is None else self._line.postures[number][1]
 
-    def set(self, fact: FactBuilder, time: int | None, in_care: bool) -> None:
+    def set(self, fact: FactBuilder, time: int | None, in_care: bool | None) -> None:
         """Set the ``at_`` attributes, ``in_care``, and what stood around the event."""
         line, episode = self._line, self._line.episode
         line.set_at(fact, time)
-        fact.set("in_care", in_care)
+        fact.set("in_care", in_care, "not_collected")
         names = (
             "face_cover_on", "tied_supine", "tied_not_on_side", "airway_response", "restraints_off_charted",
             "limb_check_delay", "limb_check_delay_sure", "no_limb_check_after", "limb_check_due",
