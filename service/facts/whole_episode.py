@@ -24,7 +24,9 @@ _TOLD = (
     "glucose", "injuries", "events", "sedation", "restraint", "police_devices", "energy_weapon", "irritant", "face_cover",
 )  # fmt: skip
 #: Events that the next clinician acts on (common practice). An arrest is asked about by itself.
-_TO_TELL = frozenset({"suddenly_quiet", "apnoea", "seizure", "vomiting", "laryngospasm", "fall", "left_unattended"})
+_TO_TELL = frozenset(
+    {"suddenly_quiet", "stopped_struggling", "apnoea", "seizure", "vomiting", "laryngospasm", "fall", "left_unattended"}
+)
 #: Attribute -> its place, whatever its state: (section, member of it or None).
 _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "posture_while_restrained": ("postures", None),

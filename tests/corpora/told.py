@@ -26,6 +26,8 @@ from service.batch.statistics import wilson
 from tests.support.pipeline import pipeline
 
 SEVERITIES = ("info", "warning", "critical")
+#: Concerns that two honest readers file one danger under: who cannot be woken is in danger by the breath.
+ONE_DANGER = frozenset({"arrest_or_death", "airway", "breathing", "consciousness"})
 CATEGORIES = ("safety", "completeness", "consistency")
 
 
@@ -59,9 +61,13 @@ def meets(defect: dict[str, Any], entry: dict[str, Any]) -> bool:
     """Whether a finding, or what stays unjudged, is about a planted defect and loud enough."""
     return (
         SEVERITIES.index(entry["severity"]) >= SEVERITIES.index(defect["severity"])
-        and entry["concern"] in defect["concerns"]
+        and _same_concern(entry["concern"], defect["concerns"])
         and any(same_thing(place, planted) for place in _places(entry) for planted in defect["places"])
     )
+
+
+def _same_concern(concern: str, planted: list[str]) -> bool:
+    return concern in planted or (concern in ONE_DANGER and not ONE_DANGER.isdisjoint(planted))
 
 
 def lines(directory: Path) -> list[dict[str, Any]]:
