@@ -55,7 +55,8 @@ def check_times(line: Timeline, limb: str) -> list[int]:
 def limbs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for every limb with a device on it in this unit's care."""
     listed = line.episode.monitoring.limb_checks
-    checked = any(line.checks[limb] or line.untimed_checks[limb] for limb in line.limbs)
+    entries = [c for limb in line.limbs for c in (*[c for _, c in line.checks[limb]], *line.untimed_checks[limb])]
+    checked = any(map(looked, entries))
     for limb in line.limbs.values():
         fact = FactBuilder("limb", limb.limb, tuple([place(x) for x in limb.devices]))
         fact.know(

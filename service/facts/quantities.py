@@ -114,17 +114,12 @@ def _ventricular(rhythm: str | Absent) -> int | None:
     return None if type(rhythm) is Absent else 0 if rhythm == "vt" else 1
 
 
-#: Quantity that fell -> (its member, least fall, highest reading that is judged by its fall), in parts of ``scaled``.
-#: Above that reading a fall is a patient who settles; the level rules begin below. SpO2: 5 points and no longer normal
-#: (common practice); EtCO2: 10 mmHg, as for a rise, to under 35 (domain OX-01, OX-03); pressure: 40 mmHg to 100
-#: (from memory: the fall by which sepsis guidelines call low pressure; NEWS2 gives 2 points up to 100); coma score:
-#: 3 points (from memory: head injury guidelines call a fall of 3 urgent).
-FALLS: dict[str, tuple[MemberName, int, int]] = {
-    "spo2_fall": ("spo2", 5, 95),
-    "etco2_fall": ("etco2_mmhg", 100, 349),
-    "sbp_fall": ("sbp", 40, 100),
-    "gcs_fall": ("gcs_total", 3, 13),
-}
+#: Quantity that fell -> (lowest, highest reading that is judged by its fall), in parts of ``scaled``; how far is its
+#: ``Quantity.limit``. Above, the patient settles; below, the rules about the reading itself begin. SpO2: 5 points and no
+#: longer normal (common practice); EtCO2: 10 mmHg, as for a rise, to under 35 (domain OX-01, OX-03); pressure: 40 mmHg
+#: to 100 (from memory: the fall that sepsis guidelines call low pressure; NEWS2 gives 2 points up to 100); coma score:
+#: 3 points (from memory: head injury guidelines call that fall urgent).
+FALLS = {"spo2_fall": (94, 95), "etco2_fall": (301, 349), "sbp_fall": (90, 100), "gcs_fall": (9, 13)}
 
 
 QUANTITIES = (
@@ -185,11 +180,11 @@ def rises(line: Timeline, column: Column) -> Column:
 
 def falls(line: Timeline, code: str, column: Column) -> Column:
     """How far each reading in this unit's care lies under the highest one before it; 0 where the fall is not judged."""
-    _, _, ceiling = FALLS[code]
+    lowest, ceiling = FALLS[code]
     ours = column[bisect_left(column, line.contact, key=lambda entry: entry[0]) if line.contact is not None else 0 :]
     highest = 0
     out: Column = []
     for time, vital, value in ours:
         highest = max(highest, value)
-        out.append((time, vital, highest - value if value <= ceiling else 0))
+        out.append((time, vital, highest - value if lowest <= value <= ceiling else 0))
     return out

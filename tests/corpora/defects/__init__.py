@@ -9,7 +9,7 @@ act), and those were put right by hand, so the figures say how well rulebook
 and labels agree, not how a stranger's labels would.
 """
 
-from tests.corpora.defects import acts, conflicts, course, drugs, left_out  # noqa: F401 - each registers its own
+from tests.corpora.defects import acts, charted, conflicts, course, drugs, left_out  # noqa: F401 - each registers its own
 from tests.corpora.defects.core import DEFECTS, Defect
 from tests.corpora.defects.inject import Injected, inject, several, singles
 

@@ -221,7 +221,7 @@ def _(document: Document, one: Scene) -> None:
     worse(document, one, rr=17)
 
 
-@defect("midazolam again at a pressure of 95", "1235 ?1229", "dose vitals events")
+@defect("midazolam again at a pressure of 95", "1235 ?1229 ?1447", "dose vitals events")
 def _(document: Document, one: Scene) -> None:
     first_dose(document, dose=2.5)
     add_dose(document, one, 11, dose=2.5)
@@ -236,7 +236,7 @@ def _(document: Document, one: Scene) -> None:
     del document["postures"][1]["head_elevation_deg"]
 
 
-put("attendant in the front", "1344", "observation", "monitoring/observation/0/seat", "front_cab")
+put("attendant in the front", "1344 ?1451", "observation", "monitoring/observation/0/seat", "front_cab")
 put("arrested and cuffed, no officer", "1120 1133", "custody handover checks", "custody/officer", "none", "police")
 
 

@@ -109,7 +109,7 @@ def _(document: Document, one: Scene) -> None:
     first_dose(document, adverse_effects=["laryngospasm"])
 
 
-@defect("the fight goes on", "1353", "vitals decision dose", "straps")
+@defect("the fight goes on", "1353 ?1202 ?1449", "vitals decision dose", "straps")
 def _(document: Document, one: Scene) -> None:
     for vital in document["monitoring"]["vitals"]:
         vital["agitation_score"] = 3
