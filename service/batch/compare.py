@@ -153,13 +153,13 @@ def _settings(side: Side, rule_id: str) -> dict[str, tuple[Any, str]]:
     rule, profile = book.find(rule_id), book.profiles[side[1]]
     if rule is None:
         return {"in the rulebook": (False, "")}
-    chosen = profile.parameters.get(rule_id, {})
+    numbers = profile.numbers
     return {
         "in the rulebook": (True, ""),
         "revision": (rule.revision, ""),
         "switched off": (any(off.rule == rule_id for off in profile.off), ""),
         "severity": (profile.severities.get(rule_id, rule.severity), ""),
-        **{each.name: (chosen.get(each.name, each.default), each.unit) for each in rule.parameters},
+        **{each.name: (each.under(rule_id, numbers), each.unit) for each in rule.parameters},
     }
 
 

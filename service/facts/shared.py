@@ -131,15 +131,19 @@ def _harmed(line: Timeline) -> bool:
     )
 
 
+#: Years that stand for an age that is not charted where the limits of adults hold.
+GROWN = 120
+
+
 def _age(fact: FactBuilder, age: record.Age | Absent) -> None:
     if type(age) is Absent:
         fact.unknown(("ep_age_years", "ep_age_months"), age.state)
-        fact.set("ep_known_child", False)
+        fact.set("ep_age_or_grown", GROWN)
         return
     months = {"a": age.value * 12, "mo": age.value, "wk": age.value * 7 // 30, "d": age.value // 30}[age.unit]
     fact.set("ep_age_years", months // 12)
     fact.set("ep_age_months", months)
-    fact.set("ep_known_child", months < 16 * 12)
+    fact.set("ep_age_or_grown", months // 12)
 
 
 def _conditions(fact: FactBuilder, conditions: tuple[str, ...] | Absent) -> None:

@@ -62,7 +62,7 @@ def _of_rule(rule: Rule, profile: Profile, whole: Fact, units: Mapping[str, tupl
     if code not in _CODES:
         return None
     member, low = _CODES[code]
-    bound = bind(rule, units, profile.parameters.get(rule.id, {}), profile.severities.get(rule.id))
+    bound = bind(rule, units, profile.numbers, profile.severities.get(rule.id))
     if not _in_scope(bound.applies.leaves(), whole):
         return None
     for leaf in rule.fails_when.leaves():

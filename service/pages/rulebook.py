@@ -7,6 +7,7 @@ from typing import Any
 
 from service.rulebook.catalogue import rules_document
 from service.rulebook.load import Rulebook
+from service.rulebook.profiles import chosen_sources
 from service.rulebook.rule import STATE_OPS, Group, Leaf, Parameter, Profile, Rule
 from service.rulebook.vocabulary import FactKind
 from service.wording.headings import BASIS, SEVERITIES, count, sentence
@@ -65,18 +66,18 @@ def _shown(value: float, parameter: Parameter) -> str:
 
 
 def _choices(profile: Profile, book: Rulebook) -> list[Choice]:
-    raw: Any = profile.raw.get("parameters", {})
+    """Every number that the profile sets, and every one that follows from those."""
+    numbers, sources = profile.numbers, chosen_sources(profile)
     out = []
-    for rule_id in sorted(profile.parameters):
-        rule = book.by_key[rule_id]
+    for rule in book.rules:
         for parameter in rule.parameters:
-            if parameter.name in profile.parameters[rule_id]:
-                chosen = profile.parameters[rule_id][parameter.name]
-                source = book.sources[raw[rule_id][parameter.name]["source"]]
+            set_at = next((at for at in (f"{rule.id}.{parameter.name}", parameter.of) if at in numbers), None)
+            if set_at is not None:
+                source = book.sources[sources[set_at]]
                 out.append(
                     Choice(
-                        profile.id, rule_id, rule.title, word(parameter.name), _shown(parameter.default, parameter),
-                        _shown(chosen, parameter), f"{source['title']}, {source['edition']}",
+                        profile.id, rule.id, rule.title, word(parameter.name), _shown(parameter.default, parameter),
+                        _shown(parameter.under(rule.id, numbers), parameter), f"{source['title']}, {source['edition']}",
                     )
                 )  # fmt: skip
     return out

@@ -33,7 +33,7 @@ BANDS = frozenset(
         "in_care",
         "ep_age_years",
         "ep_age_months",
-        "ep_known_child",
+        "ep_age_or_grown",
         "ep_pregnant",
         "ep_gestation_weeks",
         "route",

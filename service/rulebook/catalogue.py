@@ -41,6 +41,7 @@ def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
         "locked": rule.locked,
         "parameters": [
             {"name": p.name, "unit": p.unit, "default": p.default, "min": p.low, "max": p.high, "source": p.source}
+            | ({"of": p.of, "times": p.times} if p.of else {})
             for p in rule.parameters
         ],
         "applies_when": rule.raw["applies_when"],
@@ -54,7 +55,7 @@ def rule_entry(rule: Rule, book: Rulebook) -> dict[str, Any]:
         "sources": _sources(rule, book),
         "history": rule.raw["history"],
     }
-    for part in ("worst_by", "message_many", "tell_now", "yields_to", "cascade"):
+    for part in ("worst_by", "allowed_by", "message_many", "tell_now", "yields_to", "cascade"):
         if part in rule.raw:
             out[part] = rule.raw[part]
     if rule.asked_because is not None:
@@ -103,6 +104,7 @@ def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
         "digest": book.profile_digests[profile.id],
         "notes": profile.raw.get("notes", []),
         "parameters": profile.raw.get("parameters", {}),
+        "shared": profile.raw.get("shared", {}),
         "severities": profile.raw.get("severities", {}),
         "measures": dict(profile.measures),
         "off": [{"rule": s.rule, "reason": s.reason, "owner": s.owner, "ends": s.ends} for s in profile.off],

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from service.facts.fact import Fact
 
-from .message import divisor_of
-from .profiles import bind, scaled
+from .attribute_values import value_of
+from .profiles import bind
 from .rule import BoundRule, Rule
-from .vocabulary import Attribute, Vocabulary
-
-_WITH_UNIT = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)")
+from .vocabulary import Vocabulary
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,30 +22,6 @@ class FactExample:
     fact: Fact
     expect: str
     default_numbers: bool
-
-
-def value_of(text: Any, attribute: Attribute, units: Mapping[str, tuple[str, int]]) -> int | bool | str:
-    """A value of an example as the attribute has it: ``units`` as in ``Vocabulary``. Raises ValueError where it does not fit."""
-    if attribute.type == "int":
-        if type(text) is int:
-            return text
-        match = _WITH_UNIT.fullmatch(str(text))
-        if match is None or match.group(2) not in units:
-            raise ValueError(f"{attribute.name}: write a whole number or a number with a unit")
-        unit, _ = units[match.group(2)]
-        plain = attribute.unit.rsplit("/", 1)[0] if divisor_of(attribute.unit) in (10, 100) else attribute.unit
-        if attribute.unit not in (unit, "reading") and plain != unit:
-            raise ValueError(f"{attribute.name}: {attribute.unit} is not given in {match.group(2)}")
-        return scaled(float(match.group(1)), match.group(2), units) * (
-            divisor_of(attribute.unit)
-            if plain == unit and attribute.unit != unit and attribute.unit != "reading"
-            else 1
-        )
-    if attribute.type == "bool" and type(text) is bool:
-        return text
-    if attribute.type == "enum" and isinstance(text, str) and text in attribute.values:
-        return text
-    raise ValueError(f"{attribute.name}: not one of its values")
 
 
 def fact_examples(rule: Rule, vocabulary: Vocabulary) -> Iterator[FactExample]:
@@ -72,5 +44,6 @@ def fact_examples(rule: Rule, vocabulary: Vocabulary) -> Iterator[FactExample]:
         for name, number in chosen.items():
             if name not in known or not known[name].low <= number <= known[name].high:
                 raise ValueError(f"{entry['name']}: parameter {name} is unknown or outside its range")
+        numbers = {f"{rule.id}.{name}": number for name, number in chosen.items()}
         fact = Fact(rule.about, "example", (), values, states)
-        yield FactExample(entry["name"], bind(rule, vocabulary.units, chosen), fact, entry["expect"], not chosen)
+        yield FactExample(entry["name"], bind(rule, vocabulary.units, numbers), fact, entry["expect"], not chosen)

@@ -76,6 +76,7 @@ class _Vocabulary(TypedDict):
 class _Ruleset(TypedDict):
     name: str
     version: str
+    shared: NotRequired[dict[str, dict[str, Any]]]
 
 
 class _Redirects(TypedDict):
@@ -88,6 +89,7 @@ class _Profile(TypedDict):
     title: str
     notes: NotRequired[list[str]]
     parameters: NotRequired[dict[str, dict[str, Any]]]
+    shared: NotRequired[dict[str, Any]]
     severities: NotRequired[dict[str, Any]]
     measures: NotRequired[dict[str, Any]]
     off: NotRequired[list[dict[str, Any]]]

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,8 @@ from service.narrative.reader import Reader
 from . import file_shapes
 from .narrative_files import load_narrative
 from .profiles import load_profiles
-from .rule import Profile, Rule
-from .rule_file import PLACEHOLDER, RuleTexts, Slip, circles, need, read_rule
+from .rule import Parameter, Profile, Rule
+from .rule_file import PLACEHOLDER, RuleTexts, Slip, circles, need, original, read_rule
 from .vocabulary import Vocabulary, parse
 
 
@@ -35,7 +36,8 @@ class RulebookError(Exception):
 @dataclass(frozen=True, slots=True)
 class Rulebook:
     """Everything of one release. ``rules`` in order of their ids; ``texts`` by rule id; ``facts``: published facts that
-    rules answer; ``narrative``: reads narratives by the declared families; ``by_key``: rule by id and by name."""
+    rules answer; ``shared``: numbers of several rules; ``narrative``: reads narratives by the declared families;
+    ``by_key``: rule by id and by name."""
 
     name: str
     version: str
@@ -48,6 +50,7 @@ class Rulebook:
     sources: Mapping[str, Mapping[str, Any]]
     facts: Mapping[str, Mapping[str, Any]]
     redirects: Mapping[str, str]
+    shared: Mapping[str, Parameter]
     narrative: Reader = field(repr=False)
     by_key: Mapping[str, Rule] = field(repr=False)
 
@@ -64,6 +67,17 @@ def digest(value: object) -> str:
 
 def _rule_files(directory: Path, vocabulary: Vocabulary) -> list[Path]:
     return sorted(path for phase in vocabulary.phases for path in (directory / phase).glob("*.yaml") if path.is_file())
+
+
+def _originals(rules: Iterable[Any], vocabulary: Vocabulary, sources: Mapping[str, Any]) -> dict[str, Parameter]:
+    """The numbers with a range of their own, by full name. One that is wrong is left out: its rule says so."""
+    out = {}
+    for data in rules:
+        parameters = data.get("parameters") if isinstance(data, dict) else None
+        for name, entry in parameters.items() if isinstance(parameters, dict) else ():
+            with suppress(Slip, TypeError):
+                out[f"{data.get('id')}.{name}"] = original(name, entry, vocabulary, sources)
+    return out
 
 
 def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
@@ -110,11 +124,23 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     texts: dict[str, RuleTexts] = {}
     titles: dict[str, str] = {}
     keys: dict[str, Rule] = {}
+    loaded: dict[Path, Any] = {}
     for path in files:
         try:
-            data_of_rule = strict_yaml.load(path)
+            loaded[path] = strict_yaml.load(path)
+        except strict_yaml.YamlError as error:
+            slips.append(f"{path.parent.name}/{path.name}: {error}")
+    shared: dict[str, Parameter] = {}
+    for name, entry in data["ruleset"].get("shared", {}).items():
+        try:
+            shared[name] = original(name, entry, vocabulary, sources)
+        except Slip as slip:
+            slips.append(f"ruleset.yaml: {slip}")
+    originals = {**shared, **_originals(loaded.values(), vocabulary, sources)}
+    for path, data_of_rule in loaded.items():
+        try:
             need(PLACEHOLDER not in str(data_of_rule), f"{PLACEHOLDER} is still to be filled in")
-            rule, written = read_rule(data_of_rule, vocabulary, sources, facts)
+            rule, written = read_rule(data_of_rule, vocabulary, sources, facts, originals)
             need(
                 path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase,
                 "file name is <phase>/<id>-<name>.yaml",
@@ -122,7 +148,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
             for key in (rule.id, rule.name):
                 need(key not in keys, f"{key} is taken")
             need(rule.title not in titles, f"title is that of {titles.get(rule.title)}")
-        except (strict_yaml.YamlError, Slip) as error:
+        except Slip as error:
             slips.append(f"{path.parent.name}/{path.name}: {error}")
             continue
         except (LookupError, TypeError, AttributeError, ValueError):
@@ -144,10 +170,10 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         slips.append(f"{directory.name}: no rules")
     profiles: dict[str, Profile] = {}
     if not slips:
-        profiles, more_slips = load_profiles(directory / "profiles", {r.id: r for r in rules}, sources)
+        profiles, more_slips = load_profiles(directory / "profiles", {r.id: r for r in rules}, shared, sources)
         slips += more_slips
         if extra is not None and (extra / "profiles").is_dir():
-            added, more_slips = load_profiles(extra / "profiles", {r.id: r for r in rules}, sources)
+            added, more_slips = load_profiles(extra / "profiles", {r.id: r for r in rules}, shared, sources)
             slips += more_slips + [f"profile {name} is taken" for name in added if name in profiles]
             profiles.update(added)
         if "default" not in profiles:
@@ -158,7 +184,16 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         name=data["ruleset"]["name"],
         version=data["ruleset"]["version"],
         digest=digest(
-            [[r.raw for r in rules], data["vocabulary"], data["inputs"], families, sources, facts, redirects]
+            [
+                [r.raw for r in rules],
+                data["ruleset"].get("shared", {}),
+                data["vocabulary"],
+                data["inputs"],
+                families,
+                sources,
+                facts,
+                redirects,
+            ]
         ),
         rules=tuple(rules),
         texts=texts,
@@ -168,6 +203,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         sources=sources,
         facts=facts,
         redirects=redirects,
+        shared=shared,
         narrative=reader,
         by_key=keys,
     )

@@ -1,6 +1,7 @@
 """Texts of rules: fixed words with attributes and parameters filled in, never anybody's words.
 
-A text may also name ``{at}``, when it was. One that tells several facts in a
+A text may also name ``{at}``, when it was, and ``{allowed_by}``, a sentence with
+the protocols that allow what is told, or nothing. One that tells several facts in a
 sentence may name ``{n}``, how many, and ``{each_limb}``, the values of an
 attribute over all of them.
 """
@@ -18,7 +19,7 @@ from .vocabulary import Attribute, Vocabulary
 
 _PLACE = re.compile(r"\{([a-z0-9_]+)\}")
 _EACH = "each_"
-_AT, _COUNT = "at", "n"
+_AT, _COUNT, _ALLOWED = "at", "n", "allowed_by"
 
 Values = Mapping[str, Scalar]
 
@@ -32,6 +33,24 @@ def divisor_of(unit: str) -> int:
 
 
 @dataclass(frozen=True, slots=True)
+class Allowance:
+    """Protocols (``by``) that allow a fact with these ``words`` whose ``number`` is at most, or at least, ``limit``."""
+
+    words: Mapping[str, str]
+    number: str
+    at_most: bool
+    limit: int
+    by: tuple[str, ...]
+
+    def holds(self, values: Values) -> bool:
+        """Whether it is about the fact with these attributes."""
+        value = values.get(self.number)
+        if value is None or any(values.get(name) != said for name, said in self.words.items()):
+            return False
+        return int(value) <= self.limit if self.at_most else int(value) >= self.limit
+
+
+@dataclass(frozen=True, slots=True)
 class Message:
     """A compiled text. ``attributes``: the attributes that it names."""
 
@@ -39,6 +58,7 @@ class Message:
     attributes: tuple[str, ...]
     _formats: Mapping[str, Callable[[Scalar], str]]
     _pieces: tuple[str, ...]
+    _allowances: tuple[Allowance, ...] = ()
 
     @property
     def needs_time(self) -> bool:
@@ -59,6 +79,9 @@ class Message:
                 out[place] = number(parameters[name])
             elif name == _AT:
                 out[place] = f"at {at}" if at else "at a time that is not charted"
+            elif name == _ALLOWED:
+                by = [protocol for one in self._allowances if one.holds(values) for protocol in one.by]
+                out[place] = f" Protocols read that allow it: {'; '.join(by)}." if by else ""
             elif name == _COUNT:
                 out[place] = str(len(every))
             elif name.startswith(_EACH) and name not in self._formats:
@@ -90,6 +113,7 @@ def compile_message(
     vocabulary: Vocabulary,
     *,
     several: bool = False,
+    allowances: tuple[Allowance, ...] = (),
 ) -> Message:
     """Check the placeholders and prepare how each is written. Raises KeyError with the unknown name.
 
@@ -103,7 +127,7 @@ def compile_message(
             reading = vocabulary.units[by_name[leaf.parameter].unit][1]
     formats: dict[str, Callable[[Scalar], str]] = {}
     for name in placeholders(text):
-        if name in by_name or name == _AT or (several and name == _COUNT):
+        if name in by_name or name in (_AT, _ALLOWED) or (several and name == _COUNT):
             continue
         of = name.removeprefix(_EACH) if several and name not in attributes else name
         attribute = attributes[of]
@@ -114,4 +138,5 @@ def compile_message(
             formats[of] = lambda value: "yes" if value else "no"
         else:
             formats[of] = lambda value: word(str(value))
-    return Message(text, tuple(formats), formats, tuple(_PLACE.split(text)))
+    asked = {name for one in allowances for name in (*one.words, one.number)} - set(formats)
+    return Message(text, (*formats, *sorted(asked)), formats, tuple(_PLACE.split(text)), allowances)

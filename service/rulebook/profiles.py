@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from . import file_shapes
-from .rule import BoundRule, Group, Leaf, Profile, Rule, SwitchOff
+from .attribute_values import scaled
+from .rule import BoundRule, Group, Leaf, Parameter, Profile, Rule, SwitchOff
 from .rule_file import Slip
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-_KEYS = ("profile", "version", "title", "notes", "parameters", "severities", "measures", "off")
+_KEYS = ("profile", "version", "title", "notes", "parameters", "shared", "severities", "measures", "off")
 
 
 def _is_date(text: object) -> bool:
@@ -27,7 +28,25 @@ def _said(text: object) -> bool:
     return isinstance(text, str) and bool(text.strip())
 
 
-def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -> tuple[Profile, list[str]]:
+def _number(
+    name: str, parameter: Parameter, choice: Any, sources: Mapping[str, Any], slips: list[str]
+) -> int | float | None:
+    value: Any = choice.get("value") if isinstance(choice, dict) else choice
+    source = choice.get("source") if isinstance(choice, dict) else None
+    if parameter.of is not None:
+        slips.append(f"{name}: follows {parameter.of}; set that one")
+    elif type(value) not in (int, float) or not parameter.low <= value <= parameter.high:
+        slips.append(f"{name}: outside {parameter.low} to {parameter.high}")
+    elif source not in sources:
+        slips.append(f"{name}: a value needs a source")
+    else:
+        return value  # type: ignore[no-any-return]
+    return None
+
+
+def _profile(
+    data: Any, rules: Mapping[str, Rule], shared: Mapping[str, Parameter], sources: Mapping[str, Any]
+) -> tuple[Profile, list[str]]:
     slips: list[str] = []
     unknown = [key for key in data if key not in _KEYS]
     if unknown:
@@ -45,14 +64,17 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
             if parameter is None:
                 slips.append(f"{rule_id}: unknown parameter {name}")
                 continue
-            value: Any = choice.get("value") if isinstance(choice, dict) else choice
-            source = choice.get("source") if isinstance(choice, dict) else None
-            if type(value) not in (int, float) or not parameter.low <= value <= parameter.high:
-                slips.append(f"{rule_id}.{name}: outside {parameter.low} to {parameter.high}")
-            elif source not in sources:
-                slips.append(f"{rule_id}.{name}: a value needs a source")
-            else:
+            value = _number(f"{rule_id}.{name}", parameter, choice, sources, slips)
+            if value is not None:
                 parameters[rule_id][name] = value
+    of_several: dict[str, int | float] = {}
+    for name, choice in data.get("shared", {}).items():
+        if name not in shared:
+            slips.append(f"shared: unknown {name}")
+            continue
+        value = _number(name, shared[name], choice, sources, slips)
+        if value is not None:
+            of_several[name] = value
     severities: dict[str, str] = {}
     for rule_id, choice in data.get("severities", {}).items():
         rule = rules.get(rule_id)
@@ -101,6 +123,7 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
         data["version"],
         data["title"],
         parameters,
+        of_several,
         severities,
         measures,
         tuple(off),
@@ -110,14 +133,14 @@ def _profile(data: Any, rules: Mapping[str, Rule], sources: Mapping[str, Any]) -
 
 
 def load_profiles(
-    directory: Path, rules: Mapping[str, Rule], sources: Mapping[str, Any]
+    directory: Path, rules: Mapping[str, Rule], shared: Mapping[str, Parameter], sources: Mapping[str, Any]
 ) -> tuple[dict[str, Profile], list[str]]:
     """Every profile of a directory by its id, and one line for each thing that is wrong."""
     out: dict[str, Profile] = {}
     slips: list[str] = []
     for path in sorted(directory.glob("*.yaml")):
         try:
-            profile, found = _profile(file_shapes.read_profile(path), rules, sources)
+            profile, found = _profile(file_shapes.read_profile(path), rules, shared, sources)
         except Slip as slip:
             slips.append(str(slip))
             continue
@@ -131,10 +154,15 @@ def load_profiles(
     return out, slips
 
 
-def scaled(value: int | float, unit: str, units: Mapping[str, tuple[str, int]]) -> int:
-    """A number in a parameter's unit as the integer of the attribute, half up. ``units`` as in ``Vocabulary``."""
-    exact = value * units[unit][1]
-    return int(exact + 0.5) if exact >= 0 else -int(-exact + 0.5)
+def chosen_sources(profile: Profile) -> dict[str, str]:
+    """The source of every number that a profile chooses, by full name."""
+    raw: Any = profile.raw
+    own = {
+        f"{rule}.{name}": choice["source"]
+        for rule, choices in raw.get("parameters", {}).items()
+        for name, choice in choices.items()
+    }
+    return own | {name: choice["source"] for name, choice in raw.get("shared", {}).items()}
 
 
 def _bound(group: Group, literals: Mapping[str, int]) -> Group:
@@ -152,16 +180,16 @@ def _bound(group: Group, literals: Mapping[str, int]) -> Group:
 def bind(
     rule: Rule,
     units: Mapping[str, tuple[str, int]],
-    values: Mapping[str, int | float],
+    numbers: Mapping[str, int | float],
     severity: str | None = None,
     *,
     counted: bool = False,
 ) -> BoundRule:
-    """The rule with ``values`` (parameter name -> number), else its defaults, as literals in the attributes' units.
+    """The rule with ``numbers`` (by full name, ``RR-1239.max_im``), else its defaults, as literals in the attributes' units.
 
     ``counted``: the profile wants it measured and not asked. A rule for measures that a profile raises is asked.
     """
-    chosen = {p.name: values.get(p.name, p.default) for p in rule.parameters}
+    chosen = {p.name: p.under(rule.id, numbers) for p in rule.parameters}
     literals = {p.name: scaled(chosen[p.name], p.unit, units) for p in rule.parameters}
     bound = severity or rule.severity
     asked = "author" if rule.handled_by == "measures" and bound != "info" else rule.handled_by
@@ -177,11 +205,12 @@ def bind(
 
 def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tuple[str, int]]) -> tuple[BoundRule, ...]:
     """Every rule under one profile, also those switched off: whether one is off depends on the date of the record."""
+    numbers = profile.numbers
     return tuple(
         bind(
             rule,
             units,
-            profile.parameters.get(rule.id, {}),
+            numbers,
             profile.severities.get(rule.id),
             counted=rule.id in profile.measures,
         )

@@ -8,6 +8,7 @@ holds a literal in the attribute's own scaled integer unit). ``bind`` in
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -50,7 +51,11 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """A number an agency may choose inside ``low``..``high``; ``unit`` as people write it (min, mg)."""
+    """A number an agency may choose inside ``low``..``high``; ``unit`` as people write it (min, mg).
+
+    ``of``: the number that this one is a multiple (``times``) of, ``RR-1239.max_im`` or the name of a shared one. A
+    profile sets that one only.
+    """
 
     name: str
     unit: str
@@ -58,6 +63,22 @@ class Parameter:
     low: int | float
     high: int | float
     source: str
+    of: str | None = None
+    times: int | float = 1
+
+    def under(self, rule_id: str, numbers: Mapping[str, int | float]) -> int | float:
+        """Its value. ``numbers``: those chosen, by full name (``RR-1239.max_im``)."""
+        own = numbers.get(f"{rule_id}.{self.name}")
+        if own is not None:
+            return own
+        first = numbers.get(self.of) if self.of is not None else None
+        return self.default if first is None else multiple(first, self.times)
+
+
+def multiple(value: int | float, times: int | float) -> int | float:
+    """The product as a person would write it: without the last digits of binary fractions."""
+    product = round(value * times, 6)
+    return int(product) if product == int(product) else product
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,17 +166,25 @@ class SwitchOff:
 class Profile:
     """An agency's choices. ``parameters``: rule id -> name -> value in the parameter's own unit.
 
-    ``measures``: rules that are counted and not asked, each with the reason.
+    ``shared``: numbers of several rules, by name. ``measures``: rules that are counted and not asked, each with the
+    reason.
     """
 
     id: str
     version: int
     title: str
     parameters: dict[str, dict[str, int | float]]
+    shared: dict[str, int | float]
     severities: dict[str, str]
     measures: dict[str, str]
     off: tuple[SwitchOff, ...]
     raw: dict[str, object] = field(repr=False, compare=False)
+
+    @property
+    def numbers(self) -> dict[str, int | float]:
+        """Every number that it chooses, by full name."""
+        own = {f"{rule}.{name}": value for rule, chosen in self.parameters.items() for name, value in chosen.items()}
+        return {**self.shared, **own}
 
 
 @dataclass(frozen=True, slots=True)

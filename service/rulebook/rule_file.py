@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from .message import Message, compile_message, placeholders
-from .rule import STATE_OPS, VALUE_OPS, Group, Leaf, Parameter, Rule, Source, WorstBy, YieldsTo
+from .attribute_values import value_of
+from .message import Allowance, Message, compile_message, placeholders
+from .rule import STATE_OPS, VALUE_OPS, Group, Leaf, Parameter, Rule, Source, WorstBy, YieldsTo, multiple
 from .vocabulary import Attribute, Vocabulary
 
 _ID = re.compile(r"RR-\d{4}")
@@ -22,12 +23,23 @@ _DIGITS_IN_UNIT = {"count", "score"}
 #: The parts of a rule in their order; those in ``OPTIONAL`` may be left out.
 ORDER = (
     "id", "name", "phase", "concern", "category", "handled_by", "about", "due", "severity", "locked", "revision",
-    "title", "parameters", "applies_when", "fails_when", "worst_by", "message", "message_many", "tell_now",
+    "title", "parameters", "applies_when", "fails_when", "worst_by", "message", "allowed_by", "message_many",
+    "tell_now",
     "remediation", "why", "asked_because", "requires", "answers", "yields_to", "cascade", "known_limits", "sources",
     "examples", "history",
 )  # fmt: skip
 OPTIONAL = frozenset(
-    ("worst_by", "message_many", "tell_now", "asked_because", "requires", "yields_to", "cascade", "known_limits")
+    (
+        "worst_by",
+        "allowed_by",
+        "message_many",
+        "tell_now",
+        "asked_because",
+        "requires",
+        "yields_to",
+        "cascade",
+        "known_limits",
+    )
 )
 #: Words of findings that are shown as one story.
 CASCADES = (
@@ -95,21 +107,40 @@ def _leaf(
     return Leaf(name, op, value)
 
 
-def _parameters(data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any]) -> tuple[Parameter, ...]:
+def original(name: str, entry: Any, vocabulary: Vocabulary, sources: Mapping[str, Any]) -> Parameter:
+    """A number with its own range and source. Raises Slip."""
+    need(
+        isinstance(entry, dict) and list(entry) == ["unit", "default", "min", "max", "source"],
+        f"parameter {name}: unit, default, min, max, source; or of, times",
+    )
+    need(entry["unit"] in vocabulary.units, f"parameter {name}: unknown unit")
+    numbers = [entry["min"], entry["default"], entry["max"]]
+    need(all(type(n) in (int, float) for n in numbers), f"parameter {name}: numbers")
+    need(numbers == sorted(numbers), f"parameter {name}: min <= default <= max")
+    need(entry["source"] in sources, f"parameter {name}: unknown source")
+    return Parameter(name, entry["unit"], entry["default"], entry["min"], entry["max"], entry["source"])
+
+
+def _derived(name: str, entry: Mapping[str, Any], originals: Mapping[str, Parameter]) -> Parameter:
+    need(list(entry) in (["of"], ["of", "times"]), f"parameter {name}: of, times")
+    of, times = entry["of"], entry.get("times", 1)
+    need(isinstance(of, str) and of in originals, f"parameter {name}: {of} is no number with a range of its own")
+    need(type(times) in (int, float) and times > 0, f"parameter {name}: times is a number above 0")
+    first = originals[of]
+    default, low, high = (multiple(number, times) for number in (first.default, first.low, first.high))
+    return Parameter(name, first.unit, default, low, high, first.source, of, times)
+
+
+def _parameters(
+    data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], originals: Mapping[str, Parameter]
+) -> tuple[Parameter, ...]:
     need(isinstance(data, dict), "parameters is a mapping")
-    out = []
-    for name, entry in data.items():
-        need(
-            isinstance(entry, dict) and list(entry) == ["unit", "default", "min", "max", "source"],
-            f"parameter {name}: unit, default, min, max, source",
-        )
-        need(entry["unit"] in vocabulary.units, f"parameter {name}: unknown unit")
-        numbers = [entry["min"], entry["default"], entry["max"]]
-        need(all(type(n) in (int, float) for n in numbers), f"parameter {name}: numbers")
-        need(numbers == sorted(numbers), f"parameter {name}: min <= default <= max")
-        need(entry["source"] in sources, f"parameter {name}: unknown source")
-        out.append(Parameter(name, entry["unit"], entry["default"], entry["min"], entry["max"], entry["source"]))
-    return tuple(out)
+    return tuple(
+        _derived(name, entry, originals)
+        if isinstance(entry, dict) and "of" in entry
+        else original(name, entry, vocabulary, sources)
+        for name, entry in data.items()
+    )
 
 
 def _sources(data: Any, sources: Mapping[str, Any], vocabulary: Vocabulary) -> tuple[Source, ...]:
@@ -148,9 +179,16 @@ _LONGEST = {"message": 240, "message_many": 240, "tell_now": 240}
 
 
 def read_rule(
-    data: Any, vocabulary: Vocabulary, sources: Mapping[str, Any], facts: Mapping[str, Any]
+    data: Any,
+    vocabulary: Vocabulary,
+    sources: Mapping[str, Any],
+    facts: Mapping[str, Any],
+    originals: Mapping[str, Parameter],
 ) -> tuple[Rule, RuleTexts]:
-    """The rule of a loaded YAML file. ``sources`` and ``facts``: those of ``sources.yaml``. Raises Slip."""
+    """The rule of a loaded YAML file. Raises Slip.
+
+    ``sources`` and ``facts``: those of ``sources.yaml``. ``originals``: the numbers that others may follow, by full name.
+    """
     need(isinstance(data, dict), "a rule is a mapping")
     missing = [key for key in ORDER if key not in data and key not in OPTIONAL]
     need(not missing, f"missing: {', '.join(missing)}")
@@ -169,7 +207,7 @@ def read_rule(
     for part, most in _LONGEST.items():
         need(len(data.get(part, "")) <= most, f"{part}: at most {most} characters")
     attributes = vocabulary.kinds[data["about"]].attributes
-    parameters = _parameters(data["parameters"], vocabulary, sources)
+    parameters = _parameters(data["parameters"], vocabulary, sources, originals)
     by_name = {p.name: p for p in parameters}
     applies = _condition(data["applies_when"], attributes, by_name, vocabulary.units)
     fails = _condition(data["fails_when"], attributes, by_name, vocabulary.units)
@@ -181,7 +219,7 @@ def read_rule(
     supported = " ".join(s.supports for s in found)
     for parameter in parameters:
         need(
-            parameter.name in supported or parameter.source in {s.key for s in found},
+            parameter.of or parameter.name in supported or parameter.source in {s.key for s in found},
             f"parameter {parameter.name}: no source supports it",
         )
     for fact in data["answers"]:
@@ -253,16 +291,52 @@ def _texts(
     vocabulary: Vocabulary,
 ) -> RuleTexts:
     made: dict[str, Message] = {}
+    allowances = _allowances(data, attributes, vocabulary)
     for part in ("message", "message_many", "tell_now"):
         if part in data:
             several = part == "message_many"
             try:
-                made[part] = compile_message(data[part], attributes, parameters, leaves, vocabulary, several=several)
+                made[part] = compile_message(
+                    data[part],
+                    attributes,
+                    parameters,
+                    leaves,
+                    vocabulary,
+                    several=several,
+                    allowances=allowances if part == "message" else (),
+                )
             except KeyError as error:
                 raise Slip(f"{part}: unknown placeholder {error}") from None
     said = data.get("tell_now")
     need(said is None or said.count(". ") == 1, "tell_now: two sentences, what is charted and what to check or tell")
     return RuleTexts(made["message"], made.get("message_many"), made.get("tell_now"))
+
+
+def _allowances(
+    data: Mapping[str, Any], attributes: Mapping[str, Attribute], vocabulary: Vocabulary
+) -> tuple[Allowance, ...]:
+    """``[{drug: midazolam, total: {le: 20 mg}, by: [...]}]``."""
+    said = data.get("allowed_by", [])
+    form = "allowed_by: words, one number with le or ge, and by"
+    need(isinstance(said, list), form)
+    need(bool(said) == ("{allowed_by}" in data["message"]), "allowed_by and its place in the message belong together")
+    out = []
+    for entry in said:
+        need(isinstance(entry, dict) and isinstance(entry.get("by"), list) and entry["by"], form)
+        need(set(entry) - {"by"} <= set(attributes), "allowed_by: unknown attribute")
+        numbers = {name: test for name, test in entry.items() if isinstance(test, dict)}
+        need(len(numbers) == 1, form)
+        ((number, test),) = numbers.items()
+        need(list(test) in (["le"], ["ge"]), form)
+        words = {name: word for name, word in entry.items() if name not in ("by", number)}
+        try:
+            limit = int(value_of(next(iter(test.values())), attributes[number], vocabulary.units))
+            for name, word in words.items():
+                value_of(word, attributes[name], vocabulary.units)
+        except ValueError as error:
+            raise Slip(f"allowed_by: {error}") from None
+        out.append(Allowance(words, number, "le" in test, limit, tuple(entry["by"])))
+    return tuple(out)
 
 
 def _worst_by(data: Mapping[str, Any], attributes: Mapping[str, Attribute]) -> WorstBy | None:

@@ -81,7 +81,7 @@ def test_what_is_set_otherwise_is_the_whole_profile(pipeline: Pipeline) -> None:
     expected = {}
     for rule in pipeline.rulebook.rules:
         defaults = {"severity": rule.severity} | {each.name: each.default for each in rule.parameters}
-        chosen = profile.parameters.get(rule.id, {}) | (
+        chosen = {each.name: each.under(rule.id, profile.numbers) for each in rule.parameters} | (
             {"severity": profile.severities[rule.id]} if rule.id in profile.severities else {}
         )
         expected |= {

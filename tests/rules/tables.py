@@ -21,6 +21,8 @@ from tests.support.written import write_or_compare
 RULES = Path(__file__).parents[2] / "rules"
 ROWS = Path(__file__).with_name("rows.yaml")
 
+NUMBERS = Path(__file__).with_name("numbers.yaml")
+
 _BY = "Written by `python -m tests.rules.tables --write`; a test holds it."
 
 
@@ -60,6 +62,9 @@ def differences(book: Rulebook) -> dict[tuple[str, str], dict[str, str]]:
                 value = values.get(parameter.name, parameter.default)
                 if value != parameter.default:
                     out[rule_id, f"{parameter.name} ({parameter.unit})"][name] = f"{value:g}"
+        for key, value in profile.shared.items():
+            if value != book.shared[key].default:
+                out[key, f"{key} ({book.shared[key].unit})"][name] = f"{value:g}"
         for rule_id, severity in profile.severities.items():
             if severity != rules[rule_id].severity:
                 out[rule_id, "severity"][name] = severity
@@ -68,7 +73,8 @@ def differences(book: Rulebook) -> dict[tuple[str, str], dict[str, str]]:
         for switch in profile.off:
             out[switch.rule, "on"][name] = f"off until {switch.ends}"
     for (rule_id, what), values in out.items():
-        default = {f"{p.name} ({p.unit})": f"{p.default:g}" for p in rules[rule_id].parameters}
+        parameters = rules[rule_id].parameters if rule_id in rules else (book.shared[rule_id],)
+        default = {f"{p.name} ({p.unit})": f"{p.default:g}" for p in parameters}
         values["default"] = default.get(what) or {
             "severity": rules[rule_id].severity, "on": "on", "handled by": rules[rule_id].handled_by,
         }[what]  # fmt: skip
@@ -78,13 +84,19 @@ def differences(book: Rulebook) -> dict[tuple[str, str], dict[str, str]]:
 def profiles(book: Rulebook) -> str:
     """The table of differences as markdown."""
     names = ["default", *sorted(set(book.profiles) - {"default"})]
-    titles = {rule.id: rule.title for rule in book.rules}
+    titles = {rule.id: rule.title for rule in book.rules} | dict.fromkeys(book.shared, "(several rules)")
     lines = ["| rule | what | " + " | ".join(names) + " |", "|---|---|" + "---|" * len(names)]
     for (rule_id, what), values in differences(book).items():
         lines.append(
             f"| {rule_id} {titles[rule_id]} | {what} | " + " | ".join(values.get(name, "") for name in names) + " |"
         )
     return "\n".join(lines)
+
+
+def not_held() -> str:
+    """What protocols state and no parameter holds, as markdown."""
+    rows = strict_yaml.load(NUMBERS)["not_held"]
+    return "\n".join(["| stated | why no number holds it |", "|---|---|", *(f"| {a} | {b} |" for a, b in rows.items())])
 
 
 def documents(book: Rulebook) -> dict[Path, str]:
@@ -95,7 +107,9 @@ def documents(book: Rulebook) -> dict[Path, str]:
         f"or why none does. {_BY}\n\n{coverage(book)}\n",
         RULES / "PROFILES.md": "# What the shipped profiles change\n\n"
         "A row is one number or severity in which some profile differs from the defaults. An empty cell: as in the default. "
-        f"What a profile says of its own limits stands in its `notes`. {_BY}\n\n{profiles(book)}\n",
+        f"What a profile says of its own limits stands in its `notes`. {_BY}\n\n{profiles(book)}\n\n"
+        "## What no profile can say\n\nStated by a protocol that was read, and held by no parameter. A rule of the agency's own may ask it.\n\n"
+        f"{not_held()}\n",
     }
 
 

@@ -100,7 +100,7 @@ def test_sources_of_an_agency(
 def test_a_profile_of_an_agency(tmp_path: Path, text: str, said: str) -> None:
     (tmp_path / "agency.yaml").write_text(text)
     book = pipeline().rulebook
-    found, (line,) = load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.sources)
+    found, (line,) = load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.shared, book.sources)
     assert not found
     assert line.startswith("agency.yaml:")
     assert said in line or "a list or a mapping stands where a word is asked for" in line

@@ -132,8 +132,8 @@ def left_out(pointer: str) -> Callable[[Document], None]:
 #: name -> (change of the exemplary record, profile -> what it alone adds (+) and leaves out (-) against the default).
 CASES: dict[str, tuple[Callable[[Document], None], dict[str, set[str]]]] = {
     "vital signs 8 to 12 min apart, not sedated": (vitals_nine_apart, {MA: {"+RR-1323 warning", "-RR-1322 info"}}),
-    "midazolam 8 mg by nose": (
-        given("midazolam", ("12", 8), route="in"),
+    "midazolam 7 mg by nose": (
+        given("midazolam", ("12", 7), route="in"),
         {RI: {"+RR-1240 warning"}, SLC: {"+RR-1240 warning"}},
     ),
     "ketamine 300 mg IM for 82 kg": (given("ketamine", ("12", 300)), {RI: {"+RR-1241 warning", "+RR-1245 covered"}}),
