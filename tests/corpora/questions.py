@@ -106,6 +106,8 @@ def read_written(paths: Iterable[Path]) -> list[Written]:
         for line in path.read_text(encoding="utf-8").splitlines():
             if line.strip():
                 said = json.loads(line)
+                if said.get("none"):
+                    continue  # the reader had no question about this chart
                 where = member_path(said.get("path") or said["pointer"])
                 one = Written(said["chart"], where, bool(said.get("danger")), said.get("words", ""))
                 out.setdefault((one.chart, one.path), one)
