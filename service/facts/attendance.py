@@ -8,11 +8,14 @@ from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 
 from . import intervals
 from .builder import FactBuilder
+from .duties import is_set
 from .entries import items
 from .fact import place
 from .places import at_member
-from .timeline import Timeline
+from .timeline import ROUNDING, Timeline
 
+#: Seconds after contact in which one look answers for the time in devices that others had put on (common practice).
+TAKING_OVER = 300
 #: Levels of care, the least first; AEMT and above may give or watch a sedative somewhere (from memory: the national
 #: scope of practice model of 2019 leaves sedation to paramedics, and local protocol decides).
 _RANK = ("nobody", "none", "emr", "emt", "other", "aemt", "als")
@@ -62,6 +65,26 @@ def _left_with(fact: FactBuilder, line: Timeline) -> None:
         fact.evidence["left_with"] = (at_member(line.episode, "transport", "transported"),)
     else:
         fact.set("left_with", receiver)
+
+
+def watch_due_from(line: Timeline) -> int | None:
+    """From when watching is due of a patient found in police devices, None where nothing was found or nobody looked.
+
+    Their time runs from contact. One look on taking over answers for it until this unit's own hold or device.
+    """
+    contact = line.contact
+    if contact is None or not any(
+        (device.on.epoch or contact) <= contact and line.police_span(device)[0] is not None
+        for device in items(line.police_items)
+    ):
+        return None
+    monitoring = line.episode.monitoring
+    looks = [t for t, vital in line.sets if is_set(vital, t, line)]
+    looks += [t for check in items(monitoring.breathing_checks) if (t := check.time.epoch) is not None]
+    looks = [t for t in looks if contact <= t <= contact + TAKING_OVER + ROUNDING]
+    if not looks:
+        return None
+    return min([*line.secured, *(start for start, _ in line.holds)], default=min(looks))
 
 
 def front_cab_alone(line: Timeline) -> tuple[int | None, tuple[intervals.Span, ...]]:

@@ -15,6 +15,7 @@ from service.episode.declaration import Node
 from service.episode.member_names import MemberName
 
 from . import intervals
+from .attendance import watch_due_from
 from .builder import FactBuilder
 from .duties import is_set
 from .entries import dated, items
@@ -59,25 +60,27 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
             ends = tuple(place(at[t]) for t in fact.span if t in at)
             fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = (*fact.pointers, *ends)
         yield fact
+    taken_over = watch_due_from(line)
+    watched = line.restrained if taken_over is None else intervals.clip(line.restrained, taken_over, None)
     spans: tuple[tuple[str, tuple[_Watched, ...] | Absent, list[Span], bool], ...] = (
-        ("observation", monitoring.observation, line.restrained, still),
+        ("observation", monitoring.observation, watched, still),
         (
             "capnography",
             monitoring.capnography,
             sedated or line.restrained,
             line.care_end is None if sedated else still,
         ),
-        ("oximetry", monitoring.oximetry, _oximetry(line), still),
+        ("oximetry", monitoring.oximetry, _oximetry(line, watched), still),
         ("ecg", monitoring.ecg, sedated, line.care_end is None),
     )
     for name, listed, window, is_open in spans:
         yield _cover(line, name, dated(listed, [span.start for span in items(listed)]), window, is_open)
 
 
-def _oximetry(line: Timeline) -> list[Span]:
-    """The time restrained; only from control on where a reading was unsafe to attempt before it."""
+def _oximetry(line: Timeline, watched: list[Span]) -> list[Span]:
+    """The time restrained that is to be watched; only from control on where a reading was unsafe to attempt before it."""
     unsafe = any(type(v.spo2) is Absent and v.spo2.reason == "unsafe_to_attempt" for v in items(line.vitals))
-    return intervals.clip(line.restrained, line.control if unsafe else None, None)
+    return intervals.clip(watched, line.control if unsafe else None, None)
 
 
 def _fact(line: Timeline, name: str, listed: tuple[Node, ...] | Absent, window: list[Span]) -> FactBuilder:

@@ -143,12 +143,17 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
     secured = {start for start, _ in limb.spans}
     for span in _due(line, limb):
         first = intervals.first_in(points, span)
+        if limb.police and span[0] == line.contact:
+            # Found in cuffs: one look at either hand on taking over answers for both.
+            either = [t for police in line.limbs.values() if police.police for t in check_times(line, police.limb)]
+            taken = intervals.first_in(sorted(either), (span[0], min(span[1], span[0] + BEFORE_ARRIVAL)))
+            first = first if taken is None or first is None else min(first, taken)
         if first is None:
             gaps.append(span)  # put on again and never checked: a gap, and no first check
             continue
         (firsts if span[0] in secured else gaps).append((span[0], first))
         gaps += intervals.between(points, span)
-    at = dict(line.checks[limb.limb])
+    at = {**dict(line.all_checks), **dict(line.checks[limb.limb])}
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
     fact.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))

@@ -79,7 +79,7 @@ class Readings:
     def _judge(self, code: str, readings: list[Reading], order: list[int], limb: str | None = None) -> None:
         """Say of every reading whether there was an answer, and a recheck after it. ``order``: times of all readings."""
         last: int | None = None
-        for reading in readings:
+        for before, reading in zip([None, *readings], readings, strict=False):
             answers = self._responses.after(code, reading.time, limb)
             reading.judged = reading.value
             if not answers and code in ASSISTED and self._responses.carried(code, reading.time):
@@ -92,6 +92,11 @@ class Readings:
             last = reading.value
             if reading.responded:
                 continue
+            if not answers and before is not None and before.responded and self._fluid_runs(code, reading.time):
+                reading.responded = True
+                at = bisect_left(order, reading.time + 1)
+                reading.rechecked = at < len(order) and order[at] - reading.time - ROUNDING <= recheck_within(code)
+                continue
             reading.responded = bool(answers)
             if answers:
                 first = answers[0].time
@@ -99,6 +104,10 @@ class Readings:
                 reading.rechecked = at < len(order) and order[at] - first - ROUNDING <= recheck_within(code)
                 if all(self._responses.late(answer, reading.time) for answer in answers):
                     reading.late = answers[0]
+
+    def _fluid_runs(self, code: str, time: int) -> bool:
+        """Whether what answered the low pressure before is still running in."""
+        return code in ("sbp_low", "sbp_fall") and self._responses.under_way(code, time)
 
     def _under_therapy(self, quantity: Quantity, readings: list[Reading], column: Column, limit: int) -> None:
         """Judge the readings that nobody answered while a therapy was running."""

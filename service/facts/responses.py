@@ -208,6 +208,12 @@ class Responses:
         """Whether a therapy was running that is itself the answer to a charted event: ventilation or CPR."""
         return any(self._runs(therapy, time) for therapy in _CARRY & ANSWERS[code])
 
+    def under_way(self, code: str, time: int) -> bool:
+        """Whether an answer was begun in the ``RESPONSE`` before a time: a fluid bolus takes longer than that to run in."""
+        found = self.of(code)
+        at = bisect_left(found, time, key=lambda answer: answer.time)
+        return at > 0 and time - found[at - 1].time - ROUNDING <= RESPONSE
+
     def begun(self, code: str, time: int) -> bool:
         """Whether a danger was being answered before a time."""
         found = self.of(code)

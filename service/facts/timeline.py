@@ -221,7 +221,7 @@ class Timeline:
                     own_spans.append((start if self.contact is None else min(max(start, self.contact), end), end))
             seen = []
             for device in police.get(limb, ()):
-                span, still, sure = self._police_span(device)
+                span, still, sure = self.police_span(device)
                 if span is None and sure:
                     continue
                 seen.append(device)
@@ -247,7 +247,7 @@ class Timeline:
             return _POLICE_LIMBS[device.site]
         return _LEGS if device.device in ("leg_irons", "hobble") else _ARMS
 
-    def _police_span(self, device: record.PoliceDevice) -> tuple[Span | None, bool, bool]:
+    def police_span(self, device: record.PoliceDevice) -> tuple[Span | None, bool, bool]:
         """(span in this unit's care or None, open, known).
 
         A police device counts from this unit's contact: without a charted

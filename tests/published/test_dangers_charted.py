@@ -313,3 +313,29 @@ ANSWERED: dict[str, Change | Callable[[Document], None]] = {
 @pytest.mark.parametrize("name", ANSWERED)
 def test_what_is_no_danger_stays_silent(pipeline: Pipeline, name: str) -> None:
     assert above_info(pipeline, changed(ANSWERED[name])) == []
+
+
+def in_cuffs(document: Document, look: float) -> None:
+    """Found in handcuffs at 2 min; held from 11 min, cuffs off at 13 min. One look in the meantime."""
+    document["custody"]["devices"][0]["off"] = clock(13)
+    document["monitoring"]["vitals"][0]["time"] = document["monitoring"]["vitals"][0]["entered"] = clock(look)
+    right = document["monitoring"]["limb_checks"][0]
+    document["monitoring"]["limb_checks"].append(right | {"id": "c0", "time": clock(look), "entered": clock(look)})
+
+
+@pytest.mark.parametrize(("look", "rules"), [(4, []), (9, ["RR-1305", "RR-1342"])])
+def test_one_look_on_taking_over_answers_for_found_cuffs(pipeline: Pipeline, look: float, rules: list[str]) -> None:
+    """Their clocks start at contact (Rhode Island 06.06: the duty holds for police restraint too)."""
+    document = changed(lambda made: in_cuffs(made, look))
+    asked = {line.split()[0] for line in above_info(pipeline, document)} & {"RR-1305", "RR-1339", "RR-1342"}
+    assert sorted(asked) == rules
+
+
+@pytest.mark.parametrize(("second", "critical"), [(32, False), (40, True)])
+def test_fluid_that_runs_answers_the_next_low_pressure(pipeline: Pipeline, second: float, critical: bool) -> None:
+    document = exemplary()
+    vitals = document["monitoring"]["vitals"]
+    for minute, pressure, index in ((27, 84, 4), (second, 80, {32: 5, 40: 7}[second])):
+        vitals[index] |= {"time": clock(minute), "entered": clock(minute), "sbp": pressure, "dbp": 50}
+    document["monitoring"]["actions"].append({"id": "t2", "action": "fluid", "time": clock(28)})
+    assert ("RR-1382 critical" in above_info(pipeline, document)) is critical
