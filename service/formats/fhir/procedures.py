@@ -67,9 +67,14 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
         slug = f"monitoring.{subject}"
         if el.is_own(slug) or el.choice("performed", "Period")[1]:
             read_shape(chart, el, SHAPES[slug]).own = el.is_own(slug)
-        else:
-            # Read as a stretch without an end it would count as watching up to the end.
+        elif subject != "ecg":
+            # Without an end it would count as watching to the end of care.
             chart.notice("no-stretch", el.at)
+        else:
+            found = chart.item(slug, el)
+            chart.set_id(found, el.text_of("id"), el)
+            chart.set_time(found, "start", el.choice("performed", "DateTime")[1])
+            chart.set_value(found, "end", CANNOT_TELL, el)
     elif subject == "medical_direction":
         name, when = el.choice("performed", "DateTime", "Period")
         set_contact(chart, el, True, when.get("start") if name == "Period" else when)

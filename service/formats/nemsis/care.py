@@ -12,7 +12,7 @@ LEAST_ONLY_MMHG = 20
 
 
 def times(chart: Chart) -> None:
-    """Read eTimes and eDisposition.30. The unit's return to service is not read as transfer of care."""
+    """Read eTimes, eDisposition.30 and eDisposition.31. The unit's return to service is not read as transfer of care."""
     here = chart.pcr.get("eTimes")
     if not here:
         return
@@ -23,6 +23,7 @@ def times(chart: Chart) -> None:
     moved = chart.pcr.get("eDisposition", "eDisposition.IncidentDispositionGroup", "eDisposition.30")
     known = codes.TRANSPORTED.get(moved.text)
     chart.take(transport, "transported", moved, lambda _: known.word == "yes" if known else None)
+    _ended(chart)
     given, passed_on = here.get("eTimes.12"), here.get("eTimes.08")
     if given.text:
         chart.take(chart.part("/handover", here), "time", given)
@@ -31,6 +32,15 @@ def times(chart: Chart) -> None:
         chart.take(chart.part("/handover", here), "time", passed_on)
     elif given.absence:
         chart.take(chart.part("/handover", here), "time", given)
+
+
+def _ended(chart: Chart) -> None:
+    """Read eDisposition.31: of several reasons the release to law enforcement, else the first."""
+    reasons = chart.pcr.get("eDisposition", "eDisposition.IncidentDispositionGroup").each("eDisposition.31")
+    known = [(el, codes.HOW_ENDED[el.text].word) for el in reasons if el.text in codes.HOW_ENDED]
+    if known:
+        el, how = next((pair for pair in known if pair[1] == "released_to_law_enforcement"), known[0])
+        chart.set_value(chart.part("/transport/ended", el), "how", how, el)
 
 
 # ---------------------------------------------------------------- vital signs

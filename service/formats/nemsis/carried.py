@@ -62,7 +62,7 @@ NOT_CARRIED = (
     "/transport/call",
     "/transport/sent_from",
     "/transport/attended_by",
-    "/transport/ended",
+    "/transport/ended/time",
     "/transport/facility_told",
     "/transport/facility_told_time",
     "/handover/receiver_role",

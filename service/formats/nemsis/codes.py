@@ -222,6 +222,10 @@ POSTURE = _read(
     supine="4214017", other="4214009 4214019",
 ) | _near(seated="4214001 4214021 4214023 4214025 4214027")  # fmt: skip
 DEAD = frozenset({"4219007", "4219009"})
+#: eDisposition.31, reason for refusal or release.
+HOW_ENDED = _read(
+    released_to_law_enforcement="4231007", refused="4231001 4231003 4231009 4231017", other="4231005 4231015",
+)  # fmt: skip
 LAW_ENFORCEMENT_AT_SCENE = "2704009"
 CREW_INJURY = _read(
     exposure="4506007 4506009 4506011 4506013 4506015 4506017 4506019 4506021", strain="4506023", other="4506025 4506029",
@@ -303,6 +307,7 @@ BY_ELEMENT: dict[str, Table] = {
     "eDisposition.14": POSTURE,
     "eDisposition.19": _each("died", *sorted(DEAD)),
     "eDisposition.30": TRANSPORTED,
+    "eDisposition.31": HOW_ENDED,
     "eOther.01": _each("no", NO) | _each("yes", YES),
     "eOther.03": EQUIPMENT,
     "eOther.05": _each("no", NO),

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from service.episode.drugs import DRUGS
 from service.formats import procedures as known_procedures
+from service.formats.collector import CANNOT_TELL
 from service.formats.meaning import Meaning
 
 from . import codes
@@ -119,8 +120,13 @@ def _transfer(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, f
 
 
 def _monitor(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    # Read as a stretch without an end it would count as watching up to the end.
-    chart.notice("no-stretch", what.at)
+    if meaning.word != "ecg":
+        # Without an end it would count as watching to the end of care.
+        chart.notice("no-stretch", what.at)
+        return
+    span = chart.item(f"/monitoring/{meaning.word}", group, _key(group))
+    chart.take(span, "start", group.get("eProcedures.01"))
+    chart.set_value(span, "end", CANNOT_TELL, what)
 
 
 _PROCEDURES = {
