@@ -66,8 +66,9 @@ def from_made(body: dict[str, Any], checkpoint: Checkpoint = never, *, stated: b
     ``not_collected`` of the value is the table of what that format has no place for, and a member that came all the
     same counts. ``stated``: it is the sender's own list, and such a member is a notice.
     """
-    if not stated:
-        made = fast_reader.of_value(body, table(tuple(body.get("not_collected", ()))))
+    paths = body.get("not_collected", [])
+    if not stated and type(paths) is list and all(type(path) is str for path in paths):
+        made = fast_reader.of_value(body, table(tuple(paths)))
         if made is not None:
             return Intake(made, (), (), "")
     intake = from_value(body, checkpoint)

@@ -115,16 +115,16 @@ def _rule(rule: Rule, book: Rulebook, entry: dict[str, Any], choices: list[Choic
         "parameters": list(numbers.values()),
         "applies": _group(rule.applies_when, kind, rule),
         "fails": _group(rule.fails_when, kind, rule),
-        "message": _message(rule, kind),
+        "message": _in_brackets(rule.message, rule, kind),
+        "tell_now": _in_brackets(rule.tell_now or "", rule, kind),
         "sources": [source_line(source) for source in entry["sources"]],
         "answers": entry["answers"],
     }
 
 
-def _message(rule: Rule, kind: FactKind) -> str:
-    """The message with the names of its placeholders in brackets."""
-    names = {p.name: word(p.name) for p in rule.parameters}
-    text = rule.message
+def _in_brackets(text: str, rule: Rule, kind: FactKind) -> str:
+    """A text of the rule with the names of its placeholders in brackets."""
+    names = {p.name: word(p.name) for p in rule.parameters} | {"at": "time"}
     for name in (*names, *kind.attributes):
         text = text.replace(f"{{{name}}}", f"[{names.get(name) or kind.attributes[name].label}]")
     return text
