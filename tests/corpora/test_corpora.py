@@ -14,6 +14,8 @@ from tests.support.pipeline import pipeline
 
 #: Rules that fire in exactly the same episodes of the corpora, and why they are two rules all the same.
 TOGETHER = {
+    ("RR-1353", "RR-1449"): "a contact charted as none is one leaf of the first and the whole of the second",
+    ("RR-1344", "RR-1451"): "the front cab for any time, and for the whole journey: the first gives way",
     ("RR-1105", "RR-1108"): "one scene, found prone and cuffed behind: posture and hands are two facts",
     ("RR-1105", "RR-1110"): "the same scene: posture and cuffs are two facts",
     ("RR-1108", "RR-1110"): "the same scene: hands as the posture says them and as the cuffs say them",

@@ -23,7 +23,7 @@ def _(document: Document, one: Scene) -> None:
     document["handover"] |= {"limb_status": "normal"}
 
 
-@defect("every limb check charted as not done", "1430", "limb_checks", "straps")
+@defect("every limb check charted as not done", "1430", "limb_checks application", "straps")
 def _(document: Document, one: Scene) -> None:
     for check in document["monitoring"]["limb_checks"]:
         for member in _LOOKED:
