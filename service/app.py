@@ -92,7 +92,7 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     rules.register(app, pipeline.rulebook)
     profiles.register(app, pipeline.rulebook)
     facts.register(app, pipeline.rulebook)
-    formats.register(app)
+    formats.register(app, pipeline.rulebook)
     contract.register(app)
     problem_guides.register(app)
     health.register(app, ready)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from flask import Blueprint, Flask, Response, request
 
 from service.formats.nemsis.mapping import shipped_directory
+from service.formats.nemsis.write import member_paths
 from service.pages import formats as formats_page
 from service.representations import formats_document
 from service.resources import demo_directory, examples_directory
+from service.rulebook.judging import judged_by
+from service.rulebook.load import Rulebook
 
 from . import query
 from .documents import Document, with_page
@@ -15,10 +18,10 @@ from .documents import Document, with_page
 ROUTE = "/v1/formats"
 
 
-def register(app: Flask) -> None:
+def register(app: Flask, rulebook: Rulebook) -> None:
     """Add the route; both documents are written here, once."""
     routes = Blueprint("formats", __name__)
-    said = formats_document.document(examples())
+    said = formats_document.document(examples(), judged_by(rulebook, (path for path, _ in member_paths())))
     whole = Document.of_json(said)
     page = Document.of(formats_page.render(said), formats_page.MEDIA_TYPE)
 

@@ -58,6 +58,7 @@ def _by_section(members: Iterable[Mapping[str, Any]]) -> list[tuple[str, list[di
             "path": each["path"],
             "is": each["is"],
             "holds": _holds(each["holds"]),
+            "judged_by": f"Judged by {count(len(each['judged_by']), 'rule')}",
             "plain_fhir": [_place(place) for place in each["fhir"]["plain"]],
             "profile": [_place(place) for place in each["fhir"]["profile"]],
             "extension": each["fhir"]["extension"],

@@ -41,7 +41,7 @@ _OF_MEMBER = {"etco2_waveform": "etco2_mmhg", "rhythm": "hr", "qtc_ms": "hr"}
 #: State of an absent list -> what its empty lane says.
 _NONE = {
     "missing": "no entry",
-    "not_collected": "the sender has no place for it",
+    "not_collected": "the charting system cannot hold it",
     "declined": "declined, with a reason",
 }
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,8 +75,8 @@ class Examples:
     mapping: bytes
 
 
-def document(examples: Examples) -> dict[str, Any]:
-    """The answer of ``GET /v1/formats`` as plain data; the shape is in the contract."""
+def document(examples: Examples, judged_by: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+    """The answer of ``GET /v1/formats`` as plain data; the shape is in the contract. ``judged_by``: rules of each path."""
     plain_fhir = fhir_reader.read(examples.fhir)
     plain_nemsis = [read(never) for read in nemsis_reader.Reader().read_all(examples.nemsis)]
     episode = episode_json.read(examples.episodes[0])
@@ -97,7 +97,7 @@ def document(examples: Examples) -> dict[str, Any]:
             {"media_type": media_type, "is": what, "places": places} for media_type, (what, places) in OUTPUTS.items()
         ],
         "not_collected": list(PATHS),
-        "members": list(_members(examples, plain_fhir, plain_nemsis)),
+        "members": list(_members(examples, plain_fhir, plain_nemsis, judged_by)),
         "fhir_profile": _profile(examples),
         "nemsis_mapping": _mapping(examples),
         "nemsis_helpers": [{"element": name, "use": use} for name, use in nemsis_codes.HELPERS.items()],
@@ -122,7 +122,9 @@ def _input(media_type: str, media_types: tuple[str, ...], example: Intake, left:
 # ---------------------------------------------------------------- every member
 
 
-def _members(examples: Examples, plain_fhir: Intake, plain_nemsis: list[Intake]) -> Iterator[dict[str, Any]]:
+def _members(
+    examples: Examples, plain_fhir: Intake, plain_nemsis: list[Intake], judged_by: Mapping[str, Sequence[str]]
+) -> Iterator[dict[str, Any]]:
     in_profile = [_of_profile(body) for body in examples.episodes]
     in_fhir = _gather([(plain_fhir, _fhir_place(json.loads(examples.fhir)))])
     in_nemsis = _gather([(intake, _nemsis_place) for intake in plain_nemsis])
@@ -134,6 +136,7 @@ def _members(examples: Examples, plain_fhir: Intake, plain_nemsis: list[Intake])
             "path": path,
             "is": kind.doc,
             "holds": _holds(kind),
+            "judged_by": list(judged_by.get(path, ())),
             "fhir": {
                 "plain": in_fhir.get(path, []),
                 "profile": [place for place in written.get(path, []) if "extension" not in place["element"]],

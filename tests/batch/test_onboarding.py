@@ -165,7 +165,7 @@ def test_every_format_alone_in_lines_and_in_a_folder(tmp_path: Path, capsys: pyt
 def test_formats_lists_every_path_that_may_be_listed_and_no_other() -> None:
     from service.api.formats import examples
 
-    listed = formats_document.document(examples())["not_collected"]
+    listed = formats_document.document(examples(), {})["not_collected"]
     assert listed == list(PATHS)
     for path in listed:
         episode_json.read(encoded(small(not_collected=[path])))

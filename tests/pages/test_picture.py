@@ -93,7 +93,7 @@ def test_lanes_say_what_is_not_there() -> None:
     text = drawings(root)[0].text()
     assert "no entry" in text
     assert "no dose charted" in text
-    assert "the sender has no place for it" in text
+    assert "the charting system cannot hold it" in text
 
 
 def test_the_table_holds_what_the_picture_shows() -> None:

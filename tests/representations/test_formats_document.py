@@ -26,10 +26,13 @@ from service.formats.nemsis import codes
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis.write import member_paths
 from service.representations.formats_document import OUTPUTS, document
+from service.rulebook.judging import judged_by
 from tests.support.pages import formats as page
 from tests.support.pages import tree
+from tests.support.pipeline import pipeline
 
-SAID: dict[str, Any] = document(examples())
+JUDGED = judged_by(pipeline().rulebook, [path for path, _ in member_paths()])
+SAID: dict[str, Any] = document(examples(), JUDGED)
 MEMBERS = {each["path"]: each for each in SAID["members"]}
 #: Members of an item that have no place of their own in a chart: its id is that of its group or resource.
 LEAVES = {path for path, kind in member_paths() if not isinstance(kind, declaration.Items | declaration.Part)}
@@ -38,6 +41,14 @@ LEAVES = {path for path, kind in member_paths() if not isinstance(kind, declarat
 def test_every_member_stands_once() -> None:
     assert list(MEMBERS) == [each["path"] for each in SAID["members"]]
     assert set(MEMBERS) == LEAVES
+
+
+def test_every_member_says_which_rules_judge_it() -> None:
+    rules = {rule.id for rule in pipeline().rulebook.rules}
+    assert {rule for each in MEMBERS.values() for rule in each["judged_by"]} <= rules
+    assert {"RR-1360", "RR-1463"} <= set(MEMBERS["/monitoring/vitals/*/spo2"]["judged_by"])
+    assert "RR-1472" in MEMBERS["/monitoring/vitals/*/dbp"]["judged_by"]
+    assert "RR-1360" not in MEMBERS["/stretcher/height"]["judged_by"]
 
 
 def test_doses_and_refill_have_a_place_of_the_standard_in_what_is_written() -> None:
@@ -191,4 +202,4 @@ def test_a_format_is_known_by_content(body: bytes, media_type: str) -> None:
 
 
 def test_the_same_bytes_again() -> None:
-    assert json.dumps(document(examples())) == json.dumps(SAID)
+    assert json.dumps(document(examples(), JUDGED)) == json.dumps(SAID)

@@ -159,7 +159,7 @@ def rulebook() -> bytes:
 @functools.cache
 def formats() -> bytes:
     """The page of the formats."""
-    return formats_page.render(formats_document(examples()))
+    return formats_page.render(formats_document(examples(), {}))
 
 
 @functools.cache
