@@ -68,8 +68,8 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     The rules' own examples run here. Where one fails, the application answers,
     but reviews nothing: ``/health/ready`` and reviews are 503.
     """
-    if settings.default_profile not in pipeline.rulebook.profiles:
-        raise SettingsError([f"{PREFIX}DEFAULT_PROFILE is not a profile of the rulebook."])
+    if settings.default_profile not in pipeline.served:
+        raise SettingsError([f"{PREFIX}DEFAULT_PROFILE is not a profile that is served."])
     failures = pipeline.self_test()
     for line in failures:
         log.emit("error", "self-test-failed", reason=line)
@@ -90,7 +90,7 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     cds.register(app, settings, reviewing)
     pages.register(app, settings, reviewing)
     rules.register(app, pipeline.rulebook)
-    profiles.register(app, pipeline.rulebook)
+    profiles.register(app, pipeline)
     facts.register(app, pipeline.rulebook)
     formats.register(app, pipeline.rulebook)
     contract.register(app)

@@ -42,7 +42,7 @@ MEDIA_TYPES = (JSON, FHIR, *XML)
 
 
 class UnknownProfile(KeyError):
-    """No profile of that name is there."""
+    """No profile of that name is there, or reviews under it are not served."""
 
 
 class Pipeline:
@@ -82,7 +82,7 @@ class Pipeline:
         rulesets, deciders = {}, {}
         for name in book.profiles if profiles is None else profiles:
             if name not in book.profiles:
-                raise UnknownProfile
+                raise UnknownProfile(name)
             profile = book.profiles[name]
             bound = bind_all(book.rules, profile, words.units)
             rulesets[name] = Ruleset.of(book, profile, bound, __version__, API_VERSION)
@@ -92,6 +92,11 @@ class Pipeline:
         if schemas is not None:
             xsd.load(schemas)  # a wrong folder stops the start, not the first document
         return cls(book, rulesets, deciders, nemsis_reader.Reader(mapped, schemas))
+
+    @property
+    def served(self) -> tuple[str, ...]:
+        """The profiles that reviews can be asked under, in order."""
+        return tuple(sorted(self._rulesets))
 
     def self_test(self) -> list[str]:
         """Run every rule's own examples through both deciders; the failures, one line each.

@@ -93,7 +93,9 @@ PROBLEMS: dict[str, Problem] = {
     "xml-too-large": Problem(400, "XML too large", "The document is larger than this service reads."),
     "xml-too-deep": Problem(400, "XML too deep", "The elements nest deeper than in any chart."),
     "bad-query": Problem(400, "Query not understood", "A query parameter or its value is not known here."),
-    "unknown-profile": Problem(400, "Unknown profile", "No profile has this id. /v1/profiles lists them."),
+    "unknown-profile": Problem(
+        400, "Unknown profile", "No profile with this id is served. The answer lists those that are."
+    ),
     "not-json": Problem(400, "Not JSON", "The body is not JSON (RFC 8259)."),
     "not-utf-8": Problem(400, "Not UTF-8", "The body is not UTF-8 without a byte order mark."),
     "too-deep": Problem(400, "Too deep", "The body nests deeper than an episode can."),

@@ -24,6 +24,10 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
+#: The word for every profile of the rulebook.
+ALL = "all"
+
+
 class SettingsError(Exception):
     """The service cannot start with these settings. ``lines``: one for each thing that is wrong."""
 
@@ -67,6 +71,14 @@ class Settings:
     nemsis_xsd_dir: Path | None = None
     base_url: str | None = None
     cds_origins: tuple[str, ...] = ()
+    profiles: tuple[str, ...] = ()
+
+    @property
+    def served_profiles(self) -> tuple[str, ...] | None:
+        """The profiles to serve; None for all of them."""
+        if self.profiles == (ALL,):
+            return None
+        return tuple(dict.fromkeys(("default", self.default_profile, *self.profiles)))
 
     @property
     def asks_who_calls(self) -> bool:
@@ -172,6 +184,13 @@ def _profile(text: str) -> str:
     return text
 
 
+def _profiles(text: str) -> tuple[str, ...]:
+    try:
+        return tuple(_profile(part) for part in text.split(","))
+    except ValueError:
+        raise ValueError(f"must be a list with commas of ids of profiles, or {ALL}") from None
+
+
 def _file(text: str) -> Path:
     path = Path(text)
     if not text or not path.is_file():
@@ -251,6 +270,9 @@ SETTINGS: dict[str, Setting] = {
     "TRUSTED_PROXIES": Setting(_networks, "addresses of proxies whose `Client-Cert` header is believed"),
     "PUBLIC": Setting(_flag, "`true`: anybody who reaches the service may call"),
     "DEFAULT_PROFILE": Setting(_profile, "profile of a request that names none"),
+    "PROFILES": Setting(
+        _profiles, "further profiles to serve, with commas; `all` for every one. Each takes memory and time at start"
+    ),
     "RULES_DIR": Setting(_directory, "rulebook in place of the one shipped"),
     "EXTRA_RULES_DIR": Setting(_directory, "further rules and profiles of the agency"),
     "MAPPINGS_DIR": Setting(_directory, "the agency's mappings of custom NEMSIS elements, beside those shipped"),

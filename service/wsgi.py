@@ -10,10 +10,10 @@ from service.engine.compile import EngineError
 from service.formats.nemsis.mapping import MappingError
 from service.formats.nemsis.xsd import SchemaError
 from service.observe import log, metrics
-from service.pipeline import Pipeline
-from service.rulebook.load import Rulebook, RulebookError
+from service.pipeline import Pipeline, UnknownProfile
+from service.rulebook.load import RulebookError
 from service.server.gunicorn import NotStarted, serve
-from service.settings import Settings, SettingsError, read_settings
+from service.settings import PREFIX, Settings, SettingsError, read_settings
 
 
 def build(settings: Settings) -> Application:
@@ -21,9 +21,17 @@ def build(settings: Settings) -> Application:
     memory.keep_freed_memory()
     try:
         pipeline = Pipeline.build(
-            settings.rules_dir, settings.extra_rules_dir, settings.mappings_dir, settings.nemsis_xsd_dir
+            settings.rules_dir,
+            settings.extra_rules_dir,
+            settings.mappings_dir,
+            settings.nemsis_xsd_dir,
+            profiles=settings.served_profiles,
         )
         app = create_app(settings, pipeline)
+    except UnknownProfile as error:
+        raise NotStarted(
+            f"{PREFIX}PROFILES or {PREFIX}DEFAULT_PROFILE: no profile of the rulebook has the id {error.args[0]}."
+        ) from None
     except (SettingsError, RulebookError, MappingError) as error:
         raise NotStarted(*error.lines) from None
     except (EngineError, SchemaError) as error:
@@ -34,16 +42,17 @@ def build(settings: Settings) -> Application:
     if not is_ready(app):
         raise NotStarted("the rules do not pass their own examples")
     book = pipeline.rulebook
-    metrics.runs(builds(book), [rule.id for rule in book.rules])
+    metrics.runs(builds(pipeline), [rule.id for rule in book.rules])
     log.emit("info", "rules-read", ruleset=f"{book.name} {book.version}", digest=book.digest)
     memory.leave_loaded_objects_alone()
     return app
 
 
-def builds(book: Rulebook) -> list[tuple[str, str, str, str, str]]:
-    """What runs, for the metrics: version, ruleset and its digest, with each profile and its digest."""
+def builds(pipeline: Pipeline) -> list[tuple[str, str, str, str, str]]:
+    """What runs, for the metrics: version, ruleset and its digest, with each profile served and its digest."""
+    book = pipeline.rulebook
     ruleset = f"{book.name} {book.version}"
-    return [(__version__, ruleset, book.digest, name, digest) for name, digest in sorted(book.profile_digests.items())]
+    return [(__version__, ruleset, book.digest, name, book.profile_digests[name]) for name in pipeline.served]
 
 
 def main() -> None:

@@ -42,7 +42,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     formats = [_BY_CONTENT, *NAMES.items()]
 
     def page(status: int, wrong: start_page.Wrong | None = None) -> Response:
-        content = start_page.render(book, demos, formats, settings.default_profile, wrong)
+        content = start_page.render(book, demos, formats, reviewing.pipeline.served, settings.default_profile, wrong)
         # Nobody may frame a page that has buttons.
         policy = f"{start_page.POLICY}; frame-ancestors 'none'"
         headers = {"Cache-Control": "no-store", "Content-Security-Policy": policy}

@@ -117,8 +117,8 @@ GUIDES: dict[str, Guide] = {
         "Look at errors: each names the parameter and the known values. An unknown name is not repeated; the known ones are listed.",
     ),
     "unknown-profile": Guide(
-        "This service has no profile of that id.",
-        "Choose one from /v1/profiles, or leave the parameter out for the operator's choice.",
+        "This service does not serve a profile of that id.",
+        "Choose one of those listed, or leave the parameter out for the operator's choice. The operator names further ones.",
     ),
     "not-json": Guide(
         "The body is not JSON, or it holds several JSON texts.",

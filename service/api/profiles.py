@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
+from service.pipeline import Pipeline
 from service.rulebook import catalogue
-from service.rulebook.load import Rulebook
 
 from . import query
 from .documents import Document
@@ -14,11 +14,12 @@ from .problems import Refusal
 ROUTE = "/v1/profiles"
 
 
-def register(app: Flask, rulebook: Rulebook) -> None:
+def register(app: Flask, pipeline: Pipeline) -> None:
     """Add the routes; every document is written here, once."""
     routes = Blueprint("profiles", __name__)
-    whole = Document.of_json(catalogue.profiles_document(rulebook))
-    single = {id_: Document.of_json(catalogue.profile_document(rulebook, id_)) for id_ in rulebook.profiles}
+    book = pipeline.rulebook
+    whole = Document.of_json(catalogue.profiles_document(book, pipeline.served))
+    single = {id_: Document.of_json(catalogue.profile_document(book, id_, pipeline.served)) for id_ in book.profiles}
 
     @routes.get(ROUTE)
     def profiles() -> Response:

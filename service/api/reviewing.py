@@ -33,8 +33,9 @@ class Reviewing:
         if not self._ready:
             raise Refusal("not-ready", headers={"Retry-After": "1"})
         profile = values.get("profile", self._default_profile)
-        if profile not in self.pipeline.rulebook.profiles:
-            wrong = ProblemItem("unknown-profile", "No profile has this id.", parameter="profile")
+        if profile not in self.pipeline.served:
+            text = f"No profile with this id is served. Served: {', '.join(self.pipeline.served)}."
+            wrong = ProblemItem("unknown-profile", text, parameter="profile")
             raise Refusal("unknown-profile", [wrong])
         return profile
 

@@ -22,7 +22,7 @@ from service.engine.compile import EngineError
 from service.formats.media_types import NEMSIS
 from service.formats.nemsis.mapping import MappingError
 from service.formats.nemsis.xsd import SchemaError
-from service.pipeline import Pipeline
+from service.pipeline import Pipeline, UnknownProfile
 from service.review.build import Wanted
 from service.rulebook.load import RulebookError
 
@@ -78,27 +78,28 @@ class Rules:
         """
         of_rules = (_text(directory), _text(extra))
         of_xml = (_text(mappings), _text(schemas))
-        versions = lines.versions(pipeline_of(*of_rules, *of_xml), profile)
+        versions = lines.versions(pipeline_of(profile, *of_rules, *of_xml), profile)
         return cls(*of_rules, profile, tuple(versions.items()), *of_xml)
 
     def pipeline(self) -> Pipeline:
         """The pipeline of this process. Raises DifferentRules where it has other versions."""
         try:
-            found = pipeline_of(self.directory, self.extra, self.mappings, self.schemas)
-        except (RulebookError, MappingError, SchemaError, EngineError, NotReady, OSError):
+            found = pipeline_of(self.profile, self.directory, self.extra, self.mappings, self.schemas)
+        except (RulebookError, MappingError, SchemaError, EngineError, NotReady, OSError, UnknownProfile):
             raise DifferentRules from None
-        known = self.profile in found.rulebook.profiles
-        if not known or tuple(lines.versions(found, self.profile).items()) != self.versions:
+        if tuple(lines.versions(found, self.profile).items()) != self.versions:
             raise DifferentRules
         return found
 
 
 @functools.cache
-def pipeline_of(directory: str | None, extra: str | None, mappings: str | None, schemas: str | None) -> Pipeline:
-    """A pipeline with its self-test passed, built once in each process. Raises as ``Rules.of``."""
+def pipeline_of(
+    profile: str, directory: str | None, extra: str | None, mappings: str | None, schemas: str | None
+) -> Pipeline:
+    """A pipeline for one profile with its self-test passed, built once in each process. Raises as ``Rules.of``."""
     places = [None if name is None else Path(name) for name in (directory, extra, mappings, schemas)]
     memory.keep_freed_memory()
-    made = Pipeline.build(*places)
+    made = Pipeline.build(*places, profiles=[profile])
     if failures := made.self_test():
         raise NotReady(failures)
     memory.leave_loaded_objects_alone()

@@ -150,6 +150,6 @@ def read(stream: BinaryIO, most: int = MOST_BYTES) -> Iterator[tuple[bytes | Non
 def versions(pipeline: Pipeline, profile: str) -> dict[str, str]:
     """The ``versions`` of every review under this profile. Raises UnknownProfile."""
     book = pipeline.rulebook
-    if profile not in book.profiles:
+    if profile not in pipeline.served:
         raise UnknownProfile
     return versions_of(book, book.profiles[profile], __version__, API_VERSION)

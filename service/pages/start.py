@@ -46,6 +46,7 @@ def render(
     book: Rulebook,
     demos: Sequence[Demo],
     formats: Sequence[tuple[str, str]],
+    served: Sequence[str],
     default_profile: str,
     wrong: Wrong | None = None,
 ) -> bytes:
@@ -57,7 +58,7 @@ def render(
         fields={"file": FILE, "format": FORMAT, "demo": DEMO, "profile": PROFILE},
         demos=demos,
         formats=formats,
-        profiles=[(name, book.profiles[name].title) for name in sorted(book.profiles)],
+        profiles=[(name, book.profiles[name].title) for name in served],
         default_profile=default_profile,
         rules=len(book.rules),
         ruleset=f"{book.name} {book.version}",

@@ -71,6 +71,7 @@ def versions(book: Rulebook, profile: Profile, service: str, api: str) -> dict[s
         "ruleset_digest": book.digest,
         "profile": f"{profile.id} {profile.version}",
         "profile_digest": book.profile_digests[profile.id],
+        **{f"profile_{part}": str(profile.raw[part]) for part in ("edition", "reviewed") if part in profile.raw},
     }
 
 

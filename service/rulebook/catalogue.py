@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from .load import Rulebook
@@ -96,11 +97,13 @@ def family_document(book: Rulebook, name: str) -> dict[str, Any] | None:
     }
 
 
-def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
+def _profile(profile: Profile, book: Rulebook, served: Collection[str]) -> dict[str, Any]:
     return {
         "id": profile.id,
         "version": profile.version,
         "title": profile.title,
+        **{part: profile.raw[part] for part in ("edition", "reviewed") if part in profile.raw},
+        "served": profile.id in served,
         "digest": book.profile_digests[profile.id],
         "notes": profile.raw.get("notes", []),
         "parameters": profile.raw.get("parameters", {}),
@@ -111,17 +114,17 @@ def _profile(profile: Profile, book: Rulebook) -> dict[str, Any]:
     }
 
 
-def profiles_document(book: Rulebook) -> dict[str, Any]:
-    """Every profile with its choices as JSON data, in the order of ids."""
+def profiles_document(book: Rulebook, served: Collection[str]) -> dict[str, Any]:
+    """Every profile with its choices as JSON data, in the order of ids. ``served``: those that reviews are made under."""
     return {
         "ruleset": _ruleset(book),
-        "profiles": [_profile(book.profiles[name], book) for name in sorted(book.profiles)],
+        "profiles": [_profile(book.profiles[name], book, served) for name in sorted(book.profiles)],
     }
 
 
-def profile_document(book: Rulebook, name: str) -> dict[str, Any] | None:
+def profile_document(book: Rulebook, name: str, served: Collection[str]) -> dict[str, Any] | None:
     """One profile by its id, None when there is none."""
-    return _profile(book.profiles[name], book) if name in book.profiles else None
+    return _profile(book.profiles[name], book, served) if name in book.profiles else None
 
 
 def facts_document(book: Rulebook) -> dict[str, Any]:

@@ -87,6 +87,8 @@ class _Profile(TypedDict):
     profile: str
     version: int
     title: str
+    edition: NotRequired[str]
+    reviewed: NotRequired[str]
     notes: NotRequired[list[str]]
     parameters: NotRequired[dict[str, dict[str, Any]]]
     shared: NotRequired[dict[str, Any]]

@@ -14,7 +14,19 @@ from .rule import BoundRule, Group, Leaf, Parameter, Profile, Rule, SwitchOff
 from .rule_file import Slip
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-_KEYS = ("profile", "version", "title", "notes", "parameters", "shared", "severities", "measures", "off")
+_KEYS = (
+    "profile",
+    "version",
+    "title",
+    "edition",
+    "reviewed",
+    "notes",
+    "parameters",
+    "shared",
+    "severities",
+    "measures",
+    "off",
+)
 
 
 def _is_date(text: object) -> bool:
@@ -33,7 +45,10 @@ def _number(
 ) -> int | float | None:
     value: Any = choice.get("value") if isinstance(choice, dict) else choice
     source = choice.get("source") if isinstance(choice, dict) else None
-    if parameter.of is not None:
+    strange = [key for key in choice if key not in ("value", "source", "locator")] if isinstance(choice, dict) else []
+    if strange:
+        slips.append(f"{name}: unknown: {', '.join(strange)}")
+    elif parameter.of is not None:
         slips.append(f"{name}: follows {parameter.of}; set that one")
     elif type(value) not in (int, float) or not parameter.low <= value <= parameter.high:
         slips.append(f"{name}: outside {parameter.low} to {parameter.high}")
@@ -100,6 +115,8 @@ def _profile(
             slips.append(f"measures: {rule_id} needs a reason")
         else:
             measures[rule_id] = reason
+    if "reviewed" in data and not _is_date(data["reviewed"]):
+        slips.append('reviewed: a day, such as "2026-11-29"')
     if not _said(data["title"]):
         slips.append("title: says nothing")
     off: list[SwitchOff] = []

@@ -193,11 +193,28 @@ def test_an_unknown_address_is_404_and_is_not_repeated(client: Client, path: str
     refused(client.get(path), 404, "not-found")
 
 
+def test_a_profile_that_is_not_served_is_refused_with_those_that_are(contract: Contract) -> None:
+    """All of them are listed under /v1/profiles, and a request can ask for those that a setting names."""
+    few = Pipeline.build(profiles=["default", "clark-2025"])
+    client = Client(create_app(Settings(), few), contract)
+    answer = client.call("POST", "/v1/reviews", GOOD, JSON, "profile=rhode-island")
+    refused(answer, 400, "unknown-profile")
+    (wrong,) = answer.json["errors"]
+    assert (wrong["code"], wrong["detail"]) == (
+        "unknown-profile",
+        "No profile with this id is served. Served: clark-2025, default.",
+    )
+    everything = client.call("GET", "/v1/profiles", b"", {}, "").json["profiles"]
+    listed = {entry["id"]: entry["served"] for entry in everything}
+    assert {name for name, served in listed.items() if served} == {"default", "clark-2025"}
+    assert "rhode-island" in listed
+
+
 class _Pipeline:
     """The real pipeline with one part failing."""
 
     def __init__(self, real: Pipeline, error: Exception | None = None, failures: list[str] | None = None) -> None:
-        self.rulebook = real.rulebook
+        self.rulebook, self.served = real.rulebook, real.served
         self._error = error
         self._failures = failures or []
 

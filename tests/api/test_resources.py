@@ -71,6 +71,7 @@ def test_a_rule_that_moved_is_found(pipeline: Pipeline, contract: Contract) -> N
 
     class Moved:
         rulebook = dataclasses.replace(pipeline.rulebook, redirects={"RR-0000": target})
+        served = ("default",)
 
         def self_test(self) -> list[str]:
             return []

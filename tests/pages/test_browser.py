@@ -37,7 +37,9 @@ def content(name: str) -> tuple[bytes, str] | None:
         return start(), start_page.POLICY
     if name == "start-refused":
         wrong = start_page.Wrong("The body is no episode.", [("/patient/age", "Give a whole number.")])
-        return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default", wrong), start_page.POLICY
+        return start_page.render(
+            pipeline().rulebook, DEMOS, FORMATS, pipeline().served, "default", wrong
+        ), start_page.POLICY
     if name == "formats":
         return formats(), formats_page.POLICY
     if name == "rulebook":

@@ -94,14 +94,14 @@ def test_the_start_page_has_the_fields_it_names() -> None:
 
 
 def test_one_format_needs_no_choice() -> None:
-    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS[:1], "default"))
+    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS[:1], pipeline().served, "default"))
     (hidden,) = [i for i in root.by_tag("input") if i.attributes["name"] == start_page.FORMAT]
     assert (hidden.attributes["type"], hidden.attributes["value"]) == ("hidden", "application/json")
 
 
 def test_a_refusal_is_shown_and_escaped() -> None:
     wrong = start_page.Wrong("The body is no episode.", [("/patient/<b>", "Not a number.")])
-    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default", wrong))
+    root = tree(start_page.render(pipeline().rulebook, DEMOS, FORMATS, pipeline().served, "default", wrong))
     (alarm,) = root.by_class("alarm")
     assert alarm.attributes["role"] == "alert"
     for said in ("The body is no episode.", "Not a number.", "/patient/<b>"):

@@ -7,6 +7,7 @@ import re
 from service.episode import declaration, record
 from service.intake import strict_yaml
 from service.resources import rules_directory
+from service.rulebook.profiles import chosen_sources
 from service.rulebook.rule import STATE_OPS
 from tests.support.pipeline import pipeline
 
@@ -89,6 +90,7 @@ def test_every_source_is_cited() -> None:
         p.source for rule in BOOK.rules for p in rule.parameters
     }
     cited |= {fact["source"] for fact in BOOK.facts.values()}
+    cited |= {source for profile in BOOK.profiles.values() for source in chosen_sources(profile).values()}
     assert set(BOOK.sources) - cited <= set(BACKGROUND), sorted(set(BOOK.sources) - cited)
 
 

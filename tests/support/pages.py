@@ -165,7 +165,7 @@ def formats() -> bytes:
 @functools.cache
 def start() -> bytes:
     """The start page."""
-    return start_page.render(pipeline().rulebook, DEMOS, FORMATS, "default")
+    return start_page.render(pipeline().rulebook, DEMOS, FORMATS, pipeline().served, "default")
 
 
 @functools.cache
