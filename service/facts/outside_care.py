@@ -63,8 +63,10 @@ def _decision(line: Timeline) -> Iterator[Compared]:
     if time is None or type(decision) is Absent or (items(line.limb_items) and not own):
         return  # who takes over what others decided has no decision of its own
     begun = application.started.epoch
+    # A planned transfer may be ordered long before the crew comes.
+    ordered = line.episode.transport.call in ("transfer_between_facilities", "planned")
     if _bounds(line):
-        yield Compared(((decision, "time"),), _outside(line, time, CLOCKS, 0))
+        yield Compared(((decision, "time"),), _outside(line, time, OTHER_DAY if ordered else CLOCKS, 0))
     if begun is not None and type(application) is not Absent:
         yield Compared(((decision, "time"), (application, "started")), time > begun + CLOCKS)
 

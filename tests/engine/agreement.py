@@ -23,7 +23,7 @@ from tests.engine.synthetic import random_catalogue, random_rules, random_when_n
 from tests.support.pipeline import pipeline
 
 #: Made-up rulebooks, sheets for each of them, sheets for the shipped rules.
-SAMPLE, WHOLE = (8, 50, 1_500), (40, 100, 20_000)
+SAMPLE, WHOLE = (8, 50, 2_000), (40, 100, 20_000)
 #: A made-up sheet gives each outcome at least this many times, on average.
 OFTEN = 5
 _MOST = 8

@@ -1,6 +1,6 @@
 """Dangers that were charted and said too low, to the wrong reader, or not at all: one row each, on the exemplary record.
 
-The rows are those of a trial of release 0.1.0 by people who had not seen the rules; each fails on that release.
+The rows are those of a trial of release 0.1.0 by people who had not seen the rules; no row holds on that release.
 """
 
 from __future__ import annotations
@@ -48,10 +48,6 @@ ROWS = {
     "midazolam 10 mg four times": Row(
         {"/sedation/doses": [{"drug": "midazolam", "time": at(f"18:{m}"), "dose": 10, "unit": "mg", "route": "iv"} for m in (12, 18, 24, 30)]},
         "RR-1264", "critical", "reviewer", "40 mg",
-    ),  # fmt: skip
-    "capacity and no ground": Row(
-        {"/decision/capacity": "present", "/decision/danger_to": ["self"], "/decision/authority": "none"},
-        "RR-1016", "critical", "reviewer",
     ),  # fmt: skip
     "vomiting half upright": Row({"/monitoring/events/-": event("vomiting")}, "RR-1348", "critical", "reviewer"),
     "ankle tied to another limb": Row({"/application/limbs/2/anchor": "other_limb"}, "RR-1461", "critical", "reviewer"),
