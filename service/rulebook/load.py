@@ -174,6 +174,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         slips += more_slips
         if extra is not None and (extra / "profiles").is_dir():
             added, more_slips = load_profiles(extra / "profiles", {r.id: r for r in rules}, shared, sources)
+            if PLACEHOLDER in str(more):
+                slips.append(f"{extra.name}/sources.yaml: {PLACEHOLDER} is still to be filled in")
             slips += more_slips + [f"profile {name} is taken" for name in added if name in profiles]
             profiles.update(added)
         if "default" not in profiles:
