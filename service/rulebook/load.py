@@ -139,7 +139,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     originals = {**shared, **_originals(loaded.values(), vocabulary, sources)}
     for path, data_of_rule in loaded.items():
         try:
-            need(PLACEHOLDER not in str(data_of_rule), f"{PLACEHOLDER} is still to be filled in")
+            left = [part for part, value in dict(data_of_rule).items() if PLACEHOLDER in str(value)]
+            need(not left, f"{PLACEHOLDER} is still to be filled in: {', '.join(left)}")
             rule, written = read_rule(data_of_rule, vocabulary, sources, facts, originals)
             need(
                 path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase,
