@@ -8,7 +8,20 @@ import sys
 from collections.abc import Sequence
 
 from service import __version__
-from service.commands import batch, check, compare, convert, demo, keys, measures, narrative, onboard, rules, serve
+from service.commands import (
+    batch,
+    check,
+    compare,
+    convert,
+    demo,
+    keys,
+    measures,
+    narrative,
+    onboard,
+    profiles,
+    rules,
+    serve,
+)
 from service.commands.exit_status import OK, CommandFailed, failed
 from service.settings import SettingsError
 
@@ -37,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=__version__)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for command in (serve, demo, check, onboard, batch, measures, compare, convert, narrative, keys, rules):
+    for command in (serve, demo, check, onboard, batch, measures, compare, convert, narrative, keys, rules, profiles):
         command.register(commands)
     return parser
 

@@ -127,13 +127,15 @@ def read_more_sources(directory: Path) -> Any:
 
 
 def read_profile(path: Path) -> Any:
-    """What the file of a profile holds. Raises Slip."""
-    return _read(path, _Profile)
+    """What the file of a profile holds, without the parts that stand empty. Raises Slip."""
+    return _read(path, _Profile, without_empty=True)
 
 
-def _read(path: Path, shape: Any) -> Any:
+def _read(path: Path, shape: Any, *, without_empty: bool = False) -> Any:
     try:
         data = strict_yaml.load(path)
+        if without_empty and isinstance(data, dict):
+            data = {part: value for part, value in data.items() if value not in (None, "")}
         msgspec.convert(data, shape)
     except strict_yaml.YamlError as error:
         raise Slip(str(error)) from None

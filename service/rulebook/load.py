@@ -139,7 +139,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     originals = {**shared, **_originals(loaded.values(), vocabulary, sources)}
     for path, data_of_rule in loaded.items():
         try:
-            need(PLACEHOLDER not in str(data_of_rule), f"{PLACEHOLDER} is still to be filled in")
+            left = [part for part, value in dict(data_of_rule).items() if PLACEHOLDER in str(value)]
+            need(not left, f"{PLACEHOLDER} is still to be filled in: {', '.join(left)}")
             rule, written = read_rule(data_of_rule, vocabulary, sources, facts, originals)
             need(
                 path.name == f"{rule.id}-{rule.name}.yaml" and path.parent.name == rule.phase,
@@ -174,6 +175,8 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
         slips += more_slips
         if extra is not None and (extra / "profiles").is_dir():
             added, more_slips = load_profiles(extra / "profiles", {r.id: r for r in rules}, shared, sources)
+            if PLACEHOLDER in str(more):
+                slips.append(f"{extra.name}/sources.yaml: {PLACEHOLDER} is still to be filled in")
             slips += more_slips + [f"profile {name} is taken" for name in added if name in profiles]
             profiles.update(added)
         if "default" not in profiles:

@@ -11,7 +11,7 @@ from typing import Any
 from . import file_shapes
 from .attribute_values import scaled
 from .rule import BoundRule, Group, Leaf, Parameter, Profile, Rule, SwitchOff
-from .rule_file import Slip
+from .rule_file import PLACEHOLDER, Slip
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _KEYS = (
@@ -115,6 +115,8 @@ def _profile(
             slips.append(f"measures: {rule_id} needs a reason")
         else:
             measures[rule_id] = reason
+    if PLACEHOLDER in str(data):
+        slips.append(f"{PLACEHOLDER} is still to be filled in")
     if "reviewed" in data and not _is_date(data["reviewed"]):
         slips.append('reviewed: a day, such as "2026-11-29"')
     if not _said(data["title"]):

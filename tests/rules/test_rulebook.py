@@ -45,6 +45,7 @@ IDLE = {
 }
 #: Sources that no rule cites, and what they are there for.
 BACKGROUND = {
+    "naemsp-2024": "a position whose text was not read; listed so that nobody takes the one of 2021 for the newest",
     "rxnorm": "codes of the drugs",
     "sat-2011": "range and steps of a scale that a record may use",
     "spit-2019": "a finding of no harm: why a spit cover alone is no finding",
