@@ -19,6 +19,7 @@ BARRIERS = frozenset((",", "but", "no", "not", "never", "denies", "denied", "wit
 _ITEM = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\S+")
 #: What stands for any number in the automaton.
 NUMBER = "#"
+_NONE: Sequence[_State] = ()
 
 
 class PatternSlip(ValueError):
@@ -118,23 +119,23 @@ class Automaton:
         active: dict[_State, int] = {}
         for at, word in enumerate(words):
             reached: dict[_State, int] = {}
-            keys = (word, NUMBER) if word[0].isdigit() else (word,)
-            if active:
-                skips = word not in BARRIERS
-                for state, start in active.items():
-                    for key in keys:
-                        for target in state.next.get(key, ()):
-                            if reached.get(target, -1) < start:
-                                reached[target] = start
-                    if skips:
-                        for target in state.skips:
-                            if reached.get(target, -1) < start:
-                                reached[target] = start
-            for key in keys:
-                for target in root.get(key, ()):
+            number, skips = word[0].isdigit(), word not in BARRIERS
+            for state, start in active.items():
+                targets = state.next.get(word, _NONE)
+                if number:
+                    targets = [*targets, *state.next.get(NUMBER, _NONE)]
+                if skips and state.skips:
+                    targets = [*targets, *state.skips]
+                for target in targets:
+                    if reached.get(target, -1) < start:
+                        reached[target] = start
+            for target in root.get(word, _NONE):
+                reached[target] = at
+            if number:
+                for target in root.get(NUMBER, _NONE):
                     reached[target] = at
             for state, start in reached.items():
-                for number in state.ends:
-                    found.append((start, at + 1, number))
+                if state.ends:
+                    found += [(start, at + 1, pattern) for pattern in state.ends]
             active = reached
         return found

@@ -21,27 +21,9 @@ _HEADING = re.compile(r"[ \t*#-]*([a-z][a-z /.&]{0,28}?)[ \t]*[:=][ \t]*|[ \t]*(
 _SPACES = re.compile(r"[ \t]+")
 #: Abbreviations that are written with a full stop in the middle of a sentence.
 _DOTTED = frozenset(
-    (
-        "pt",
-        "pts",
-        "approx",
-        "resp",
-        "temp",
-        "dr",
-        "sgt",
-        "ofc",
-        "dep",
-        "lt",
-        "rt",
-        "ext",
-        "hx",
-        "vs",
-        "exc",
-        "incl",
-        "poss",
-        "prob",
-    )
-)
+    ("pt", "pts", "approx", "resp", "temp", "dr", "sgt", "ofc", "dep", "lt", "rt", "ext", "hx", "vs", "exc", "incl", "poss",
+     "prob")
+)  # fmt: skip
 _BREAKS = frozenset(".;?!\n")
 
 

@@ -213,7 +213,7 @@ def test_a_bad_profile_is_refused(change: str, tmp_path: Path) -> None:
         yaml.safe_dump(BASE | _with_locked(REFUSED[change]), sort_keys=False), encoding="utf-8"
     )
     book = pipeline().rulebook
-    _, slips = load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.sources)
+    _, slips = load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.shared, book.sources)
     assert slips, f"taken: {change}"
     assert all(slip.startswith("house.yaml") for slip in slips)
 
@@ -228,7 +228,7 @@ def test_the_unchanged_base_is_taken(tmp_path: Path) -> None:
     }
     (tmp_path / "house.yaml").write_text(yaml.safe_dump(good, sort_keys=False), encoding="utf-8")
     book = pipeline().rulebook
-    assert load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.sources)[1] == []
+    assert load_profiles(tmp_path, {rule.id: rule for rule in book.rules}, book.shared, book.sources)[1] == []
 
 
 def test_start_up_refuses_a_bad_profile(tmp_path: Path) -> None:
