@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+import msgspec
+
 from service.engine.decide import Decisions
 from service.episode.absence import NOT_COLLECTED
 from service.facts.fact import Fact, FactSheet
@@ -81,7 +83,7 @@ def unjudged(
             for index in opened:
                 fact = sheet.facts[index]
                 stands = entry.compiled.applies.truth(fact) and not _left_blank(entry, fact, vocabulary)
-                if stands or _only_a_band(entry, fact):
+                if (stands or _only_a_band(entry, fact)) and _could_be(entry, fact):
                     danger = (index, tuple(causes.of_fact(entry, fact)))
                     known = speaks.setdefault(danger, entry)
                     if entry.urgency[0] < known.urgency[0]:
@@ -103,6 +105,18 @@ def unjudged(
 
 def _worst_first(entry: RuleEntry, danger: Fact) -> tuple[Any, ...]:
     return worst_first(entry.rule.worst_by, danger.values.get("worst"), span_of(entry, danger))
+
+
+def _could_be(entry: RuleEntry, fact: Fact) -> bool:
+    """Whether the rule could find the danger if nothing had been done for it: its charted worst is known."""
+    worst = fact.values.get("worst")
+    if worst is None:
+        return True
+    supposed = dict.fromkeys(("unanswered_worst", "unrechecked_worst", "answered_worst"), worst)
+    unanswered = msgspec.structs.replace(
+        fact, values={**supposed, "unanswered": True, "unrechecked": True, **fact.values}
+    )
+    return entry.compiled.fails.truth(unanswered) is not False
 
 
 def _left_blank(entry: RuleEntry, fact: Fact, vocabulary: Vocabulary) -> bool:

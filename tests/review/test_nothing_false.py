@@ -287,4 +287,4 @@ def test_phrases_that_only_sound_like_a_danger(sentence: str, rule: str, true: s
 def test_a_word_that_is_no_diagnosis_is_not_called_one() -> None:
     document = exemplary()
     document["narrative"] = "He had superhuman strength."
-    assert "or a word that came with it" in finding(document, "RR-1165")["message"]
+    assert "or its old signs" in finding(document, "RR-1165")["message"]
