@@ -106,13 +106,13 @@ def test_night_two_crew_late_sedation() -> None:
 def test_found_prone_handcuffs_key_away() -> None:
     """What others did before contact is information with its end; the key in another car is critical."""
     name = "found-prone-handcuffs-key-away"
-    # The officer follows in his own car; that no key was aboard is the same thing and stands behind it.
-    assert set(rules(name, "critical")) == {"RR-1133"}
-    assert {"rule": "RR-1134", "by": "RR-1133", "facts": 1} in REVIEWS[name]["covered"]
+    # The officer follows in his own car, and no key was aboard: each is told.
+    assert set(rules(name, "critical")) == {"RR-1133", "RR-1134"}
     expect(
         name,
         {"RR-1105": ("info", 1), "RR-1080": ("info", 1), "RR-1110": ("info", 1)},
         {
+            "RR-1500", "RR-1511", "RR-1518",  # the cuffs were moved to the front; nobody left her alone
             "RR-1101", "RR-1104", "RR-1107", "RR-1109", "RR-1079", "RR-1082",  # ended within a minute of contact, before loading
             "RR-1183",  # the narrative tells what the postures hold too
             "RR-1303", "RR-1304", "RR-1305",  # cuffed wrists were checked from contact on
@@ -142,12 +142,12 @@ def test_found_prone_names_the_places() -> None:
 
 
 def test_elder_repeated_midazolam() -> None:
-    """Three times 2.5 mg at 78 years: over 5 mg in all, repeated after 8 min, the third at 96 mm[Hg]; the fall was answered."""
+    """Three times 2.5 mg at 78 years: over 5 mg in all, repeated after 8 min, the third at 96 mm[Hg]; what her breathing did was answered."""
     name = "elder-repeated-midazolam"
     assert not rules(name, "critical")
     expect(
         name,
-        {"RR-1258": ("warning", 1), "RR-1235": ("warning", 1), "RR-1269": ("info", 1), "RR-1379": ("warning", 1)},
+        {"RR-1258": ("warning", 1), "RR-1235": ("warning", 1), "RR-1269": ("warning", 1), "RR-1379": ("warning", 1)},
         {
             "RR-1239", "RR-1250", "RR-1259", "RR-1263", "RR-1264", "RR-1268",  # each dose is the half dose, 7.5 mg is under 10
             "RR-1354",  # RASS -4 with EtCO2 and airway watched
@@ -238,8 +238,10 @@ WRONG_CRITICAL = {
     "RR-1101", "RR-1102", "RR-1103", "RR-1104",
     "RR-1107", "RR-1109", "RR-1112", "RR-1133", "RR-1134",
     "RR-1158",
-    "RR-1221", "RR-1224", "RR-1247", "RR-1263", "RR-1264", "RR-1265",
-    "RR-1311", "RR-1345", "RR-1346", "RR-1347", "RR-1349", "RR-1350", "RR-1351", "RR-1354", "RR-1355",
+    "RR-1221", "RR-1224", "RR-1247", "RR-1263",
+    "RR-1264",  # lorazepam 20 mg: if that is a slip of the pen is a question to its author
+    "RR-1223",  # haloperidol twice, charted as an allergy
+    "RR-1311", "RR-1345", "RR-1346", "RR-1347", "RR-1348", "RR-1349", "RR-1420", "RR-1460", "RR-1569", "RR-1350", "RR-1351", "RR-1354", "RR-1355",
     "RR-1360", "RR-1367", "RR-1375", "RR-1377", "RR-1382", "RR-1388", "RR-1391",
 }  # fmt: skip
 
@@ -247,7 +249,7 @@ WRONG_CRITICAL = {
 def test_everything_wrong() -> None:
     name = "everything-wrong"
     behind = {entry["rule"]: entry["by"] for entry in REVIEWS[name]["covered"] if entry["rule"] in WRONG_CRITICAL}
-    assert behind == {"RR-1107": "RR-1109", "RR-1134": "RR-1133", "RR-1355": "RR-1354"}  # the same thing, once
+    assert behind == {"RR-1107": "RR-1109", "RR-1355": "RR-1354"}  # the same thing, once
     missing = WRONG_CRITICAL - set(rules(name, "critical")) - set(behind)
     assert not missing, sorted(missing)
     summary = REVIEWS[name]["summary"]
