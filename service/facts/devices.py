@@ -13,6 +13,9 @@ from .fact import place
 from .other_forms import officer
 from .timeline import Timeline, applied_here, limb_of, unknown_end
 
+#: How far the officer is who can free the patient.
+_AWAY = {"aboard": 0, "immediately_available": 0, "following": 1, "none": 2}
+
 
 def devices(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for each device on a limb, police device and face cover."""
@@ -37,8 +40,9 @@ def devices(line: Timeline) -> Iterator[FactBuilder]:
         fact = _device(line, device, "police", device.device, f"police:{device.device}")
         fact.set("by_this_service", False)
         fact.set("officer", where_officer)
+        fact.set("officer_away", where_officer if type(where_officer) is Absent else _AWAY[where_officer])
         fact.set("key_at_hand", episode.custody.key_at_hand)
-        fact.evidence["officer"] = (*fact.pointers, *said)
+        fact.evidence["officer"] = fact.evidence["officer_away"] = (*fact.pointers, *said)
         fact.evidence["key_at_hand"] = (*fact.pointers, place(episode.custody, "key_at_hand"))  # type: ignore[arg-type]
         yield fact
     for cover in items(episode.custody.face_covers):

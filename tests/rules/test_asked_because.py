@@ -18,7 +18,7 @@ ASKED = [rule for rule in BOOK.rules if rule.category == "completeness" and rule
 
 def read(data: dict[str, Any], facts: dict[str, Any] | None = None) -> str | None:
     """Read a rule file as the loader does, and give back why it is asked."""
-    rule, _ = read_rule(data, BOOK.vocabulary, BOOK.sources, BOOK.facts if facts is None else facts)
+    rule, _ = read_rule(data, BOOK.vocabulary, BOOK.sources, BOOK.facts if facts is None else facts, {})
     return rule.asked_because
 
 

@@ -79,3 +79,18 @@ def test_what_the_protocol_forbids_is_the_finding(profile: str) -> None:
     document = exemplary()
     change(document)
     assert finding in findings(document, profile)
+
+
+def test_a_second_total_asks_for_the_call() -> None:
+    document = exemplary()
+    without_direction(given("midazolam", ("12", 5), ("17", 5), ("22", 5)))(document)
+    assert "RR-1274 warning" in findings(document, "los-angeles-2025")
+    assert not {entry for entry in findings(document, "north-carolina-2022") if entry.startswith("RR-1274")}
+
+
+@pytest.mark.parametrize(("profile", "accepted"), [("orange-2025", True), ("maine-2025", True), ("rhode-island", False)])
+def test_an_officer_who_follows(profile: str, accepted: bool) -> None:
+    document = exemplary()
+    document["custody"]["officer"] = "following"
+    document["custody"]["devices"][0]["off"] = "2031-04-12T18:40:00-06:00"
+    assert ("RR-1133 critical" in findings(document, profile)) is not accepted
