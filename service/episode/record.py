@@ -111,5 +111,5 @@ class Episode(Node):
     transport: V[Transport] = member(Part("Transport.", of=Transport))
     handover: V[Handover] = member(Part("Transfer of care.", of=Handover))
     injuries: V[Injuries] = member(Part("Injuries, complications, death.", of=Injuries, may_be_none=True))
-    narrative: V[str] = member(Text("Free text; scanned for declared phrases only.", 20000))
+    narrative: V[str] = member(Text("Free text; searched for families of wordings only.", 20000))
     chart: V[Chart] = member(Part("The chart.", of=Chart))

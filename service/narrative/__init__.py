@@ -1,1 +1,1 @@
-"""What the narrative says: text in, hits of declared families of phrases out. Knows nothing of the record."""
+"""What the narrative says: text in, hits of declared families of wordings out. Knows nothing of the record."""

@@ -1,4 +1,4 @@
-"""Families of phrases as data: what is looked for, and how it is read.
+"""Families of wordings as data: what is looked for, and how it is read.
 
 They come from files (``rules/narrative``); who reads those hands the loaded
 mappings in. ``Declared`` checks them and says in one line what is wrong.
