@@ -118,6 +118,7 @@ class ChartedEvents:
         fact = FactBuilder("event", f"{code}:{limb}" if limb else code, (where,))
         fact.know(code=code, readings=1)
         fact.set("limb", limb)
+        fact.evidence["answer"] = (place(self.line.episode.monitoring, "actions"),)  # type: ignore[arg-type]
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")

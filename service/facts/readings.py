@@ -155,6 +155,7 @@ class Readings:
             second: MemberName = "limb_checks" if code.startswith("limb_") else "vitals"
             where = (*fact.evidence["unrechecked"], place(self.line.episode.monitoring, second))  # type: ignore[arg-type]
             fact.evidence["unrechecked"] = fact.evidence["unrechecked_worst"] = where
+        fact.evidence["answer"] = (place(self.line.episode.monitoring, "actions"),)  # type: ignore[arg-type]
         late = [r for r in run if r.late is not None]
         fact.know(therapy_running=any(r.under_therapy for r in without), answered_late=bool(late))
         if late and late[0].late is not None:

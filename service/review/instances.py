@@ -55,6 +55,7 @@ class Instance:
         """The instance as the contract has it."""
         of = self.fact.evidence.get
         asked = {place.where for name in self.entry.asked for place in of(name, self.fact.pointers)}
+        asked |= {place.where for place in of("answer", ())}
         out: dict[str, Any] = {
             "message": message,
             "span": span_document(self.span, clock),

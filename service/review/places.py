@@ -16,6 +16,10 @@ from .ruleset import RuleEntry
 order_of = functools.lru_cache(maxsize=2048)(pointer_order)
 
 
+#: Attributes that say whether an answer to a danger is charted. Who is asked for it is led to where it would stand.
+_ANSWERED = ("unanswered", "airway_response")
+
+
 def places(entry: RuleEntry, fact: Fact, disputed: bool = False) -> list[Evidence]:
     """Where a finding points: the evidence of the leaves that decided, else the fact's own places.
 
@@ -29,6 +33,8 @@ def places(entry: RuleEntry, fact: Fact, disputed: bool = False) -> list[Evidenc
         for leaf in leaves
         for evidence in evidence_of(leaf.attribute, ()) or _missing(entry, fact, leaf.attribute)
     }
+    if entry.rule.category == "completeness" and any(leaf.attribute in _ANSWERED for leaf in leaves):
+        found |= {evidence.where: evidence for evidence in evidence_of("answer", ())}
     chosen = list(found.values()) or list(fact.pointers)
     if len(chosen) > 1:
         chosen.sort(key=in_the_record)

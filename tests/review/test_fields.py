@@ -130,6 +130,9 @@ def _entries(cls: type, alone: str, times: list[str], span: dict[str, str] | Non
     ]
     limbs = [{"side": side, "site": site} for side in ("left", "right") for site in ("wrist", "ankle")]
     many = limbs if {"side", "site"} <= names.keys() else [{}]
+    if isinstance(acts := names.get("action"), declaration.Code):
+        # What answers one danger does not answer another.
+        many = [{"action": word, **one} for word in acts.words for one in many]
     starts = [name for name in ("time", "start", "on") if name in names]
     ends_ = [name for name in ("end", "off") if name in names]
     if not starts:

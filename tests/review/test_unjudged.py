@@ -5,7 +5,7 @@ from __future__ import annotations
 from tests.review.test_covering import answer as under
 from tests.review.test_covering import yielding
 from tests.support.episodes import Document, exemplary
-from tests.support.pipeline import demo, pipeline
+from tests.support.pipeline import pipeline
 from tests.support.reviews import review
 
 LOW_SPO2 = "RR-1360"
