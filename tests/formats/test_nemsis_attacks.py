@@ -81,6 +81,7 @@ CASES = {
     "other XML": (b"<a/>", 422, "not-nemsis"),
     "another namespace": (document().replace(b"www.nemsis.org", b"example.org"), 422, "not-nemsis"),
     "another data set": (document().replace(b"EMSDataSet", b"DEMDataSet"), 422, "not-nemsis"),
+    "another version": (document().replace(b"3.5.1", b"3.4.0"), 422, "unsupported-version"),
     "no chart": (b'<EMSDataSet xmlns="http://www.nemsis.org"><Header/></EMSDataSet>', 422, "no-chart"),
 }
 
