@@ -18,6 +18,8 @@ from .timeline import ROUNDING, Timeline
 _AFTER_DOSE = 1800
 #: Charted events that are adverse effects of sedatives (domain.md 7.3 and 7.4).
 _EFFECTS = frozenset({"apnoea", "laryngospasm", "arrest"})
+#: The same as complications: an effect that is charted there is charted.
+_COMPLICATIONS = frozenset({"laryngospasm", "hypoxia", "hypotension", "cardiac_arrest"})
 #: A reading that says the same: (member, lowest value that does not); domain.md 6.10 and 13.
 _LOW: tuple[tuple[MemberName, int], ...] = (("spo2", 90), ("sbp", 90), ("rr", 8))
 #: Levels of care, the lowest first.
@@ -34,7 +36,9 @@ def _adverse_effects(line: Timeline) -> Iterator[Compared]:
     trouble = sorted(_trouble(line), key=lambda p: p[0])
     if any(time <= times[0][0] for time, _ in trouble):
         return  # what was there before the first dose proves nothing of it
-    claimed = any(d.adverse_effects for d in items(line.dose_items) if type(d.adverse_effects) is not Absent)
+    claimed = any(d.adverse_effects for d in items(line.dose_items) if type(d.adverse_effects) is not Absent) or any(
+        c.complication in _COMPLICATIONS for c in items(line.episode.injuries.complications)
+    )
     for time, dose in times:
         if type(dose.adverse_effects) is Absent:
             continue

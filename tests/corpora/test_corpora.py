@@ -14,6 +14,9 @@ from tests.support.pipeline import pipeline
 
 #: Rules that fire in exactly the same episodes of the corpora, and why they are two rules all the same.
 TOGETHER = {
+    ("RR-1135", "RR-1404"): "one scene, irritant spray: how long it was watched, and what was told",
+    ("RR-1216", "RR-1325"): "a set without a breathing rate is not complete: the author is asked, the sets are counted",
+    ("RR-1248", "RR-1272"): "one scene, ketamine for a small child: the age, and the amount",
     ("RR-1353", "RR-1449"): "a contact charted as none is one leaf of the first and the whole of the second",
     ("RR-1344", "RR-1451"): "the front cab for any time, and for the whole journey: the first gives way",
     ("RR-1105", "RR-1108"): "one scene, found prone and cuffed behind: posture and hands are two facts",
@@ -31,10 +34,10 @@ TOGETHER = {
 #: Titles that share half their words and point at one place, and why both are said.
 SAME_PLACE = {
     (
-        "RR-1239",
-        "RR-1261",
-    ): "the adult maximum is an upper bound at every age, also where no age is charted; the child's limit has its own sources",
-    ("RR-1239", "RR-1262"): "the same, one step higher",
+        "RR-1015",
+        "RR-1569",
+    ): "restrained against advice, and sedated against it, which is graver: two acts; the first gives way",
+    ("RR-1247", "RR-1272"): "by weight at any age, and the child's limit with its own sources: the first gives way",
 }
 
 

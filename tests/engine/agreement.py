@@ -57,11 +57,13 @@ def shipped(sheets: int) -> Mapping[str, Counter[str]]:
     literals = literals_of(rules)
     rng = random.Random(_SEED)
     kinds = sorted(words.catalogue)
-    seeds = [example.fact for rule in book.rules for example in fact_examples(rule, words)]
+    # A rule first and then one of its examples: some rules have sixty, and most have ten.
+    examples = [[example.fact for example in fact_examples(rule, words)] for rule in book.rules]
+    seeds = [facts for facts in examples if facts]
     seen: dict[str, Counter[str]] = defaultdict(Counter)
     for number in range(sheets):
         facts = tuple(
-            _beside(rng, rng.choice(seeds), literals) if rng.random() < 0.5
+            _beside(rng, rng.choice(rng.choice(seeds)), literals) if rng.random() < 0.5
             else random_fact(rng, rng.choice(kinds), words.catalogue, literals, unknown=0.2)
             for _ in range(rng.randint(0, _MOST))
         )  # fmt: skip

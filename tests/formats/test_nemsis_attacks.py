@@ -81,7 +81,15 @@ CASES = {
     "other XML": (b"<a/>", 422, "not-nemsis"),
     "another namespace": (document().replace(b"www.nemsis.org", b"example.org"), 422, "not-nemsis"),
     "another data set": (document().replace(b"EMSDataSet", b"DEMDataSet"), 422, "not-nemsis"),
-    "another version": (document().replace(b"3.5.1", b"3.4.0"), 422, "unsupported-version"),
+    "another version": (
+        document().replace(
+            b"<EMSDataSet",
+            b'<EMSDataSet xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="http://www.nemsis.org http://www.nemsis.org/media/nemsis_v3/release-3.4.0/XSDs/EMSDataSet_v3.xsd"',
+            1,
+        ),
+        422,
+        "unsupported-version",
+    ),
     "no chart": (b'<EMSDataSet xmlns="http://www.nemsis.org"><Header/></EMSDataSet>', 422, "no-chart"),
 }
 

@@ -14,11 +14,13 @@ from tests.support.pipeline import pipeline
 
 BOOK = pipeline().rulebook
 ASKED = [rule for rule in BOOK.rules if rule.category == "completeness" and rule.handled_by == "author"]
+#: The numbers that a rule may follow, by full name.
+NUMBERS = {f"{rule.id}.{number.name}": number for rule in BOOK.rules for number in rule.parameters}
 
 
 def read(data: dict[str, Any], facts: dict[str, Any] | None = None) -> str | None:
     """Read a rule file as the loader does, and give back why it is asked."""
-    rule, _ = read_rule(data, BOOK.vocabulary, BOOK.sources, BOOK.facts if facts is None else facts, {})
+    rule, _ = read_rule(data, BOOK.vocabulary, BOOK.sources, BOOK.facts if facts is None else facts, NUMBERS)
     return rule.asked_because
 
 

@@ -150,7 +150,7 @@ CASES: dict[str, tuple[Callable[[Document], None], dict[str, set[str]]]] = {
     "midazolam 5 mg at 65": (given("midazolam", ("12", 5), age=65), {SLC: {"-RR-1259 warning"}}),
     "midazolam 3 mg twice at 65": (
         given("midazolam", ("12", 3), ("24", 3), age=65),
-        {SLC: {"-RR-1259 warning", "-RR-1258 covered"}},
+        {SLC: {"-RR-1259 warning", "-RR-1258 warning"}},
     ),
     "droperidol 5 mg at 65": (given("droperidol", ("12", 5), age=65), {SLC: {"-RR-1259 warning", "+RR-1270 info"}}),
     "midazolam 3 mg IM for a child of 20 kg": (

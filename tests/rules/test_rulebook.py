@@ -52,8 +52,8 @@ BACKGROUND = {
     "hospital-review-2024": "hospital intervals, a comparison",
     "nice-ng10": "hospital intervals, a comparison",
 }
-#: The published row itself asks what is *not* charted: capacity present and neither danger, authority nor emergency.
-GROUND = {"RR-1016"}
+#: The row itself asks what is *not* charted: capacity present, or a guardian who refused, and no ground to act on.
+GROUND = {"RR-1016", "RR-1568"}
 
 
 def _used() -> dict[str, set[str]]:

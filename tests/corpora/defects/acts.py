@@ -178,9 +178,15 @@ def _(document: Document, one: Scene) -> None:
     }
 
 
-@defect("medical direction advised against", "1015", "decision")
+@defect("medical direction advised against", "1015 1569", "decision")
 def _(document: Document, one: Scene) -> None:
     document["decision"]["medical_direction"]["outcome"] = "advised_against"
+
+
+@defect("a guardian refused, and no ground", "1568", "patient decision", "straps")
+def _(document: Document, one: Scene) -> None:
+    document["patient"] |= {"age": {"value": 12, "unit": "a"}, "weight_kg": 45}
+    document["decision"] |= {"guardian_answer": "refused", "authority": "none"}
 
 
 @defect("stroke not looked for", "1401", "decision")
@@ -211,12 +217,12 @@ def _(document: Document, one: Scene) -> None:
         document["monitoring"]["limb_checks"].append(check | {"id": f"ch{number}", "site": "ankle"})
 
 
-@defect("N95 on the face", "1129", "custody")
+@defect("N95 on the face", "1129 ?1563", "custody")
 def _(document: Document, one: Scene) -> None:
     face_cover(document, one, "n95")
 
 
-@defect("non-rebreather without oxygen", "1130", "custody")
+@defect("non-rebreather without oxygen", "1130 ?1563", "custody")
 def _(document: Document, one: Scene) -> None:
     face_cover(document, one, "non_rebreather", oxygen_l_min=0)
 

@@ -16,7 +16,7 @@ def _(document: Document, one: Scene) -> None:
             check |= {"motor": "absent"}
 
 
-@defect("last check without pulse, told as normal", "1429 1311", "limb_checks handover", "straps")
+@defect("last check without pulse, told as normal", "1429 1311 1468", "limb_checks handover", "straps")
 def _(document: Document, one: Scene) -> None:
     last = max(document["monitoring"]["limb_checks"], key=lambda check: check["time"])
     last |= {"pulse": "absent"}
@@ -58,7 +58,7 @@ put("nobody with the patient on the way", "1444", "transport", "transport/attend
 put("handed to law enforcement after a sedative", "1446", "handover", "handover/receiver_role", "law_enforcement")
 
 
-@defect("head injury and a coma score of 7", "1448 ?1355 ?1347 ?1401", "vitals events causes")
+@defect("head injury and a coma score of 7", "1448 ?1355 ?1347 ?1401 ?1474", "vitals events causes")
 def _(document: Document, one: Scene) -> None:
     for cause in document["decision"]["causes"]:
         if cause["cause"] == "head_injury":
@@ -84,7 +84,7 @@ def _(document: Document, one: Scene) -> None:
     first_dose(document, drug="haloperidol", dose=10, unit="mg", route="im")
 
 
-@defect("cloth over the face", "1457", "custody")
+@defect("cloth over the face", "1457 1563", "custody")
 def _(document: Document, one: Scene) -> None:
     face_cover(document, one, "cloth")
 

@@ -7,7 +7,8 @@ from tests.corpora.model import Document, Scene
 
 
 def _reading(name: str, expected: str, **values: object) -> None:
-    @defect(name, expected, "vitals events")
+    # The doses of these records are charted without an adverse effect; a low reading soon after one speaks against that.
+    @defect(name, f"{expected} ?1565", "vitals events")
     def _(document: Document, one: Scene) -> None:
         worse(document, one, **values)
 
@@ -41,7 +42,7 @@ _reading("temperature 34", "1394 1467", temperature_c=34.0)
 _reading("GCS total off by one", "1173", gcs_total=14)
 
 
-@defect("SpO2 85, oxygen given, no recheck", "1395", "vitals events")
+@defect("SpO2 85, oxygen given, no recheck", "1395 ?1565", "vitals events")
 def _(document: Document, one: Scene) -> None:
     time = worse(document, one, spo2=85)
     document["monitoring"]["actions"].append({"id": "t1", "action": "oxygen_given", "time": time})
@@ -51,13 +52,13 @@ def _(document: Document, one: Scene) -> None:
             vital.pop("spo2")
 
 
-@defect("SpO2 85, answered and rechecked", "1365", "vitals events")
+@defect("SpO2 85, answered and rechecked", "1365 ?1565", "vitals events")
 def _(document: Document, one: Scene) -> None:
     time = worse(document, one, spo2=85)
     document["monitoring"]["actions"].append({"id": "t1", "action": "oxygen_given", "time": time})
 
 
-@defect("deep sedation and nobody at the airway", "1354 1465", "vitals events airway capno")
+@defect("deep sedation and nobody at the airway", "1354 1465 ?1348 ?1469 ?1453", "vitals events airway capno")
 def _(document: Document, one: Scene) -> None:
     worse(document, one, agitation_score=-5, acvpu="pain", gcs_eye=2, gcs_verbal=2, gcs_motor=5, gcs_total=9)
     document["monitoring"]["breathing_checks"] = document["monitoring"]["breathing_checks"][:1]
@@ -93,7 +94,7 @@ _event("left unattended", "1351", "left_unattended")
 _event("apnea with nothing done", "1349 1352 1463", "apnoea")
 
 
-@defect("vomiting under a spit sock", "1347 ?1348 1469", "custody events vitals")
+@defect("vomiting under a spit sock", "1347 ?1348 1469 ?1563", "custody events vitals")
 def _(document: Document, one: Scene) -> None:
     face_cover(document, one, "spit_sock")
     document["monitoring"]["events"].append(
@@ -183,7 +184,7 @@ def _(document: Document, one: Scene) -> None:
     document["handover"]["told"].remove("glucose")
 
 
-@defect("target of 88 to 92, SpO2 82", "1361 1463", "patient vitals events")
+@defect("target of 88 to 92, SpO2 82", "1361 1463 ?1565", "patient vitals events")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"oxygen_target": "88-92", "conditions": ["copd"]}
     for vital in document["monitoring"]["vitals"]:
@@ -191,7 +192,7 @@ def _(document: Document, one: Scene) -> None:
     worse(document, one, spo2=82)
 
 
-@defect("target of 88 to 92, SpO2 86", "1363 1463", "patient vitals events")
+@defect("target of 88 to 92, SpO2 86", "1363 1463 ?1565", "patient vitals events")
 def _(document: Document, one: Scene) -> None:
     document["patient"] |= {"oxygen_target": "88-92", "conditions": ["copd"]}
     for vital in document["monitoring"]["vitals"]:

@@ -21,7 +21,12 @@ def _(document: Document, one: Scene) -> None:
     document["patient"]["allergies"] = ["midazolam"]
 
 
-@defect("midazolam 10 mg IM", "1239", "dose")
+@defect("midazolam 7 mg IM", "1239", "dose")
+def _(document: Document, one: Scene) -> None:
+    first_dose(document, dose=7)
+
+
+@defect("midazolam 10 mg IM", "1263", "dose")
 def _(document: Document, one: Scene) -> None:
     first_dose(document, dose=10)
 
@@ -124,13 +129,13 @@ def _child(name: str, expected: str, age: int, weight: float, **dose: object) ->
         first_dose(document, **dose)
 
 
-_child("child of 6: midazolam 4 mg/kg, a slip", "1266 1239 ?1262", 6, 20, dose=8, route="iv")
+_child("child of 6: midazolam 4 mg/kg, a slip", "1266 ?1262", 6, 20, dose=8, route="iv")
 _child("child of 6: midazolam 0.25 mg/kg IV", "1262", 6, 20, dose=5, route="iv")
 _child("child of 6: ketamine 6 mg/kg", "1272 1246 1248", 6, 20, drug="ketamine", dose=120)
 _child("child of 6: ketamine 20 mg/kg, a slip", "1273 1248 1261 ?1265 1247 1272", 6, 20, drug="ketamine", dose=400)
 _child("child of 6: diazepam 0.3 mg/kg IM", "1271", 6, 20, drug="diazepam", dose=5)
 _child("ketamine at 14", "1249", 14, 55, drug="ketamine", dose=110)
-_child("15 years: midazolam 6 mg", "1261 1239", 15, 65, dose=6)
+_child("15 years: midazolam 6 mg", "1261", 15, 65, dose=6)
 
 
 def _given(name: str, expected: str, *doses: tuple[int, float], drug: str, route: str = "im") -> None:
@@ -145,7 +150,7 @@ def _given(name: str, expected: str, *doses: tuple[int, float], drug: str, route
 _given("midazolam 20 mg", "1263 ?1264", (0, 20), drug="midazolam")
 _given("midazolam by nose 12 mg", "1240 1250", (0, 12), drug="midazolam", route="in")
 _given("midazolam 4 times 5 mg", "1264", (0, 5), (11, 5), (22, 5), (33, 5), drug="midazolam")
-_given("midazolam 12 mg three times", "1267 1239 1264", (0, 12), (11, 12), (22, 12), drug="midazolam")
+_given("midazolam 12 mg three times", "1267 1263 1264", (0, 12), (11, 12), (22, 12), drug="midazolam")
 _given("ketamine IV 180 mg", "1245", (0, 180), drug="ketamine", route="iv")
 _given("ketamine IV 220 mg", "1242 1246", (0, 220), drug="ketamine", route="iv")
 _given("ketamine 300 mg twice", "1251", (0, 300), (10, 300), drug="ketamine")

@@ -23,6 +23,10 @@ def base(kind: str, rng: random.Random) -> tuple[Document, Scene]:
     return document, one
 
 
+#: After a death, an arrest or an injury the author is not asked what was done: that goes to review alone.
+_ASKED_OF_THE_UNHARMED = frozenset(f"RR-{number}" for number in range(1463, 1471))
+
+
 @dataclass(frozen=True)
 class Injected:
     """An episode with defects: the clean record, the faulty one, and the rules that have to find something."""
@@ -34,6 +38,11 @@ class Injected:
     may: frozenset[str]
 
 
+def _harmed(document: Document) -> bool:
+    injuries = document.get("injuries", {})
+    return bool(injuries.get("death", {}).get("died") or injuries.get("patient") or injuries.get("complications"))
+
+
 def inject(chosen: list[Defect], rng: random.Random) -> Injected:
     kind = chosen[0].kind
     state = rng.getstate()
@@ -42,11 +51,14 @@ def inject(chosen: list[Defect], rng: random.Random) -> Injected:
     faulty, one = base(kind, rng)
     for one_defect in chosen:
         one_defect.change(faulty, one)
+    expected = frozenset().union(*(d.expected for d in chosen))
+    if _harmed(faulty):
+        expected -= _ASKED_OF_THE_UNHARMED
     return Injected(
         tuple(d.name for d in chosen),
         clean,
         faulty,
-        frozenset().union(*(d.expected for d in chosen)),
+        expected,
         frozenset().union(*(d.may for d in chosen)),
     )
 

@@ -148,7 +148,7 @@ def _(document: Document, one: Scene) -> None:
         del vital["agitation_scale"], vital["agitation_score"]
 
 
-@defect("no airway checks, no breathing rate", "1337 ?1325", "airway vitals")
+@defect("no airway checks, no breathing rate", "1337 ?1325 ?1216", "airway vitals")
 def _(document: Document, one: Scene) -> None:
     document["monitoring"].pop("breathing_checks", None)
     for vital in document["monitoring"]["vitals"]:
