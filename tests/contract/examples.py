@@ -41,6 +41,7 @@ class _Failing:
 
     def __init__(self, real: Pipeline, error: Exception) -> None:
         self.rulebook = real.rulebook
+        self.served = real.served
         self._error = error
 
     def self_test(self) -> list[str]:

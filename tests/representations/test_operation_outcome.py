@@ -16,7 +16,7 @@ from service.intake import episode_json
 from service.problems import ProblemItem
 from service.representations import operation_outcome
 from service.review.build import Review, Wanted
-from tests.support.episodes import encoded
+from tests.support.episodes import danger_without_a_list_of_actions, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
 from tests.support.reviews import instances
 
@@ -262,7 +262,7 @@ def test_a_disagreement_a_switched_off_rule_and_a_notice_are_said() -> None:
 
 
 def test_what_stays_unjudged_is_said_with_its_severity_cause_and_places() -> None:
-    review = review_of(demo("lean-sender"))
+    review = review_of(danger_without_a_list_of_actions())
     outcome = rendered(review)
     model(outcome)
     said = [issue for issue in outcome["issue"] if extensions(issue, "finding-unjudged")]
@@ -300,7 +300,7 @@ def test_resources_on_request_take_their_times_from_the_record(name: str) -> Non
 
 
 def test_without_a_time_of_closing_there_is_no_provenance_and_that_is_said() -> None:
-    document = demo("hold-only")
+    document = demo("exemplary")
     document["chart"].pop("closed")
     bundle = json.loads(operation_outcome.render_resources(review_of(document)))
     model(bundle)

@@ -40,6 +40,14 @@ def exemplary() -> Document:
     return dict(json.loads(_exemplary_text()))
 
 
+def danger_without_a_list_of_actions() -> Document:
+    """Low oxygen saturation and blood pressure at the last set, from a sender that has no place for actions."""
+    document = exemplary()
+    document["monitoring"]["vitals"][-1].update(spo2=78, sbp=85, dbp=50)
+    del document["monitoring"]["actions"]
+    return document | {"not_collected": ["/monitoring/actions"]}
+
+
 def put(document: Any, pointer: str, value: Any) -> None:
     """Set the member or item at a JSON Pointer; the place of a list item must exist."""
     *path, last = pointer.split("/")[1:]
