@@ -88,7 +88,9 @@ def test_a_second_total_asks_for_the_call() -> None:
     assert not {entry for entry in findings(document, "north-carolina-2022") if entry.startswith("RR-1274")}
 
 
-@pytest.mark.parametrize(("profile", "accepted"), [("orange-2025", True), ("maine-2025", True), ("rhode-island", False)])
+@pytest.mark.parametrize(
+    ("profile", "accepted"), [("orange-2025", True), ("maine-2025", True), ("rhode-island", False)]
+)
 def test_an_officer_who_follows(profile: str, accepted: bool) -> None:
     document = exemplary()
     document["custody"]["officer"] = "following"
