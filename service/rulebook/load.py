@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -75,8 +74,10 @@ def _originals(rules: Iterable[Any], vocabulary: Vocabulary, sources: Mapping[st
     for data in rules:
         parameters = data.get("parameters") if isinstance(data, dict) else None
         for name, entry in parameters.items() if isinstance(parameters, dict) else ():
-            with suppress(Slip, TypeError):
+            try:
                 out[f"{data.get('id')}.{name}"] = original(name, entry, vocabulary, sources)
+            except (Slip, TypeError):
+                continue
     return out
 
 
