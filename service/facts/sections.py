@@ -97,9 +97,9 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
             attendance(fact, line)
         if member.name == "decision":
             acts = items(episode.decision.behaviours)
-            told = any(a.behaviour != "other" or type(a.words) is not Absent for a in acts)
+            described = any(a.behaviour != "other" or type(a.words) is not Absent for a in acts)
             no_place = any(type(a.words) is Absent and a.words.state == "not_collected" for a in acts)
-            fact.set("behavior_described", None if no_place and not told else told, "not_collected")
+            fact.set("behavior_described", None if no_place and not described else described, "not_collected")
             fact.evidence["behavior_described"] = tuple(place(a, "words") for a in acts)
         if member.name == "handover":
             off = [item.off for item in items(line.limb_items)]

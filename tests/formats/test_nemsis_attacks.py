@@ -82,11 +82,8 @@ CASES = {
     "another namespace": (document().replace(b"www.nemsis.org", b"example.org"), 422, "not-nemsis"),
     "another data set": (document().replace(b"EMSDataSet", b"DEMDataSet"), 422, "not-nemsis"),
     "another version": (
-        document().replace(
-            b"<EMSDataSet",
-            b'<EMSDataSet xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="http://www.nemsis.org http://www.nemsis.org/media/nemsis_v3/release-3.4.0/XSDs/EMSDataSet_v3.xsd"',
-            1,
-        ),
+        b'<EMSDataSet xmlns="http://www.nemsis.org" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        b'xsi:schemaLocation="http://www.nemsis.org nemsis_v3/3.4.0/EMSDataSet_v3.xsd"/>',
         422,
         "unsupported-version",
     ),
