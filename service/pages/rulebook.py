@@ -125,6 +125,7 @@ def _rule(rule: Rule, book: Rulebook, entry: dict[str, Any], choices: list[Choic
 def _in_brackets(text: str, rule: Rule, kind: FactKind) -> str:
     """A text of the rule with the names of its placeholders in brackets."""
     names = {p.name: word(p.name) for p in rule.parameters} | {"at": "time"}
+    text = text.replace("{allowed_by}", " [public protocols that allow it]")
     for name in (*names, *kind.attributes):
         text = text.replace(f"{{{name}}}", f"[{names.get(name) or kind.attributes[name].label}]")
     return text

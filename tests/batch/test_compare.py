@@ -22,7 +22,7 @@ LIMBS = small(
     handover=60,
     monitoring={
         "limb_checks": [check(2), check(16), check(28), check(40), check(52)],
-        "vitals": [vital(8 * n, hr=90) for n in range(8)],
+        "vitals": [vital(8 * n, hr=90, rr=16, spo2=97, sbp=120) for n in range(8)],
     },
 )
 

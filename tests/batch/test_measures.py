@@ -273,7 +273,9 @@ def test_time_prone(pipeline: Pipeline, postures: Any, expected: Any) -> None:
 
 def test_longest_gap_of_vital_signs(pipeline: Pipeline) -> None:
     document = small(
-        limbs=[limb()], handover=30, monitoring={"vitals": [vital(0, hr=90), vital(17, hr=90), vital(28, hr=90)]}
+        limbs=[limb()],
+        handover=30,
+        monitoring={"vitals": [vital(at, hr=90, rr=16, spo2=97, sbp=120) for at in (0, 17, 28)]},
     )
     assert time_of(pipeline, document, "vital-signs-gap")[0] == 1020
     del document["monitoring"]

@@ -37,7 +37,7 @@ from tests.support.signals import sigint
 
 COMMAND = [sys.executable, "-m", "service.cli"]
 MIXED, BAD = 300, 6
-NAMES = ("exemplary", "lean-sender", "night-two-crew-late-sedation")
+NAMES = ("exemplary", "lean-sender", "night-two-crew-late-sedation", "everything-wrong")
 
 
 class Said(NamedTuple):
@@ -82,6 +82,7 @@ def test_every_line_is_answered_in_order(pipeline: Pipeline, given: Path, unbrok
     assert unbroken["episodes.csv"].count(b"\r\n") == len(expected) + 1
     reviews = [json.loads(line)["review"] for line in expected if b'"status":200' in line]
     rows = Counter(row["standing"] for row in csv.DictReader(io.StringIO(unbroken["findings.csv"].decode("utf-8-sig"))))
+    assert rows["unjudged"] > 0
     assert rows == {
         "stands": sum(len(instances(review)) for review in reviews),
         "unjudged": sum(len(entry["instances"]) or 1 for review in reviews for entry in review["unjudged"]),

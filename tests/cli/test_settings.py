@@ -20,10 +20,10 @@ def test_nothing_set_is_the_default() -> None:
 
 def test_everything_set(tmp_path: Path) -> None:
     read = _read(
-        HOST="0.0.0.0", PORT="9000", WORKERS="4", THREADS="1", MAX_BODY_BYTES="1024", RULES_DIR=str(tmp_path),
+        HOST="0.0.0.0", PORT="9000", WORKERS="4", CONNECTIONS="70", MAX_BODY_BYTES="1024", RULES_DIR=str(tmp_path),
         EXTRA_RULES_DIR=str(tmp_path), DEFAULT_PROFILE="county-2", LOG_LEVEL="debug", PUBLIC="true",
     )  # fmt: skip
-    assert read == Settings("0.0.0.0", 9000, 4, 1, 1024, tmp_path, tmp_path, "county-2", "debug", True)
+    assert read == Settings("0.0.0.0", 9000, 4, 1024, tmp_path, tmp_path, "county-2", "debug", True, connections=70)
 
 
 @pytest.mark.parametrize(
@@ -35,7 +35,7 @@ def test_everything_set(tmp_path: Path) -> None:
         ("PORT", "8o80"),
         ("PORT", ""),
         ("WORKERS", "0"),
-        ("THREADS", "1.5"),
+        ("CONNECTIONS", "1.5"),
         ("MAX_BODY_BYTES", "8MiB"),
         ("RULES_DIR", "/nowhere/at/all"),
         ("RULES_DIR", ""),

@@ -145,7 +145,7 @@ def test_the_room_that_is_kept_is_enough(tmp_path: Path, monkeypatch: pytest.Mon
                 metrics.answered(route, method, status, "invalid-episode", 0.1, 100, 100)
     for number in range(100):
         metrics._numbers.info.labels(
-            "0.1.0", "restraint 0.1.0", f"sha256:{'0' * 64}", f"profile-{number}", f"sha256:{'1' * 64}"
+            "0.2.0", "restraint 0.2.0", f"sha256:{'0' * 64}", f"profile-{number}", f"sha256:{'1' * 64}"
         ).set(1)
     assert {each.name: each.stat().st_size for each in tmp_path.iterdir()} == kept, "none had to grow"
     used = {name: int.from_bytes((tmp_path / name).read_bytes()[:4], "little") for name in kept}

@@ -16,7 +16,7 @@ from service.intake import episode_json
 from service.problems import ProblemItem
 from service.representations import operation_outcome
 from service.review.build import Review, Wanted
-from tests.support.episodes import danger_without_a_list_of_actions, encoded
+from tests.support.episodes import dangers_and_a_duty_unjudged, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
 from tests.support.reviews import instances
 
@@ -262,7 +262,7 @@ def test_a_disagreement_a_switched_off_rule_and_a_notice_are_said() -> None:
 
 
 def test_what_stays_unjudged_is_said_with_its_severity_cause_and_places() -> None:
-    review = review_of(danger_without_a_list_of_actions())
+    review = review_of(dangers_and_a_duty_unjudged())
     outcome = rendered(review)
     model(outcome)
     said = [issue for issue in outcome["issue"] if extensions(issue, "finding-unjudged")]

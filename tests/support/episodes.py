@@ -40,12 +40,12 @@ def exemplary() -> Document:
     return dict(json.loads(_exemplary_text()))
 
 
-def danger_without_a_list_of_actions() -> Document:
-    """Low oxygen saturation and blood pressure at the last set, from a sender that has no place for actions."""
+def dangers_and_a_duty_unjudged() -> Document:
+    """Low oxygen saturation and blood pressure at the last set; the sender has no place for actions and limb checks."""
     document = exemplary()
     document["monitoring"]["vitals"][-1].update(spo2=78, sbp=85, dbp=50)
-    del document["monitoring"]["actions"]
-    return document | {"not_collected": ["/monitoring/actions"]}
+    del document["monitoring"]["actions"], document["monitoring"]["limb_checks"]
+    return document | {"not_collected": ["/monitoring/actions", "/monitoring/limb_checks"]}
 
 
 def put(document: Any, pointer: str, value: Any) -> None:
