@@ -34,6 +34,7 @@ def places(entry: RuleEntry, fact: Fact, disputed: bool = False) -> list[Evidenc
         for evidence in evidence_of(leaf.attribute, ()) or _missing(entry, fact, leaf.attribute)
     }
     if entry.rule.category == "completeness" and any(leaf.attribute in _ANSWERED for leaf in leaves):
+        found = found or {evidence.where: evidence for evidence in fact.pointers}
         found |= {evidence.where: evidence for evidence in evidence_of("answer", ())}
     chosen = list(found.values()) or list(fact.pointers)
     if len(chosen) > 1:

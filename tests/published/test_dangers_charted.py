@@ -268,7 +268,6 @@ CHARTED: dict[str, tuple[Change | Callable[[Document], None], str, str, str]] = 
     ),
     "plan not told": ({"/team/plan_told": False}, "RR-1449", "info", "/team/plan_told"),
     "no cross-check": ({"/application/cross_check": {"done": False}}, "RR-1449", "info", "/application/cross_check/done"),
-    "no weapons search": ({"/custody/search/done": False}, "RR-1449", "info", "/custody/search/done"),
     "no weapons search, arrested": ({"/custody/in_custody": True, "/custody/search/done": False}, "RR-1450", "warning", "/custody/search/done"),
     "spray not washed off": (
         {"/custody/irritant": {"used": True, "time": clock(-5), "cleaned": False}}, "RR-1440", "warning",

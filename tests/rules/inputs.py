@@ -36,7 +36,9 @@ _Place = tuple[str, str, int]
 def records() -> list[Document]:
     """The records in which members are taken out."""
     cases = [case.document for case in clean(12)] + [case.faulty for case in several(12)]
-    return [demo(name) for name in demo_names()] + cases
+    poor_limb = demo("exemplary")
+    poor_limb["monitoring"]["limb_checks"][-1] |= {"motor": "reduced", "pulse": "absent"}
+    return [demo(name) for name in demo_names()] + [poor_limb] + cases
 
 
 def _without(document: Document, path: str) -> Document | None:
