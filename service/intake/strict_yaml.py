@@ -81,5 +81,7 @@ def load(path: Path) -> Any:
     """Read and parse one file in UTF-8. Raises YamlError."""
     try:
         return loads(path.read_text(encoding="utf-8"), path.name)
+    except FileNotFoundError:
+        raise YamlError(f"{path.name}: not there") from None
     except (OSError, UnicodeDecodeError):
         raise YamlError(f"{path.name}: not readable as text in UTF-8") from None

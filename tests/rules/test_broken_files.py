@@ -31,7 +31,7 @@ def test_a_file_of_the_rulebook(tmp_path: Path, name: str, kind: str) -> None:
     rules.mkdir()
     for path in rules_directory().glob("*.yaml"):
         shutil.copy(path, rules)
-    said = "not readable"
+    said = "not there"
     (rules / f"{name}.yaml").unlink()
     if kind != "missing":
         text, said = BROKEN[kind]

@@ -155,7 +155,7 @@ def _broken_authorities(folder: Path) -> dict[str, str]:
     ("given", "word"),
     [
         (lambda _: {"DEFAULT_PROFILE": "nobody"}, "DEFAULT_PROFILE"),
-        (_no_rules, "vocabulary.yaml"),
+        (_no_rules, ".yaml: not there"),
         (_broken_rules, "decision/"),
         (_sources_a_list, "sources.yaml"),
         (_profile(""), "agency"),
