@@ -12,6 +12,7 @@ from service.episode.absence import MISSING, NOT_COLLECTED, Absent
 from .builder import FactBuilder
 from .entries import items
 from .fact import Evidence, place
+from .places import at_member
 from .responses import RECHECK, RESPONSE, Responses, within
 from .surroundings import Surroundings
 from .timeline import NO_OUTPUT, ROUNDING, Timeline, own_limb
@@ -118,7 +119,7 @@ class ChartedEvents:
         fact = FactBuilder("event", f"{code}:{limb}" if limb else code, (where,))
         fact.know(code=code, readings=1)
         fact.set("limb", limb)
-        fact.evidence["answer"] = (place(self.line.episode.monitoring, "actions"),)  # type: ignore[arg-type]
+        fact.evidence["answer"] = (at_member(self.line.episode, "monitoring", "actions"),)
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")
         if time is None:
             fact.unknown(names, "missing")
@@ -144,7 +145,7 @@ class ChartedEvents:
             # A reading in the same minute is not one after it.
             again = within(looks, time + 1, RESPONSE + RECHECK - 1)
             fact.know(unanswered=not responded, unrechecked=responded and again is None)
-            fact.evidence["unrechecked"] = (where, place(self.line.episode.monitoring, "vitals"))  # type: ignore[arg-type]
+            fact.evidence["unrechecked"] = (where, at_member(self.line.episode, "monitoring", "vitals"))
         at = bisect_left(looks, time)
         following = looks[at] if at < len(looks) else None
         waiting = following is None and self.line.awaited(time, RESPONSE)
