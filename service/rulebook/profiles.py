@@ -100,6 +100,8 @@ def _profile(
             slips.append(f"{rule_id}: severity is not allowed")
         elif not isinstance(choice, dict) or choice.get("source") not in sources:
             slips.append(f"{rule_id}: a severity needs a source")
+        elif strange := [key for key in choice if key not in ("severity", "source", "locator")]:
+            slips.append(f"{rule_id}: unknown: {', '.join(strange)}")
         else:
             severities[rule_id] = severity
     measures: dict[str, str] = {}

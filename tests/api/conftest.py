@@ -15,7 +15,7 @@ from tests.contract.checked import Client, Contract
 from tests.support import episodes
 
 #: Small, so that the tests of the limit stay small.
-MOST_BYTES = 256 * 1024
+MOST_BYTES = 512 * 1024
 
 
 @pytest.fixture(scope="session")

@@ -152,6 +152,7 @@ def test_measures_count_every_line(client: Client, exemplary: Any) -> None:
 class _Failing:
     def __init__(self, real: Pipeline, error: Exception) -> None:
         self.rulebook = real.rulebook
+        self.served = real.served
         self._error = error
 
     def self_test(self) -> list[str]:

@@ -71,6 +71,7 @@ def test_a_new_one_is_refused_until_it_is_filled_in(
         ("parameters:\n  RR-0001: {max: {value: 20, source: our-county}}\n", 5, "unknown rule RR-0001"),
         ("shared: {child_under: {value: 30, source: our-county}}\n", 4, "outside 10 to 18"),
         ("severities:\n  RR-1045: {severity: grave, source: our-county}\n", 5, "severity is not allowed"),
+        ("severities:\n  RR-1017: {severity: info, source: our-county, page: 3}\n", 5, "unknown: page"),
         ("severities:\n  RR-1045: [warning]\n", None, ""),
         ("off:\n  - {rule: RR-1128, reason: x, owner: y, ends: 2031}\n", 5, "needs reason, owner and end date"),
         ("off:\n  - {rule: RR-1128, reason: x, owner: y, end: x}\n", 5, "unknown: end"),

@@ -212,7 +212,7 @@ SITUATIONS = (
         },
         "One arrest, answered at once: the arrest and the airway go to review, no limb checks and no low EtCO2 under compressions.",
         ("/handover/told", "RR-1143"),
-        told=frozenset({"RR-1352", "RR-1460"}),
+        told=frozenset({"RR-1460"}),
     ),
     Situation(
         "died on scene in spite of resuscitation",
@@ -236,7 +236,7 @@ SITUATIONS = (
         ),
         "The death, the arrest and when the straps came off are charted; a transfer cannot be.",
         ("/injuries/death/time", "RR-1159"),
-        told=frozenset({"RR-1158", "RR-1352", "RR-1460"}),
+        told=frozenset({"RR-1158", "RR-1460"}),
     ),
     Situation(
         "sedated and never touched",

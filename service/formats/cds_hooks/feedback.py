@@ -80,13 +80,14 @@ def _read_answer(entry: Mapping[str, Any], at: str, slips: list[ProblemItem]) ->
     elif not _is_time(entry["outcomeTimestamp"]):
         slips.append(item("not-a-time", f"{at}/outcomeTimestamp"))
     taken = entry.get("acceptedSuggestions")
-    if outcome == "accepted" and type(taken) is not list:
-        slips.append(item("not-a-list" if taken is not None else "missing-member", f"{at}/acceptedSuggestions"))
+    sent = "acceptedSuggestions" in entry
+    if type(taken) is not list and (sent or outcome == "accepted"):
+        slips.append(item("not-a-list" if sent else "missing-member", f"{at}/acceptedSuggestions"))
     for number, each in enumerate(taken if type(taken) is list else ()):
         uuid(each if type(each) is dict else {}, "id", f"{at}/acceptedSuggestions/{number}", slips)
-    given = entry.get("overrideReason")
-    if given is None:
+    if "overrideReason" not in entry:
         return None
+    given = entry["overrideReason"]
     if type(given) is not dict:
         slips.append(item("not-an-object", f"{at}/overrideReason"))
         return None
