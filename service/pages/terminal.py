@@ -250,6 +250,7 @@ class _Page:
             initial_indent=" " * indent,
             subsequent_indent=" " * (indent + 2 if indent else 0),
             break_on_hyphens=False,
+            break_long_words=False,  # a path that breaks cannot be copied
         )
 
     def _add(self, lines: Iterable[str], color: str | None) -> None:
