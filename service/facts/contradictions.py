@@ -21,6 +21,7 @@ from .compared import Compared, Spot
 from .disagreements import DISAGREEMENTS
 from .entries import items
 from .fact import place
+from .hazards import HAZARDS
 from .outside_care import OUTSIDE_CARE
 from .summaries import SUMMARIES
 from .timeline import ROUNDING, Timeline, applied_here
@@ -302,7 +303,7 @@ def _completed(line: Timeline) -> Iterator[Compared]:
     # What others put on says nothing about when this unit was done.
     own = [on for item in items(line.limb_items) if applied_here(item) and (on := item.on.epoch) is not None]
     if own:
-        yield Compared(((application, "completed"),), abs(max(own) - completed) > 5 * ROUNDING)
+        yield Compared(((application, "completed"),), not -ROUNDING <= completed - max(own) <= 5 * ROUNDING)
 
 
 def _hands_and_cuffs(line: Timeline) -> Iterator[Compared]:
@@ -367,6 +368,7 @@ _COMPARISONS: dict[str, Callable[[Timeline], Iterable[Compared]]] = {
     "hands_behind_and_cuffs": _hands_and_cuffs,
     "death_and_handover": _death,
     **DISAGREEMENTS,
+    **HAZARDS,
     **SUMMARIES,
     **OUTSIDE_CARE,
 }

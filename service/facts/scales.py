@@ -82,6 +82,8 @@ def rr_low_limit(age_years: int | None) -> int:
 SUPPORTS = {"rass": 2, "sat": 2, "amss": 2}
 DEEP = {"rass": -4, "sat": -3, "amss": -4, "bars": 1}
 VERY_AGITATED = {"rass": 3, "sat": 3, "amss": 3, "bars": 7}
+#: By scale: the highest score that says calm (RASS and AMSS 0 "alert and calm", SAT 0, BARS 4 "quiet and awake").
+CALM = {"rass": 0, "sat": 0, "amss": 0, "bars": 4}
 #: By scale: the highest score without eye contact to voice (RASS "moderate sedation"; the others by their words).
 MODERATE = {"rass": -3, "sat": -2, "amss": -3, "bars": 2}
 

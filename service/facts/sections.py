@@ -91,8 +91,11 @@ def sections(line: Timeline) -> Iterator[FactBuilder]:
         if member.name == "monitoring":
             _monitoring(fact, line)
         if member.name == "application":
-            begun = [hold.start for hold in items(line.episode.application.holds)]
-            fact.set("hold_time_charted", any(type(start) is not Absent for start in begun))
+            holds = items(line.episode.application.holds)
+            fact.set("hold_time_charted", any(type(hold.start) is not Absent for hold in holds))
+            endless = [hold for hold in holds if type(hold.end) is Absent]
+            fact.set("hold_without_end", any(hold.end.state == "missing" for hold in endless))  # type: ignore[union-attr]
+            fact.evidence["hold_without_end"] = tuple(place(hold, "end") for hold in endless)
         if member.name == "transport":
             attendance(fact, line)
         if member.name == "decision":

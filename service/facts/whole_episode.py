@@ -12,6 +12,7 @@ from service.episode.member_names import MemberName
 from . import intervals
 from .application import application
 from .builder import FactBuilder, state_of
+from .calm import calm_time
 from .entries import items
 from .fact import Evidence, place
 from .places import at_member, where
@@ -48,6 +49,7 @@ _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "irritant_used": ("custody", "irritant"),
     "irritant_watched": ("custody", "irritant"),
     "energy_weapon_trigger": ("custody", "energy_weapon"),
+    "energy_weapon_used": ("custody", "energy_weapon"),
     "reassessments": ("reassessments", None),
 }
 
@@ -211,10 +213,7 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     fact.set("face_covered", covers if type(covers) is Absent else bool(covers))
     fact.set("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))
     patient = episode.injuries.patient
-    fact.set(
-        "patient_injured",
-        patient if type(patient) is Absent else any(i.when in ("during_restraint", "transport") for i in patient),
-    )
+    fact.set("patient_injured", patient if type(patient) is Absent else any(map(_to_tell, patient)))
     death = episode.injuries.death
     fact.set("died", death.died)
     spray = episode.custody.irritant
@@ -223,6 +222,7 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     since = line.contact if since is None else since
     fact.set("irritant_watched", None if since is None or line.care_end is None else max(0, line.care_end - since))
     weapon = episode.custody.energy_weapon
+    fact.set("energy_weapon_used", weapon if type(weapon) is Absent else weapon.used)
     if type(weapon) is Absent:
         fact.set("energy_weapon_trigger", weapon)
     elif weapon.used is not True:
@@ -233,6 +233,11 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
         fact.derive(
             "energy_weapon_trigger", True if True in over else None if None in over else False, *(v for v, _ in limits)
         )
+
+
+def _to_tell(injury: record.Injury) -> bool:
+    """An injury of this call, and one from before it that the hospital has to look at."""
+    return injury.when in ("during_restraint", "transport") or injury.kind in ("head_injury", "fracture", "dislocation")
 
 
 _OWN_TIME: tuple[MemberName, ...] = ("time", "start", "on")
@@ -256,5 +261,9 @@ def _record(fact: FactBuilder, episode: record.Episode, line: Timeline) -> None:
         fact.evidence["late_entries"] = tuple(place(item) for item in late)
     listed = episode.reassessments
     fact.set("reassessments", listed if type(listed) is Absent else len(listed))
+    fact.set(
+        "calm_without_review", listed if type(listed) is Absent and listed.state == "not_collected" else calm_time(line)
+    )
+    fact.evidence["calm_without_review"] = (at_member(episode, "reassessments", None),)
     sedated = bool(line.sedatives)
     fact.set("destination_duty_due", sedated)

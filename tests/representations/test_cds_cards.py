@@ -651,7 +651,9 @@ def test_bad_feedback(change: Document, pointer: str, code: str) -> None:
     )
 
 
-@pytest.mark.parametrize(("member", "code"), [("overrideReason", "not-an-object"), ("acceptedSuggestions", "not-a-list")])
+@pytest.mark.parametrize(
+    ("member", "code"), [("overrideReason", "not-an-object"), ("acceptedSuggestions", "not-a-list")]
+)
 def test_null_is_no_answer(member: str, code: str) -> None:
     assert refused(feedback(answer() | {member: None}), read_feedback)[2] == {f"/feedback/0/{member}": code}
 
