@@ -99,6 +99,7 @@ def _causes(line: Timeline) -> Iterator[Compared]:
         if type(cause.result) is Absent:
             continue
         denied = cause.result == "not_found"
+        yield from _charted_elsewhere(line, cause, denied)
         if cause.cause == "hypoglycaemia":
             for _, v in sets:
                 if type(v.glucose_mg_dl) is not Absent:
@@ -112,6 +113,17 @@ def _causes(line: Timeline) -> Iterator[Compared]:
             if cause.cause == "hyperthermia" and type(v.temperature_c) is not Absent:
                 high = v.temperature_c >= HIGH_TEMPERATURE
                 yield Compared(((cause, "result"), (v, "temperature_c")), denied and high)
+
+
+def _charted_elsewhere(line: Timeline, cause: record.Cause, denied: bool) -> Iterator[Compared]:
+    """A head injury among the injuries, or a substance on board, against the cause."""
+    if cause.cause == "head_injury":
+        for injury in items(line.episode.injuries.patient):
+            found = injury.kind == "head_injury" and injury.when == "before_contact"
+            yield Compared(((cause, "result"), (injury,)), denied and found)
+    elif cause.cause == "substances":
+        for substance in items(line.episode.patient.substances):
+            yield Compared(((cause, "result"), (substance,)), denied)
 
 
 def _skin(line: Timeline) -> Iterator[Compared]:

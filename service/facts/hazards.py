@@ -19,6 +19,10 @@ _SUGAR = frozenset({"dextrose", "glucagon", "oral_sugar"})
 _LOW_GLUCOSE = 60
 #: Seconds that straps may take to come off once release was decided (common practice).
 _TAKING_OFF = 600
+#: Seconds in which devices are off once the heart has stopped (common practice).
+_FREED = 300
+#: SpO2 in percent that is over a target of 88 to 92 beyond what a sensor errs by (BTS 2017: 88 to 92; error of 2).
+_OVER_TARGET = 94
 #: Weeks of pregnancy from which the womb stands over the pelvis (common practice; 20 for the flat position too).
 _LATE_PREGNANCY = 20
 #: Drugs given for a dystonia (Rhode Island protocol and most others: diphenhydramine).
@@ -102,14 +106,60 @@ def _refusal(line: Timeline) -> Iterator[Compared]:
 
 
 def _dystonia(line: Timeline) -> Iterator[Compared]:
+    """A dystonia, and a drug for it that was given after it began."""
     doses = items(line.dose_items)
-    actions = items(line.episode.monitoring.actions)
-    treated = any(d.drug == _FOR_DYSTONIA for d in doses) or any(a.action == "drug_for_adverse_effect" for a in actions)
+    given = [t for d in doses if d.drug == _FOR_DYSTONIA and (t := d.time.epoch) is not None]
+    acts = [a for a in items(line.episode.monitoring.actions) if a.action == "drug_for_adverse_effect"]
+    given += [t for a in acts if (t := a.time.epoch) is not None]
+    untimed = any(type(a.time) is Absent for a in acts)
     for told in items(line.episode.injuries.complications):
+        since = told.time.epoch or 0
+        treated = untimed or any(t >= since for t in given)
         yield Compared(((told,),), told.complication == "dystonia" and not treated)
     for dose in doses:
         if type(dose.adverse_effects) is not Absent:
+            treated = untimed or any(t > (dose.time.epoch or 0) for t in given)
             yield Compared(((dose, "adverse_effects"),), "dystonia" in dose.adverse_effects and not treated)
+
+
+def _arrest(line: Timeline) -> Iterator[Compared]:
+    """A device of the crew or the police that was on at an arrest, and charted as off only well after it."""
+    arrests = [
+        t for e in items(line.episode.monitoring.events) if e.event == "arrest" and (t := e.time.epoch) is not None
+    ]
+    for time in arrests:
+        devices: tuple[record.LimbRestraint | record.PoliceDevice, ...] = (
+            *items(line.limb_items),
+            *items(line.police_items),
+        )
+        kept = [
+            device
+            for device in devices
+            if (off := device.off.epoch) is not None
+            and off > time + _FREED + ROUNDING
+            and (device.on.epoch is None or device.on.epoch <= time)
+        ]
+        yield Compared(tuple((device, "off") for device in kept), bool(kept))
+
+
+def _oxygen(line: Timeline) -> Iterator[Compared]:
+    """Two readings in a row over a prescribed target of 88 to 92 while oxygen ran."""
+    patient = line.episode.patient
+    if type(patient) is Absent or type(patient.oxygen_target) is Absent:
+        return
+    low_target = patient.oxygen_target == "88-92"
+    sets = [v for _, v in line.sets if type(v.spo2) is not Absent and type(v.oxygen) is not Absent]
+    for one, other in zip(sets, sets[1:], strict=False):
+        over = all(v.oxygen == "oxygen" and v.spo2 > _OVER_TARGET for v in (one, other))  # type: ignore[operator]
+        yield Compared(((one, "spo2"), (other, "spo2"), (patient, "oxygen_target")), low_target and over)
+
+
+def _guardian(line: Timeline) -> Iterator[Compared]:
+    decision = line.episode.decision
+    if type(decision) is Absent or type(decision.authority) is Absent or type(decision.guardian_answer) is Absent:
+        return
+    clash = decision.authority == "guardian_consent" and decision.guardian_answer == "refused"
+    yield Compared(((decision, "authority"), (decision, "guardian_answer")), clash)
 
 
 #: Name of the comparison -> what makes it.
@@ -120,4 +170,7 @@ HAZARDS: Mapping[str, Callable[[Timeline], Iterable[Compared]]] = {
     "release_and_straps": _release,
     "refusal_and_capacity": _refusal,
     "dystonia_and_drug": _dystonia,
+    "arrest_and_devices": _arrest,
+    "target_and_oxygen": _oxygen,
+    "authority_and_guardian": _guardian,
 }

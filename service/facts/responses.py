@@ -35,6 +35,8 @@ _OXYGEN = frozenset({"oxygen_given"})
 _AIRWAY = frozenset({"airway_opened", "airway_device", "suction", "turned_to_side", "head_raised"})
 _SUGAR = frozenset({"dextrose", "glucagon", "oral_sugar"})
 _BREATHING = _OXYGEN | _AIRWAY | {"ventilated", "stimulated", "reversal_given"}
+#: Oxygen and a raised head do not breathe for anybody.
+_BREATHE_FOR = (_AIRWAY - {"head_raised"}) | {"ventilated", "stimulated", "reversal_given"}
 _FREEING = frozenset({"face_cover_removed", "loosened", "posture_changed", "restraints_removed"})
 _HEART = frozenset({"cpr", "defibrillation", "pacing"})
 _PRESSURE = frozenset({"fluid", "posture_changed", "vasopressor"})
@@ -51,10 +53,10 @@ ANSWERS: dict[str, frozenset[str]] = {
     "etco2_low": _BREATHING,
     "etco2_rise": _BREATHING,
     "waveform_lost": _BREATHING | {"cpr"},
-    "breathing_absent": _BREATHING | {"cpr"},
-    "airway_blocked": _BREATHING,
-    "apnoea": _BREATHING | {"cpr"},
-    "laryngospasm": _BREATHING,
+    "breathing_absent": _BREATHE_FOR | {"cpr"},
+    "airway_blocked": _BREATHE_FOR,
+    "apnoea": _BREATHE_FOR | {"cpr"},
+    "laryngospasm": _BREATHE_FOR,
     "breathing_complaint": _BREATHING | _FREEING,
     "suddenly_quiet": _ANY,
     "stopped_struggling": _ANY,

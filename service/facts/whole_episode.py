@@ -26,8 +26,20 @@ _TOLD = (
 )  # fmt: skip
 #: Events that the next clinician acts on (common practice). An arrest is asked about by itself.
 _TO_TELL = frozenset(
-    {"suddenly_quiet", "stopped_struggling", "apnoea", "seizure", "vomiting", "laryngospasm", "fall", "left_unattended"}
+    {
+        "suddenly_quiet",
+        "stopped_struggling",
+        "breathing_complaint",
+        "apnoea",
+        "seizure",
+        "vomiting",
+        "laryngospasm",
+        "fall",
+        "left_unattended",
+    }
 )
+#: Member of a set -> the value under which it is told: SpO2 in percent, breaths a minute, systolic mmHg (adults).
+_LOW: tuple[tuple[MemberName, int], ...] = (("spo2", 90), ("rr", 8), ("sbp", 80))
 #: Attribute -> its place, whatever its state: (section, member of it or None).
 _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
     "posture_while_restrained": ("postures", None),
@@ -54,6 +66,14 @@ _STANDS: dict[str, tuple[MemberName, MemberName | None]] = {
 }
 
 
+#: Attribute -> the list of spans in which an answer may stand too.
+_WATCHED_IN: dict[str, MemberName] = {
+    "etco2_after_sedation": "capnography",
+    "ecg_after_sedation": "ecg",
+    "ecg_after_antipsychotic": "ecg",
+}
+
+
 class _Places(dict[str, tuple[Evidence, ...]]):
     """The evidence of the attributes; what ``_STANDS`` says is made into a place when a finding asks for it."""
 
@@ -65,7 +85,9 @@ class _Places(dict[str, tuple[Evidence, ...]]):
         """The places of an attribute, else ``default``."""
         if attribute in self or attribute not in _STANDS:
             return super().get(attribute, default)
-        return (at_member(self._episode, *_STANDS[attribute], entry=FROM_VITALS.get(attribute)),)
+        first = at_member(self._episode, *_STANDS[attribute], entry=FROM_VITALS.get(attribute))
+        span = _WATCHED_IN.get(attribute)
+        return (first,) if span is None else (first, at_member(self._episode, "monitoring", span))
 
 
 def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
@@ -83,6 +105,9 @@ def episode_fact(line: Timeline, shared: dict[str, Any]) -> FactBuilder:
     vital_signs(fact, line, shared)
     _handover(fact, line)
     _record(fact, episode, line)
+    acts = episode.decision.behaviours
+    fact.set("act_of_danger", acts if type(acts) is Absent else any(act.behaviour != "other" for act in acts))
+    fact.evidence["act_of_danger"] = (at_member(episode, "decision", "behaviours"),)
     age = shared.get("ep_age_years")
     fact.derive("minor", None if age is None else age < 18, episode.patient.age)
     return fact
@@ -204,6 +229,12 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
         fact.unknown([f"{word}_told" for word in _TOLD], told.state)
     else:
         fact.values.update({f"{word}_told": word in told for word in _TOLD})
+    low = [(v, name) for t, v in line.sets if line.ours(v.before_care, t) for name in _low_members(v)]
+    fact.set("low_reading", line.vitals if type(line.vitals) is Absent else bool(low))
+    if low:
+        fact.evidence["low_reading"] = (place(*low[0]),)
+    fact.set("readings_told", told if type(told) is Absent else not {"vital_signs", "events"}.isdisjoint(told))
+    fact.evidence["readings_told"] = (at_member(episode, "handover", "told"),)
     events = episode.monitoring.events
     worst = [e for e in items(events) if e.event in _TO_TELL and e.before_care is not True]
     fact.set("event_to_tell", events if type(events) is Absent else bool(worst))
@@ -233,6 +264,11 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
         fact.derive(
             "energy_weapon_trigger", True if True in over else None if None in over else False, *(v for v, _ in limits)
         )
+
+
+def _low_members(vital: record.VitalSet) -> list[MemberName]:
+    """The members of a set with a value that the next clinician has to hear of (the limits of the rules on dangers)."""
+    return [name for name, limit in _LOW if type(value := getattr(vital, name)) is not Absent and value < limit]
 
 
 def _to_tell(injury: record.Injury) -> bool:
