@@ -116,14 +116,11 @@ def _causes(line: Timeline) -> Iterator[Compared]:
 
 
 def _charted_elsewhere(line: Timeline, cause: record.Cause, denied: bool) -> Iterator[Compared]:
-    """A head injury among the injuries, or a substance on board, against the cause."""
+    """A head injury among the injuries against the cause."""
     if cause.cause == "head_injury":
         for injury in items(line.episode.injuries.patient):
             found = injury.kind == "head_injury" and injury.when == "before_contact"
             yield Compared(((cause, "result"), (injury,)), denied and found)
-    elif cause.cause == "substances":
-        for substance in items(line.episode.patient.substances):
-            yield Compared(((cause, "result"), (substance,)), denied)
 
 
 def _skin(line: Timeline) -> Iterator[Compared]:

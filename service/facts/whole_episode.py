@@ -240,6 +240,11 @@ def _handover(fact: FactBuilder, line: Timeline) -> None:
     fact.set("event_to_tell", events if type(events) is Absent else bool(worst))
     if worst:
         fact.evidence["event_to_tell"] = tuple(place(event) for event in worst)
+    devices = episode.custody.devices
+    riding = [line.in_transport(d.on.epoch or 0, d.off.epoch) for d in items(devices)]
+    on_the_way = True if True in riding else None if None in riding else False
+    fact.set("police_device_on_the_way", devices if type(devices) is Absent else on_the_way)
+    fact.evidence["police_device_on_the_way"] = (at_member(episode, "custody", "devices"),)
     covers = episode.custody.face_covers
     fact.set("face_covered", covers if type(covers) is Absent else bool(covers))
     fact.set("arrest", events if type(events) is Absent else any(e.event == "arrest" for e in events))

@@ -14,6 +14,7 @@ from tests.support.pipeline import pipeline
 
 #: Rules that fire in exactly the same episodes of the corpora, and why they are two rules all the same.
 TOGETHER = {
+    ("RR-1466", "RR-1476"): "one low sugar: what was done for it, and the cause that is charted as not found",
     ("RR-1135", "RR-1404"): "one scene, irritant spray: how long it was watched, and what was told",
     ("RR-1216", "RR-1325"): "a set without a breathing rate is not complete: the author is asked, the sets are counted",
     ("RR-1248", "RR-1272"): "one scene, ketamine for a small child: the age, and the amount",

@@ -71,6 +71,7 @@ def left_wrist_checked(on: float, *minutes: float) -> Document:
     """The left wrist secured at ``on`` and checked so many minutes after that; the other limbs as they were."""
     document = exemplary()
     put(document, "/application/limbs/1/on", clock(on))
+    put(document, "/application/completed", clock(max(on, 16)))
     put(document, "/monitoring/events", [])
     put(document, "/monitoring/actions", [])
     checks = document["monitoring"]["limb_checks"]

@@ -151,6 +151,22 @@ def _(document: Document, one: Scene) -> None:
     del document["handover"]["removed_time"]
 
 
+@defect(
+    "arrest, and the straps off much later",
+    "1589 1460 1352 ?1148 ?1349 ?1324 ?1345 ?1176",
+    "vitals events limbs handover",
+    "straps",
+)
+def _(document: Document, one: Scene) -> None:
+    time = one.at(one.departed + 1)
+    document["monitoring"]["events"].append({"id": "u1", "event": "arrest", "time": time, "before_care": False})
+    document["monitoring"]["actions"].append({"id": "t1", "action": "cpr", "time": time})
+    document["monitoring"]["actions"].append({"id": "t2", "action": "ventilated", "time": time})
+    for limb in document["application"]["limbs"]:
+        limb["off"] = one.at(one.departed + 9)
+    document["handover"]["removed_time"] = one.at(one.departed + 9)
+
+
 @defect("death, hospital not told", "1158 1424", "injuries")
 def _(document: Document, one: Scene) -> None:
     document["injuries"]["death"] = {"died": True, "time": one.at(one.handover), "hospital_told": False}
