@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import msgspec
 
 from service.episode.declaration import Node
 from service.episode.member_names import MemberName
@@ -11,7 +11,7 @@ from service.episode.member_names import MemberName
 Spot = tuple[Node] | tuple[Node, MemberName] | tuple[Node, MemberName, None, tuple[int, int]]
 
 
-class Compared(NamedTuple):
+class Compared(msgspec.Struct, frozen=True, gc=False):
     """Places that were compared. ``decisive``: of a changed member, whether a finding may rest on it."""
 
     places: tuple[Spot, ...]

@@ -8,7 +8,6 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.absence import Absent
 
-from . import intervals
 from .builder import FactBuilder, scaled
 from .entries import items
 from .fact import place
@@ -20,15 +19,8 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(line.episode.monitoring.limb_checks):
         time = check.time.epoch
-        found = [line.limbs[name] for name in line.checked(check) if name in line.limbs]
-        if not found:
-            restrained: bool | None = False
-        elif time is None or not all(limb.known for limb in found):
-            restrained = None
-        else:
-            restrained = any(intervals.inside(time, limb.spans) for limb in found)
         after = None if time is None or line.control is None else time >= line.control
-        alike = (restrained, after, time is None, type(check.by) is Absent, _ALIKE(check))
+        alike = (line.check_of_restrained[check.at], after, time is None, type(check.by) is Absent, _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
         yield _check(line, same, restrained, after)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
@@ -24,6 +24,7 @@ _ALTERED: dict[MemberName, tuple[str, ...]] = {
     "skin": ("blue", "cold", "pale", "swollen", "broken"),
     "pulse": ("weak",),
 }
+_altered_of = declaration.getter(_ALTERED)
 _NOTHING = {
     "absent_pulse": False,
     "longer_than_other_side": False,
@@ -71,7 +72,8 @@ def altered(check: record.LimbCheck, before: frozenset[tuple[str, str]]) -> Foun
 
 
 def _signs(check: record.LimbCheck) -> list[tuple[MemberName, str]]:
-    return [(name, value) for name, words in _ALTERED.items() if (value := getattr(check, name)) in words]
+    signs = zip(_ALTERED.items(), _altered_of(check), strict=True)
+    return [(name, value) for (name, words), value in signs if value in words]
 
 
 def before_straps(line: Timeline, limb: str, own: list[tuple[int, record.LimbCheck]]) -> frozenset[tuple[str, str]]:

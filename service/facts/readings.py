@@ -258,7 +258,7 @@ class Readings:
         """One event for every run of abnormal checks of one limb; of all limbs in one entry the limb is not named."""
         done = [(t, c) for t, c in self.line.all_checks if looked(c)]
         for limb in CHECKED:
-            own = [(t, c) for t, c in done if limb == "all" or limb in self.line.checked(c)]
+            own = done if limb == "all" else [(t, c) for t, c in self.line.checks[limb] if looked(c)]
             for code in ("limb_circulation", "limb_altered"):
                 yield from self._of_limb(limb, code, own)
 
@@ -266,7 +266,7 @@ class Readings:
         before = limb_signs.before_straps(self.line, limb, own)
         readings = []
         for time, check in own:
-            if limb_of(check.side, check.site) != limb:
+            if (check.site == "all") != (limb == "all"):
                 continue
             if code == "limb_altered":
                 found = limb_signs.altered(check, before) if self.line.limbs else None

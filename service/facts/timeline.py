@@ -150,22 +150,28 @@ class Timeline:
         """Limb -> its checks with a charted time, in order; a check of all limbs stands at each limb restrained then."""
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        self.all_checks = timed((check.time, check) for check in listed)
-        for time, check in self.all_checks:
-            for limb in self.checked(check):
-                out[limb].append((time, check))
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
-        for check in listed:
-            if type(check.time) is Absent:
-                for limb in self.checked(check):
+        #: Of each check, by its place: whether a limb that it is about was restrained then, None where that is not known.
+        self.check_of_restrained: dict[str, bool | None] = {}
+        self.all_checks = timed([(check.time, check) for check in listed])
+        for time, check in [*self.all_checks, *((None, check) for check in listed if type(check.time) is Absent)]:
+            limbs = self._checked(check, time)
+            for limb in limbs:
+                if time is None:
                     self.untimed_checks[limb].append(check)
+                else:
+                    out[limb].append((time, check))
+            found = [self.limbs[limb] for limb in limbs if limb in self.limbs]
+            if time is None or not all(limb.known for limb in found):
+                self.check_of_restrained[check.at] = None if found else False
+            else:
+                self.check_of_restrained[check.at] = any(intervals.inside(time, limb.spans) for limb in found)
         return out
 
-    def checked(self, check: record.LimbCheck) -> list[str]:
+    def _checked(self, check: record.LimbCheck, time: int | None) -> list[str]:
         """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
         if check.site != "all":
             return [limb_of(check.side, check.site)]
-        time = check.time.epoch
         return [
             name
             for name, limb in self.limbs.items()

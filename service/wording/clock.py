@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 from service.episode import declaration, record
+from service.episode.absence import Absent
 from service.episode.declaration import Node
 from service.episode.moment import Moment
 from service.episode.pointers import first_time
@@ -24,12 +25,15 @@ class Clock:
         self._texts: dict[int, str] = {}
 
     @functools.cached_property
-    def _every(self) -> list[datetime]:
-        return [moment.when for moment in _times(self._episode)]
+    def _every(self) -> list[Moment]:
+        found: list[Moment] = []
+        _add_times([self._episode], found)
+        return found
 
     @functools.cached_property
     def _first_day(self) -> date | None:
-        return min((t.astimezone(self._zone).date() for t in self._every), default=None)
+        first = min((moment.epoch for moment in self._every), default=None)
+        return None if first is None else self.at(first).date()
 
     @property
     def charted(self) -> bool:
@@ -39,7 +43,7 @@ class Clock:
     @property
     def mixed(self) -> bool:
         """Whether its times have several offsets."""
-        return len({t.utcoffset() for t in self._every}) > 1
+        return len({moment.when.utcoffset() for moment in self._every}) > 1
 
     @property
     def zone(self) -> str:
@@ -82,11 +86,12 @@ class Clock:
         return self.span(*(int(datetime.fromisoformat(span[end]).timestamp()) for end in ("from", "to")))
 
 
-def _times(node: Any) -> Iterator[Moment]:
-    for member in declaration.members(type(node)):
-        value = getattr(node, member.name)
-        for item in value if isinstance(value, tuple) else (value,):
-            if isinstance(item, Moment):
-                yield item
-            elif isinstance(item, Node):
-                yield from _times(item)
+def _add_times(nodes: Sequence[Node], found: list[Moment]) -> None:
+    """Add every charted time of some objects of one class and of what they hold."""
+    shape = declaration.shape(type(nodes[0]))
+    for name in shape.timed:
+        charted: list[Any] = [value for node in nodes if type(value := getattr(node, name)) is not Absent]
+        if name in shape.times:
+            found += charted
+        elif inner := [one for value in charted for one in (value if isinstance(value, tuple) else (value,))]:
+            _add_times(inner, found)
