@@ -124,7 +124,7 @@ def _check_on_wrong_side(line: Timeline) -> Iterator[Compared]:
         own = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
         of_other = [time for time, _ in line.checks[_OTHER_SIDE[name]]]
         for time, check in checks:
-            if check.site != "all" and intervals.inside(time, other.spans) and not intervals.inside(time, own):
+            if check.site != "all" and not intervals.inside(time, own) and intervals.inside(time, other.spans):
                 yield Compared(((check,),), not any(abs(time - t) <= 5 * ROUNDING for t in of_other))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
 
 from . import scales
@@ -41,24 +41,39 @@ def _air_and_flow(line: Timeline) -> Iterator[Compared]:
 
 def _consciousness(line: Timeline) -> Iterator[Compared]:
     """Of each set: responsiveness, GCS and agitation score against each other."""
+    agree = set()
     for v in items(line.episode.monitoring.vitals):
-        total = _total(v)
-        deep = _is(scales.DEEP, v, deep=True)
-        agitated = _is(scales.SUPPORTS, v, deep=False)
-        if type(v.acvpu) is not Absent and v.acvpu in _GCS_OF:
-            if total is not None:
-                low, high = _GCS_OF[v.acvpu]
-                yield Compared(((v, "acvpu"), *_parts(v)), not low <= total <= high)
-            if type(v.gcs_eye) is not Absent and v.acvpu in _EYES_OF:
-                low, high = _EYES_OF[v.acvpu]
-                yield Compared(((v, "acvpu"), (v, "gcs_eye")), not low <= v.gcs_eye <= high)
-        if deep is None or agitated is None:
-            continue
+        alike = _scores_of(v)
+        if alike not in agree:
+            found = list(_scores(v))
+            yield from found
+            if not any(compared.disagrees for compared in found):
+                agree.add(alike)  # sets that read alike agree as well
+
+
+_scores_of = declaration.getter(
+    ("acvpu", "gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor", "agitation_scale", "agitation_score")
+)
+
+
+def _scores(v: record.VitalSet) -> Iterator[Compared]:
+    total = _total(v)
+    deep = _is(scales.DEEP, v, deep=True)
+    agitated = _is(scales.SUPPORTS, v, deep=False)
+    if type(v.acvpu) is not Absent and v.acvpu in _GCS_OF:
         if total is not None:
-            yield Compared(((v, "agitation_score"), *_parts(v)), (deep and total >= 13) or (agitated and total <= 8))
-        if type(v.acvpu) is not Absent:
-            awake, gone = v.acvpu in ("alert", "confused"), v.acvpu in ("pain", "unresponsive")
-            yield Compared(((v, "agitation_score"), (v, "acvpu")), (deep and awake) or (agitated and gone))
+            low, high = _GCS_OF[v.acvpu]
+            yield Compared(((v, "acvpu"), *_parts(v)), not low <= total <= high)
+        if type(v.gcs_eye) is not Absent and v.acvpu in _EYES_OF:
+            low, high = _EYES_OF[v.acvpu]
+            yield Compared(((v, "acvpu"), (v, "gcs_eye")), not low <= v.gcs_eye <= high)
+    if deep is None or agitated is None:
+        return
+    if total is not None:
+        yield Compared(((v, "agitation_score"), *_parts(v)), (deep and total >= 13) or (agitated and total <= 8))
+    if type(v.acvpu) is not Absent:
+        awake, gone = v.acvpu in ("alert", "confused"), v.acvpu in ("pain", "unresponsive")
+        yield Compared(((v, "agitation_score"), (v, "acvpu")), (deep and awake) or (agitated and gone))
 
 
 def _total(v: record.VitalSet) -> int | None:
@@ -93,14 +108,13 @@ def _pregnant(line: Timeline) -> Iterator[Compared]:
 
 def _causes(line: Timeline) -> Iterator[Compared]:
     """A cause charted as not found against the readings up to control; glucose at any time."""
-    sets = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
-    before = [v for t, v in sets if line.control is None or t <= line.control]
+    before = [v for t, v in line.own_sets if line.control is None or t <= line.control]
     for cause in items(line.episode.decision.causes):
         if type(cause.result) is Absent:
             continue
         denied = cause.result == "not_found"
         if cause.cause == "hypoglycaemia":
-            for _, v in sets:
+            for _, v in line.own_sets:
                 if type(v.glucose_mg_dl) is not Absent:
                     low = v.glucose_mg_dl < LOW_GLUCOSE
                     yield Compared(((cause, "result"), (v, "glucose_mg_dl")), denied and low)

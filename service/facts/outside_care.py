@@ -47,12 +47,17 @@ def _entries(line: Timeline) -> Iterator[Compared]:
         items(watch.breathing_checks),
         items(line.episode.reassessments),
     )
+    agrees = False
     for listed in lists:
         for entry in listed:
-            time, before = entry.time.epoch, getattr(entry, "before_care", None)
-            if time is None or before is True:
-                continue
-            yield Compared(((entry, "time"),), _outside(line, time, CLOCKS if before is False else HELP_BEFORE, CLOCKS))
+            time = entry.time.epoch
+            if time is None or (agrees and not _outside(line, time, CLOCKS, CLOCKS)):
+                continue  # one entry that agrees is enough
+            before = getattr(entry, "before_care", None)
+            if before is not True:
+                outside = _outside(line, time, CLOCKS if before is False else HELP_BEFORE, CLOCKS)
+                agrees = agrees or not outside
+                yield Compared(((entry, "time"),), outside)
 
 
 def _decision(line: Timeline) -> Iterator[Compared]:

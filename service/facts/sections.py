@@ -119,8 +119,7 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(vitals) is Absent:
         fact.set("vitals_after_contact", vitals)
     else:
-        ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
-        fact.set("vitals_after_contact", len(ours))
+        fact.set("vitals_after_contact", len(line.own_sets) + len(line.own_untimed))
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
     first = line.sedatives[0] if line.sedatives else None
     fact.set(

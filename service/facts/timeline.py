@@ -124,6 +124,11 @@ class Timeline:
         self.vitals = dated(listed, [vital.time for vital in items(listed)])
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
         self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
+        #: Those of them in this unit's care, and the sets without a time that are not from before it.
+        self.own_sets = [(t, vital) for t, vital in self.sets if self.ours(vital.before_care, t)]
+        self.own_untimed = [v for v in items(listed) if type(v.time) is Absent and v.before_care is not True]
+        #: Times of the sets that count; filled by ``duties.set_points``.
+        self.set_points: list[int] | None = None
         self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
         #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
         self.parts = self._parts()
@@ -161,11 +166,8 @@ class Timeline:
                     self.untimed_checks[limb].append(check)
                 else:
                     out[limb].append((time, check))
-            found = [self.limbs[limb] for limb in limbs if limb in self.limbs]
-            if time is None or not all(limb.known for limb in found):
-                self.check_of_restrained[check.at] = None if found else False
-            else:
-                self.check_of_restrained[check.at] = any(intervals.inside(time, limb.spans) for limb in found)
+            restrained = [self._restrained(limb, time) for limb in limbs]
+            self.check_of_restrained[check.at] = None if None in restrained else True in restrained
         return out
 
     def _checked(self, check: record.LimbCheck, time: int | None) -> list[str]:
@@ -178,6 +180,12 @@ class Timeline:
             if (type(check.side) is Absent or name.startswith(check.side))
             and (time is None or not limb.known or intervals.inside(time, limb.spans))
         ]
+
+    def _restrained(self, limb: str, time: int | None) -> bool | None:
+        part = self.limbs.get(limb)
+        if part is None:
+            return False
+        return None if time is None or not part.known else intervals.inside(time, part.spans)
 
     # ------------------------------------------------------------ spans
 

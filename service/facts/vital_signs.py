@@ -73,8 +73,8 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
                 fact.set(name, True)
                 fact.states.pop(name, None)
         return
-    ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
-    plain = [v for _, v in ours] + [v for v in vitals if type(v.time) is Absent and v.before_care is not True]
+    ours = line.own_sets
+    plain = [v for _, v in ours] + line.own_untimed
     questions: tuple[tuple[str, tuple[MemberName, ...], str | None], ...] = (
         ("spo2_charted", ("spo2",), "oximetry"),
         ("etco2_charted", ("etco2_mmhg", "etco2_waveform"), "capnography"),
