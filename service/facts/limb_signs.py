@@ -6,7 +6,7 @@ is often the first (study notes, read at second hand).
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from service.episode import declaration, record
 from service.episode.absence import Absent
@@ -25,6 +25,7 @@ _ALTERED: dict[MemberName, tuple[str, ...]] = {
     "pulse": ("weak",),
 }
 _altered_of = declaration.getter(_ALTERED)
+_shown_by = declaration.getter((*_ALTERED, "cap_refill_s", "cap_refill_other_side"))
 _NOTHING = {
     "absent_pulse": False,
     "longer_than_other_side": False,
@@ -69,6 +70,21 @@ def altered(check: record.LimbCheck, before: frozenset[tuple[str, str]]) -> Foun
         "altered_signs": len(signs),
     }
     return Found(len(signs) + len(_ALTERED) * grave, signs[0][0], _NOTHING | values)
+
+
+class Shown:
+    """Whether checks show anything that is not well; of those that read alike one is looked at."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[Any, ...], bool] = {}
+
+    def anything(self, check: record.LimbCheck) -> bool:
+        """Whether a check has a sign, whatever stood before the straps."""
+        alike = _shown_by(check)
+        known = self._known.get(alike)
+        if known is None:
+            known = self._known[alike] = circulation(check) is not None or bool(_signs(check))
+        return known
 
 
 def _signs(check: record.LimbCheck) -> list[tuple[MemberName, str]]:

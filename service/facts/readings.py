@@ -29,7 +29,7 @@ from .entries import items
 from .fact import Evidence, place
 from .limbs import looked
 from .places import at_member
-from .quantities import FALLS, MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, falls, limits, rises, row
+from .quantities import FALLS, QUANTITIES, Column, EveryReading, Quantity, falls, limits, rises
 from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_within, recheck_within
 from .surroundings import Surroundings
 from .timeline import ROUNDING, Timeline, limb_of
@@ -189,24 +189,20 @@ class Readings:
 
     def of_vitals(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal readings of one quantity."""
-        # The worst of a column shows at once that a quantity never went wrong, as most do not.
-        columns = dict(zip(MEMBERS, zip(*[row(vital) for _, vital in self.line.sets], strict=True), strict=False))
-        for quantity in QUANTITIES if columns else ():
+        charted = EveryReading(self.line.sets)
+        for quantity in QUANTITIES:
             limit = self._limit(quantity)
-            rise = quantity.code == "etco2_rise"
-            fall = quantity.code in FALLS
-            worst = quantity.worst(columns)
+            if not quantity.may_be(charted, limit):
+                continue
             if quantity.code == "sbp_fall" and (self._age_months or ADULT) < ADULT:
                 continue  # a child's pressure settles lower, and no published fall was found
-            if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
-                continue
             column = quantity.column(self.line.sets)
             if quantity.code in ("etco2_low", "etco2_fall"):
                 # Under compressions a low value shows the flow that they make.
                 column = [entry for entry in column if not self._responses.compressions(entry[0])]
-            if rise:
+            if quantity.code == "etco2_rise":
                 column = rises(self.line, column)
-            if fall:
+            if quantity.code in FALLS:
                 column = falls(self.line, quantity.code, column)
             abnormal = [entry for entry in column if (entry[2] <= limit if quantity.low else entry[2] >= limit)]
             if not abnormal:
@@ -256,16 +252,20 @@ class Readings:
 
     def of_limb_checks(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal checks of one limb; of all limbs in one entry the limb is not named."""
-        done = [(t, c) for t, c in self.line.all_checks if looked(c)]
+        shown = limb_signs.Shown()
         for limb in CHECKED:
-            own = done if limb == "all" else [(t, c) for t, c in self.line.checks[limb] if looked(c)]
+            listed = self.line.all_checks if limb == "all" else self.line.checks[limb]
+            own = [(t, c) for t, c in listed if looked(c)]
             for code in ("limb_circulation", "limb_altered"):
-                yield from self._of_limb(limb, code, own)
+                yield from self._of_limb(limb, code, own, shown)
 
-    def _of_limb(self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]]) -> Iterator[FactBuilder]:
-        before = limb_signs.before_straps(self.line, limb, own)
+    def _of_limb(
+        self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]], shown: limb_signs.Shown
+    ) -> Iterator[FactBuilder]:
+        wrong = [(time, check) for time, check in own if shown.anything(check)]
+        before = limb_signs.before_straps(self.line, limb, own) if wrong else frozenset()
         readings = []
-        for time, check in own:
+        for time, check in wrong:
             if (check.site == "all") != (limb == "all"):
                 continue
             if code == "limb_altered":
