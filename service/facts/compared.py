@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
+
 import msgspec
 
 from service.episode.declaration import Node
@@ -17,3 +20,20 @@ class Compared(msgspec.Struct, frozen=True, gc=False):
     places: tuple[Spot, ...]
     disagrees: bool
     decisive: bool | None = None
+
+
+N = TypeVar("N", bound=Node)
+
+
+def each(
+    listed: Iterable[N], alike: Callable[[N], object], compare: Callable[[N], Iterable[Compared]]
+) -> Iterator[Compared]:
+    """The comparisons of each object; of those that read ``alike`` and agree, one is enough."""
+    agree = set()
+    for node in listed:
+        values = alike(node)
+        if values not in agree:
+            found = list(compare(node))
+            yield from found
+            if not any(compared.disagrees for compared in found):
+                agree.add(values)

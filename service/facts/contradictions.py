@@ -17,7 +17,7 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder
-from .compared import Compared, Spot
+from .compared import Compared, Spot, each
 from .disagreements import DISAGREEMENTS
 from .entries import items
 from .fact import place
@@ -48,16 +48,16 @@ _DECISIVE = (
 _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
 
 
-def _gcs(line: Timeline) -> list[Compared]:
-    """Every set whose parts do not add up to the total, and the first whose parts do."""
-    found: list[Compared] = []
-    for v in items(line.episode.monitoring.vitals):
-        score = _gcs_of(v)
-        if Absent not in map(type, score):
-            clash = sum(score[:3]) != score[3]
-            if clash or not found:
-                found.append(Compared(((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), clash))
-    return found
+def _gcs(line: Timeline) -> Iterator[Compared]:
+    return each(items(line.episode.monitoring.vitals), _gcs_of, _sum)
+
+
+def _sum(v: record.VitalSet) -> Iterator[Compared]:
+    """Whether the parts add up to the total."""
+    score = _gcs_of(v)
+    if Absent not in map(type, score):
+        places: tuple[Spot, ...] = ((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total"))
+        yield Compared(places, sum(score[:3]) != score[3])
 
 
 def _limb_off_before_on(line: Timeline) -> list[Compared]:

@@ -8,7 +8,7 @@ from service.episode import declaration, record
 from service.episode.absence import Absent
 
 from . import scales
-from .compared import Compared, Spot
+from .compared import Compared, Spot, each
 from .entries import items
 from .timeline import ROUNDING, Timeline
 
@@ -41,14 +41,7 @@ def _air_and_flow(line: Timeline) -> Iterator[Compared]:
 
 def _consciousness(line: Timeline) -> Iterator[Compared]:
     """Of each set: responsiveness, GCS and agitation score against each other."""
-    agree = set()
-    for v in items(line.episode.monitoring.vitals):
-        alike = _scores_of(v)
-        if alike not in agree:
-            found = list(_scores(v))
-            yield from found
-            if not any(compared.disagrees for compared in found):
-                agree.add(alike)  # sets that read alike agree as well
+    return each(items(line.episode.monitoring.vitals), _scores_of, _scores)
 
 
 _scores_of = declaration.getter(
@@ -136,9 +129,9 @@ def _skin(line: Timeline) -> Iterator[Compared]:
     none = all(injury.when == "before_contact" for injury in injuries.patient) and not any(
         c.complication in ("skin_injury", "limb_injury") for c in items(injuries.complications)
     )
-    for check in items(line.episode.monitoring.limb_checks):
-        if type(check.skin) is not Absent:
-            yield Compared(((check, "skin"), (injuries, "patient")), none and check.skin == "broken")
+    checks = [check for check in items(line.episode.monitoring.limb_checks) if type(check.skin) is not Absent]
+    for check in [*checks[:1], *(check for check in checks[1:] if check.skin == "broken")]:
+        yield Compared(((check, "skin"), (injuries, "patient")), none and check.skin == "broken")
     for item in items(line.limb_items):
         if type(item.skin_at_removal) is not Absent:
             hurt = item.skin_at_removal == "broken"

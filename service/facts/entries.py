@@ -26,14 +26,12 @@ def items(value: tuple[T, ...] | Absent) -> tuple[T, ...]:
 
 def timed(listed: Iterable[tuple[Moment | Absent, N]]) -> list[tuple[int, N]]:
     """(epoch, item) of the items with a charted time, in order; at one time in the order of their places."""
-    found = [(epoch, item) for time, item in listed if (epoch := time.epoch) is not None]
-    found.sort(key=_TIME)
-    if len({time for time, _ in found}) < len(found):
-        found.sort(key=lambda entry: (entry[0], entry[1].at))
-    return found
+    found = [(epoch, item.at, item) for time, item in listed if (epoch := time.epoch) is not None]
+    found.sort(key=_TIME_AND_PLACE)
+    return [(epoch, item) for epoch, _, item in found]
 
 
-_TIME = itemgetter(0)
+_TIME_AND_PLACE = itemgetter(0, 1)
 
 
 @dataclass(frozen=True, slots=True)

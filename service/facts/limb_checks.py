@@ -35,7 +35,7 @@ _ALIKE = declaration.getter(
 def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None, after: bool | None) -> FactBuilder:
     check = same[0]
     limb = limb_of(check.side, check.site)
-    fact = FactBuilder("check", limb, tuple(place(each) for each in same))
+    fact = FactBuilder("check", limb, tuple([place(each) for each in same]))
     fact.members(check, line.wanted("check"))
     fact.know(limb=limb, attempted=type(check.not_done) is not Absent)
     pulse, refill = check.pulse, check.cap_refill_s

@@ -59,8 +59,10 @@ def check_times(line: Timeline, limb: str) -> list[int]:
 def limbs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for every limb with a device on it in this unit's care."""
     listed = line.episode.monitoring.limb_checks
-    entries = [c for limb in line.limbs for c in (*[c for _, c in line.checks[limb]], *line.untimed_checks[limb])]
-    checked = any(map(looked, entries))
+    checked = any(
+        any(looked(c) for _, c in line.checks[limb]) or any(map(looked, line.untimed_checks[limb]))
+        for limb in line.limbs
+    )
     for limb in line.limbs.values():
         fact = FactBuilder("limb", limb.limb, tuple([place(x) for x in limb.devices]))
         fact.know(
@@ -122,8 +124,9 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
     lost = [time for time in untimed if type(time) is Absent and time.state != "missing"]
     where = (*fact.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
     fact.evidence["checks"] = where
-    seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
-    entered = [c for t, c in line.checks[limb.limb] if not limb.known or intervals.inside(t, limb.spans)]
+    seen = [t for span in limb.spans for t in intervals.among(points, span)] if limb.known else points
+    spans = limb.spans if limb.known else (intervals.ALWAYS,)
+    entered = [c for span in spans for _, c in intervals.among(line.checks[limb.limb], span, key=itemgetter(0))]
     count = len(entered) + len(untimed)
     done = sum(map(looked, [*entered, *line.untimed_checks[limb.limb]]))
     if isinstance(listed, Partial):
@@ -133,7 +136,7 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.unknown(_DERIVED, "not_collected")
         return
     fact.set("checks_done", None if lost and not done else done, "not_collected")
-    fact.evidence["checks_done"] = tuple(place(c, "not_done") for c in entered) or where
+    fact.evidence["checks_done"] = tuple([place(c, "not_done") for c in entered]) or where
     if count and (entered or not lost):
         fact.know(checks=count)
     else:

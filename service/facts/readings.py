@@ -255,19 +255,19 @@ class Readings:
         shown = limb_signs.Shown()
         for limb in CHECKED:
             listed = self.line.all_checks if limb == "all" else self.line.checks[limb]
-            own = [(t, c) for t, c in listed if looked(c)]
-            for code in ("limb_circulation", "limb_altered"):
-                yield from self._of_limb(limb, code, own, shown)
+            named = [(t, c) for t, c in listed if (c.site == "all") == (limb == "all")]
+            wrong = [(t, c) for t, c in named if shown.anything(c) and looked(c)]
+            if wrong:
+                own = [(t, c) for t, c in listed if looked(c)]
+                for code in ("limb_circulation", "limb_altered"):
+                    yield from self._of_limb(limb, code, own, wrong)
 
     def _of_limb(
-        self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]], shown: limb_signs.Shown
+        self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]], wrong: list[tuple[int, record.LimbCheck]]
     ) -> Iterator[FactBuilder]:
-        wrong = [(time, check) for time, check in own if shown.anything(check)]
-        before = limb_signs.before_straps(self.line, limb, own) if wrong else frozenset()
+        before = limb_signs.before_straps(self.line, limb, own)
         readings = []
         for time, check in wrong:
-            if (check.site == "all") != (limb == "all"):
-                continue
             if code == "limb_altered":
                 found = limb_signs.altered(check, before) if self.line.limbs else None
             else:

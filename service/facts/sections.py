@@ -154,4 +154,4 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
         there = [c for c in checks if line.check_of_restrained[c.at] is not False]
         fact.know(limb_checks_on_restrained=len(there), limb_checks_done=sum(map(looked, there)))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
-        fact.evidence["limb_checks_done"] = tuple(place(c, "not_done") for c in there)
+        fact.evidence["limb_checks_done"] = tuple([place(c, "not_done") for c in there])

@@ -47,6 +47,7 @@ _POLICE_LIMBS = {
 _ARM_SITES = ("wrist", "forearm", "hand")
 
 
+@functools.cache
 def limb_of(side: str | Absent, site: str) -> str:
     """The limb a site belongs to: wrist, forearm and hand to the arm, ankle, thigh and foot to the leg; else the site."""
     if site in ("torso", "all"):
@@ -123,13 +124,13 @@ class Timeline:
         listed = episode.monitoring.vitals
         self.vitals = dated(listed, [vital.time for vital in items(listed)])
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
-        self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
+        self.sets: list[tuple[int, record.VitalSet]] = timed([(vital.time, vital) for vital in items(listed)])
         #: Those of them in this unit's care, and the sets without a time that are not from before it.
         self.own_sets = [(t, vital) for t, vital in self.sets if self.ours(vital.before_care, t)]
         self.own_untimed = [v for v in items(listed) if type(v.time) is Absent and v.before_care is not True]
         #: Times of the sets that count; filled by ``duties.set_points``.
         self.set_points: list[int] | None = None
-        self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
+        self.postures: list[tuple[int, record.Posture]] = timed([(p.start, p) for p in items(episode.postures)])
         #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
         self.parts = self._parts()
         self.limbs = {name: part for name, part in self.parts.items() if name != "torso"}

@@ -253,8 +253,9 @@ _signs_of = declaration.getter(("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg"))
 def _identical(fact: FactBuilder, ours: list[tuple[int, record.VitalSet]]) -> None:
     best: list[record.VitalSet] = []
     for values, alike in groupby([vital for _, vital in ours], key=_signs_of):
-        if list(map(type, values)).count(Absent) <= len(values) - 3:
-            best = max(best, list(alike), key=len)
+        same = list(alike)
+        if len(same) > len(best) and list(map(type, values)).count(Absent) <= len(values) - 3:
+            best = same
     fact.know(identical_sets=len(best))
     if len(best) > 1:
         fact.evidence["identical_sets"] = tuple(place(v) for v in best)
