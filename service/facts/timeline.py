@@ -18,7 +18,7 @@ from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
 from .builder import Asked, FactBuilder, Wanted
-from .entries import dated, entries, items, timed
+from .entries import Entries, dated, items, timed
 from .fact import Scalar
 from .intervals import Span
 
@@ -116,8 +116,9 @@ class Timeline:
         #: When this unit's care ended: transfer of care, else the end without one.
         self.care_end: int | None = self.handover if self.handover is not None else episode.transport.ended.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
-        #: The last time of the record, and the objects that say when they were written.
-        self.last, self.written = entries(episode)
+        entries = Entries(episode)
+        #: The first and the last time of the record, and the objects that say when they were written.
+        self.first, self.last, self.written = entries.first, entries.last, entries.written
         self.limb_items = episode.application.limbs
         self.police_items = episode.custody.devices
         self.dose_items = episode.sedation.doses
@@ -161,7 +162,7 @@ class Timeline:
         self.check_of_restrained: dict[str, bool | None] = {}
         self.all_checks = timed([(check.time, check) for check in listed])
         for time, check in [*self.all_checks, *((None, check) for check in listed if type(check.time) is Absent)]:
-            limbs = self._checked(check, time)
+            limbs = self.checked(check)
             for limb in limbs:
                 if time is None:
                     self.untimed_checks[limb].append(check)
@@ -171,10 +172,11 @@ class Timeline:
             self.check_of_restrained[check.at] = None if None in restrained else True in restrained
         return out
 
-    def _checked(self, check: record.LimbCheck, time: int | None) -> list[str]:
+    def checked(self, check: record.LimbCheck) -> list[str]:
         """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
         if check.site != "all":
             return [limb_of(check.side, check.site)]
+        time = check.time.epoch
         return [
             name
             for name, limb in self.limbs.items()

@@ -102,13 +102,13 @@ def build(
     """The review of one episode. ``sheet``: of a running call where ``stage`` is open and ``ends_of_call`` names none."""
     ended = ends_of_call(intake.episode) if wanted.stage == "open" else []
     stage: Stage = "closing" if ended else wanted.stage
-    clock = Clock(intake.episode)
+    clock = Clock(intake.episode, sheet.began)
     vocabulary = ruleset.book.vocabulary
     off, notices = tell.of_switches(ruleset.profile, sheet.closed, clock)
     on = {n: entry for n, entry in ruleset.rules.items() if entry.rule.id not in off} if off else ruleset.rules
     running = stage == "open"
     asked = {n: entry for n, entry in on.items() if entry.rule.due == "now"} if running else on
-    outcomes = _outcomes(on, asked, decisions)
+    outcomes = _outcomes(ruleset, on, asked, decisions)
 
     found: dict[int, list[Instance]] = {}
     for number in sorted(decisions.found.keys() & asked.keys()):
@@ -198,10 +198,17 @@ def build(
     return Review(document, outcomes, tuple(disputed_rules), by_rule, intake, sheet)
 
 
-def _outcomes(on: Mapping[int, RuleEntry], asked: Mapping[int, RuleEntry], decisions: Decisions) -> dict[str, str]:
+def _outcomes(
+    ruleset: Ruleset, on: Mapping[int, RuleEntry], asked: Mapping[int, RuleEntry], decisions: Decisions
+) -> dict[str, str]:
     """Rule id -> outcome, of every rule that is on; what a running call is not asked yet is not applicable."""
-    said = decisions.outcomes
-    return {entry.rule.id: said[number] if number in asked else NOT_APPLICABLE for number, entry in on.items()}
+    found = dict(zip(ruleset.ids, decisions.outcomes, strict=True))
+    for number in ruleset.rules.keys() - asked.keys():
+        if number in on:
+            found[ruleset.ids[number]] = NOT_APPLICABLE
+        else:
+            del found[ruleset.ids[number]]
+    return found
 
 
 def _tell_now(

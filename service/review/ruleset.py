@@ -42,13 +42,14 @@ class RuleEntry:
 
 @dataclass(frozen=True, slots=True)
 class Ruleset:
-    """All rules under one profile. ``rules``: by their number. ``critical_duties``: the numbers of the critical rules of
+    """All rules under one profile. ``rules``: by their number, ``ids``: theirs in that order. ``critical_duties``: the numbers of the critical rules of
     completeness. ``uppermost_first``: the numbers of the rules that yield to others, each after those that it yields to."""
 
     book: Rulebook
     profile: Profile
     versions: Mapping[str, str]
     rules: Mapping[int, RuleEntry]
+    ids: tuple[str, ...]
     critical_duties: frozenset[int]
     uppermost_first: tuple[int, ...]
 
@@ -61,8 +62,15 @@ class Ruleset:
             for entry in rules
             if entry.rule.category == "completeness" and entry.bound.severity == "critical"
         )
-        by_number = {entry.number: entry for entry in rules}
-        return cls(book, profile, versions(book, profile, service, api), by_number, duties, _uppermost_first(rules))
+        return cls(
+            book,
+            profile,
+            versions(book, profile, service, api),
+            {entry.number: entry for entry in rules},
+            tuple(entry.rule.id for entry in rules),
+            duties,
+            _uppermost_first(rules),
+        )
 
 
 def versions(book: Rulebook, profile: Profile, service: str, api: str) -> dict[str, str]:
