@@ -20,7 +20,8 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
     for check in items(line.episode.monitoring.limb_checks):
         time = check.time.epoch
         after = None if time is None or line.control is None else time >= line.control
-        alike = (line.check_of_restrained[check.at], after, time is None, type(check.by) is Absent, _ALIKE(check))
+        restrained = None if check.at in line.of_unknown else check.at in line.of_restrained
+        alike = (restrained, after, time is None, type(check.by) is Absent, _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
         yield _check(line, same, restrained, after)

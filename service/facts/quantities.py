@@ -5,9 +5,10 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
-from service.episode import declaration, record
+from service.episode import record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
@@ -70,8 +71,7 @@ class EveryReading:
     """The different readings of each quantity in some sets: a quantity takes far fewer values than there are sets."""
 
     def __init__(self, sets: Iterable[tuple[int, record.VitalSet]]) -> None:
-        columns = zip(*[row(vital) for _, vital in sets], strict=True)
-        self._columns: dict[str, tuple[Any, ...]] = dict(zip(MEMBERS, columns, strict=False))
+        self._vitals = [vital for _, vital in sets]
         self._known: dict[tuple[str | Callable[..., int | None], tuple[MemberName, ...]], set[int]] = {}
 
     def of(self, quantity: Quantity) -> set[int]:
@@ -79,11 +79,12 @@ class EveryReading:
         read, members = quantity.read, quantity.of or (quantity.member,)
         known = self._known.get((read, members))
         if known is None:
-            values = set(zip(*[self._columns.get(name, ()) for name in members], strict=True))
-            if callable(read):
-                known = {value for each in values if (value := read(*each)) is not None}
+            values: set[Any] = set(map(attrgetter(*members), self._vitals))
+            if not callable(read):
+                known = {scaled(value, read) if read else value for value in values if type(value) is not Absent}
             else:
-                known = {scaled(value, read) if read else value for (value,) in values if type(value) is not Absent}
+                told = [read(*value) for value in values] if len(members) > 1 else map(read, values)
+                known = {reading for reading in told if reading is not None}
             self._known[read, members] = known
         return known
 
@@ -171,9 +172,6 @@ QUANTITIES = (
     Quantity("sbp_fall", "sbp", False, 40),
     Quantity("gcs_fall", "gcs_total", False, 3, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
 )
-
-MEMBERS = tuple(dict.fromkeys(name for quantity in QUANTITIES for name in quantity.of or (quantity.member,)))
-row = declaration.getter(MEMBERS)
 
 
 def limits(age_years: int | None, age_months: int | None) -> dict[str, int]:

@@ -151,7 +151,7 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(checks) is Absent:
         fact.unknown(("limb_checks_on_restrained", "limb_checks_done"), checks.state)
     else:
-        there = [c for c in checks if line.check_of_restrained[c.at] is not False]
+        there = [c for c in checks if c.at in line.of_restrained or c.at in line.of_unknown]
         fact.know(limb_checks_on_restrained=len(there), limb_checks_done=sum(map(looked, there)))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
         fact.evidence["limb_checks_done"] = tuple([place(c, "not_done") for c in there])

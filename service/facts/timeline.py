@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass
+from operator import itemgetter
 
 from service.episode import record
 from service.episode.absence import Absent
@@ -45,6 +46,7 @@ _POLICE_LIMBS = {
     "ankles": _LEGS,
 }
 _ARM_SITES = ("wrist", "forearm", "hand")
+_TIME = itemgetter(0)
 
 
 @functools.cache
@@ -158,18 +160,24 @@ class Timeline:
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
         self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
-        #: Of each check, by its place: whether a limb that it is about was restrained then, None where that is not known.
-        self.check_of_restrained: dict[str, bool | None] = {}
         self.all_checks = timed([(check.time, check) for check in listed])
-        for time, check in [*self.all_checks, *((None, check) for check in listed if type(check.time) is Absent)]:
-            limbs = self.checked(check)
-            for limb in limbs:
-                if time is None:
+        for time, check in self.all_checks:
+            for limb in self.checked(check):
+                out[limb].append((time, check))
+        for check in listed:
+            if type(check.time) is Absent:
+                for limb in self.checked(check):
                     self.untimed_checks[limb].append(check)
-                else:
-                    out[limb].append((time, check))
-            restrained = [self._restrained(limb, time) for limb in limbs]
-            self.check_of_restrained[check.at] = None if None in restrained else True in restrained
+        #: Places of the checks of a limb that was restrained then, and of those of which that is not known.
+        self.of_restrained: set[str] = set()
+        self.of_unknown: set[str] = set()
+        for name, limb_time in self.limbs.items():
+            self.of_unknown.update([check.at for check in self.untimed_checks[name]])
+            if not limb_time.known:
+                self.of_unknown.update([check.at for _, check in out[name]])
+                continue
+            for span in limb_time.spans:
+                self.of_restrained.update([check.at for _, check in intervals.among(out[name], span, key=_TIME)])
         return out
 
     def checked(self, check: record.LimbCheck) -> list[str]:
@@ -183,12 +191,6 @@ class Timeline:
             if (type(check.side) is Absent or name.startswith(check.side))
             and (time is None or not limb.known or intervals.inside(time, limb.spans))
         ]
-
-    def _restrained(self, limb: str, time: int | None) -> bool | None:
-        part = self.limbs.get(limb)
-        if part is None:
-            return False
-        return None if time is None or not part.known else intervals.inside(time, part.spans)
 
     # ------------------------------------------------------------ spans
 
