@@ -141,7 +141,7 @@ class Pipeline:
         """Every rule with the numbers and the severity of a profile. Raises UnknownProfile."""
         if profile not in self._rulesets:
             raise UnknownProfile
-        return [entry.bound for entry in self._rulesets[profile].rules]
+        return [entry.bound for entry in self._rulesets[profile].rules.values()]
 
     def read(self, body: bytes, media_type: str, checkpoint: Checkpoint = never) -> Intake:
         """Read a body of one of ``MEDIA_TYPES``. Raises Rejected (400, 422), KeyError for another media type."""

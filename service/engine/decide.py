@@ -163,14 +163,12 @@ class Decider:
                         out.found.setdefault(number, []).append(index)
                     elif said == generated.OPEN:
                         out.open.setdefault(number, []).append(index)
-        # Only a list that is recorded and empty says that there was none.
-        empty = {
-            kind: self.when_none[kind] if sheet.drawn_from.get(kind) == RECORDED else NOT_ASSESSABLE
-            for kind in self._kinds.keys() - answers.keys()
-        }
-        out.outcomes = [
-            empty.get(kind) or generated.OUTCOMES[said] for kind, said in zip(self.about, gravest, strict=True)
-        ]
+        out.outcomes = [generated.OUTCOMES[said] for said in gravest]
+        for kind in self._kinds.keys() - answers.keys():
+            # Only a list that is recorded and empty says that there was none.
+            none = self.when_none[kind] if sheet.drawn_from.get(kind) == RECORDED else NOT_ASSESSABLE
+            for number in self._kinds[kind].whole.rules:
+                out.outcomes[number] = none
         return findings
 
     def _settle(

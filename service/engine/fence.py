@@ -7,8 +7,11 @@ what goes wrong otherwise (durable-rules 2.0.28, pinned):
   wall clock steps. So fired rules are taken from the C module here.
 * A batch that does not parse ends without an error. So every chunk starts
   with ``begin_``, and counts only when ``end_`` was the last to fire.
-* The engine compares ids by a 32-bit hash. So only one state is ever alive,
+* The engine compares ids by a 32-bit hash. So a ruleset has only one state,
   with fixed message ids that are known not to collide.
+* Making a state takes as long as deciding a record. So it is kept, and the
+  facts are taken back after each evaluation; a state in which one is left, or
+  that did not finish, is deleted.
 * Deleting a state slot in which nothing has fired frees an uninitialised
   pointer. So every slot fires once before its first deletion.
 * One evaluation is many C calls, so a lock keeps them together. Build before
@@ -79,7 +82,7 @@ class Fence:
             if not _finished(self._drain(_BEGIN + _END)):
                 # No delete here: in a slot where nothing fired it would free an uninitialised pointer.
                 raise EngineError("the engine failed its first use")
-            self._clear()
+            self._delete_state()
 
     def fire(self, facts: Sequence[Fact], checkpoint: Checkpoint = never) -> set[tuple[int, int]]:
         """Every (rule number, index of the fact) for which the rule's condition holds.
@@ -99,12 +102,15 @@ class Fence:
     def _evaluate(self, written: list[str]) -> list[str]:
         text = _BEGIN + "".join([id_ + members for id_, members in zip(_IDS, written, strict=False)]) + _END
         messages: list[str] = []
+        empty = False
         try:
             with _lock:
                 try:
                     messages = self._drain(text)
+                    empty = _finished(messages) and self._take_back(text)
                 finally:
-                    self._clear()
+                    if not empty:
+                        self._delete_state()
         except Exception:  # noqa: BLE001 - reported as an error of our own
             # The engine's exceptions can quote facts, so nothing of them goes on, not even as context.
             messages = []
@@ -125,7 +131,12 @@ class Fence:
             message = engine.complete_and_start_action(self._handle, state)
         return messages
 
-    def _clear(self) -> None:
+    def _take_back(self, text: str) -> bool:
+        """Retract every fact of a batch; whether none is left."""
+        engine.retract_facts(self._handle, text)
+        return bool(engine.get_facts(self._handle, _SID) == "[]")
+
+    def _delete_state(self) -> None:
         try:
             engine.delete_state(self._handle, _SID)
         except engine.error as error:

@@ -8,7 +8,7 @@ from service.episode.drugs import DRUGS, PARENTERAL, ROUTE_GROUP
 
 from . import intervals
 from .builder import FactBuilder
-from .duties import is_set
+from .duties import set_points
 from .entries import items
 from .fact import place
 from .places import at_member
@@ -79,8 +79,9 @@ def watch_due_from(line: Timeline) -> int | None:
     ):
         return None
     monitoring = line.episode.monitoring
-    looks = [t for t, vital in line.sets if is_set(vital, t, line)]
-    looks += [t for check in items(monitoring.breathing_checks) if (t := check.time.epoch) is not None]
+    looks = set_points(line) + [
+        t for check in items(monitoring.breathing_checks) if (t := check.time.epoch) is not None
+    ]
     looks = [t for t in looks if contact <= t <= contact + TAKING_OVER + ROUNDING]
     if not looks:
         return None

@@ -80,7 +80,7 @@ class ChartedEvents:
 
     def _told_elsewhere(self, harm: str) -> bool:
         """Whether an event, a set of vital signs or an action of this unit's care shows the same."""
-        sets = [v for t, v in self.line.sets if self.line.ours(v.before_care, t)]
+        sets = [v for _, v in self.line.own_sets]
         codes = {event.event for event in items(self.line.episode.monitoring.events)}
         if harm == "cardiac_arrest":
             return "arrest" in codes or any(v.hr == 0 or v.rhythm in NO_OUTPUT for v in sets)

@@ -17,7 +17,7 @@ from service.episode.moment import Moment
 
 from . import intervals
 from .builder import FactBuilder
-from .compared import Compared, Spot
+from .compared import Compared, Spot, each
 from .disagreements import DISAGREEMENTS
 from .entries import items
 from .fact import place
@@ -49,16 +49,16 @@ _DECISIVE = (
 _gcs_of = declaration.getter(("gcs_eye", "gcs_verbal", "gcs_motor", "gcs_total"))
 
 
-def _gcs(line: Timeline) -> list[Compared]:
-    """Every set whose parts do not add up to the total, and the first whose parts do."""
-    found: list[Compared] = []
-    for v in items(line.episode.monitoring.vitals):
-        score = _gcs_of(v)
-        if Absent not in map(type, score):
-            clash = sum(score[:3]) != score[3]
-            if clash or not found:
-                found.append(Compared(((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total")), clash))
-    return found
+def _gcs(line: Timeline) -> Iterator[Compared]:
+    return each(items(line.episode.monitoring.vitals), _gcs_of, _sum)
+
+
+def _sum(v: record.VitalSet) -> Iterator[Compared]:
+    """Whether the parts add up to the total."""
+    score = _gcs_of(v)
+    if Absent not in map(type, score):
+        places: tuple[Spot, ...] = ((v, "gcs_eye"), (v, "gcs_verbal"), (v, "gcs_motor"), (v, "gcs_total"))
+        yield Compared(places, sum(score[:3]) != score[3])
 
 
 def _limb_off_before_on(line: Timeline) -> list[Compared]:
@@ -125,7 +125,7 @@ def _check_on_wrong_side(line: Timeline) -> Iterator[Compared]:
         own = [(start - ROUNDING, end + ROUNDING) for start, end in limb.spans] if limb is not None else []
         of_other = [time for time, _ in line.checks[_OTHER_SIDE[name]]]
         for time, check in checks:
-            if check.site != "all" and intervals.inside(time, other.spans) and not intervals.inside(time, own):
+            if check.site != "all" and not intervals.inside(time, own) and intervals.inside(time, other.spans):
                 yield Compared(((check,),), not any(abs(time - t) <= 5 * ROUNDING for t in of_other))
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
 
 from . import scales
-from .compared import Compared, Spot
+from .compared import Compared, Spot, each
 from .entries import items
 from .timeline import ROUNDING, Timeline
 
@@ -41,24 +41,32 @@ def _air_and_flow(line: Timeline) -> Iterator[Compared]:
 
 def _consciousness(line: Timeline) -> Iterator[Compared]:
     """Of each set: responsiveness, GCS and agitation score against each other."""
-    for v in items(line.episode.monitoring.vitals):
-        total = _total(v)
-        deep = _is(scales.DEEP, v, deep=True)
-        agitated = _is(scales.SUPPORTS, v, deep=False)
-        if type(v.acvpu) is not Absent and v.acvpu in _GCS_OF:
-            if total is not None:
-                low, high = _GCS_OF[v.acvpu]
-                yield Compared(((v, "acvpu"), *_parts(v)), not low <= total <= high)
-            if type(v.gcs_eye) is not Absent and v.acvpu in _EYES_OF:
-                low, high = _EYES_OF[v.acvpu]
-                yield Compared(((v, "acvpu"), (v, "gcs_eye")), not low <= v.gcs_eye <= high)
-        if deep is None or agitated is None:
-            continue
+    return each(items(line.episode.monitoring.vitals), _scores_of, _scores)
+
+
+_scores_of = declaration.getter(
+    ("acvpu", "gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor", "agitation_scale", "agitation_score")
+)
+
+
+def _scores(v: record.VitalSet) -> Iterator[Compared]:
+    total = _total(v)
+    deep = _is(scales.DEEP, v, deep=True)
+    agitated = _is(scales.SUPPORTS, v, deep=False)
+    if type(v.acvpu) is not Absent and v.acvpu in _GCS_OF:
         if total is not None:
-            yield Compared(((v, "agitation_score"), *_parts(v)), (deep and total >= 13) or (agitated and total <= 8))
-        if type(v.acvpu) is not Absent:
-            awake, gone = v.acvpu in ("alert", "confused"), v.acvpu in ("pain", "unresponsive")
-            yield Compared(((v, "agitation_score"), (v, "acvpu")), (deep and awake) or (agitated and gone))
+            low, high = _GCS_OF[v.acvpu]
+            yield Compared(((v, "acvpu"), *_parts(v)), not low <= total <= high)
+        if type(v.gcs_eye) is not Absent and v.acvpu in _EYES_OF:
+            low, high = _EYES_OF[v.acvpu]
+            yield Compared(((v, "acvpu"), (v, "gcs_eye")), not low <= v.gcs_eye <= high)
+    if deep is None or agitated is None:
+        return
+    if total is not None:
+        yield Compared(((v, "agitation_score"), *_parts(v)), (deep and total >= 13) or (agitated and total <= 8))
+    if type(v.acvpu) is not Absent:
+        awake, gone = v.acvpu in ("alert", "confused"), v.acvpu in ("pain", "unresponsive")
+        yield Compared(((v, "agitation_score"), (v, "acvpu")), (deep and awake) or (agitated and gone))
 
 
 def _total(v: record.VitalSet) -> int | None:
@@ -93,15 +101,14 @@ def _pregnant(line: Timeline) -> Iterator[Compared]:
 
 def _causes(line: Timeline) -> Iterator[Compared]:
     """A cause charted as not found against the readings up to control; glucose at any time."""
-    sets = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
-    before = [v for t, v in sets if line.control is None or t <= line.control]
+    before = [v for t, v in line.own_sets if line.control is None or t <= line.control]
     for cause in items(line.episode.decision.causes):
         if type(cause.result) is Absent:
             continue
         denied = cause.result == "not_found"
         yield from _charted_elsewhere(line, cause, denied)
         if cause.cause == "hypoglycaemia":
-            for _, v in sets:
+            for _, v in line.own_sets:
                 if type(v.glucose_mg_dl) is not Absent:
                     low = v.glucose_mg_dl < LOW_GLUCOSE
                     yield Compared(((cause, "result"), (v, "glucose_mg_dl")), denied and low)
@@ -131,9 +138,9 @@ def _skin(line: Timeline) -> Iterator[Compared]:
     none = all(injury.when == "before_contact" for injury in injuries.patient) and not any(
         c.complication in ("skin_injury", "limb_injury") for c in items(injuries.complications)
     )
-    for check in items(line.episode.monitoring.limb_checks):
-        if type(check.skin) is not Absent:
-            yield Compared(((check, "skin"), (injuries, "patient")), none and check.skin == "broken")
+    checks = [check for check in items(line.episode.monitoring.limb_checks) if type(check.skin) is not Absent]
+    for check in [*checks[:1], *(check for check in checks[1:] if check.skin == "broken")]:
+        yield Compared(((check, "skin"), (injuries, "patient")), none and check.skin == "broken")
     for item in items(line.limb_items):
         if type(item.skin_at_removal) is not Absent:
             hurt = item.skin_at_removal == "broken"

@@ -54,7 +54,14 @@ def is_set(vital: record.VitalSet, time: int, line: Timeline) -> bool:
 def set_times(line: Timeline) -> list[int] | Absent:
     """Times of the sets that count (``is_set``); an Absent as for ``charted_times``."""
     listed = charted_times(line.vitals, ("rr", "spo2", "etco2_mmhg"), line)
-    return listed if type(listed) is Absent else [t for t, vital in line.sets if is_set(vital, t, line)]
+    return listed if type(listed) is Absent else set_points(line)
+
+
+def set_points(line: Timeline) -> list[int]:
+    """Times of the sets that count, in order."""
+    if line.set_points is None:
+        line.set_points = [t for t, vital in line.sets if is_set(vital, t, line)]
+    return line.set_points
 
 
 def meets_duty(value: object, time: int, line: Timeline) -> bool:

@@ -148,8 +148,10 @@ class FactSheet:
     ``drawn_from``: kind of fact -> state of the list of the record that its
     facts come from, ``recorded`` for kinds that come from no list. ``closed``:
     when the chart was closed, else the last time in it, in epoch seconds.
+    ``began``: the first of all times in it.
     """
 
     facts: tuple[Fact, ...]
     drawn_from: Mapping[str, str]
     closed: int | None = None
+    began: int | None = None

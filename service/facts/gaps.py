@@ -17,7 +17,7 @@ from service.episode.member_names import MemberName
 from . import intervals
 from .attendance import watch_due_from
 from .builder import FactBuilder
-from .duties import is_set
+from .duties import set_points
 from .entries import dated, items
 from .fact import place
 from .intervals import Span
@@ -45,7 +45,7 @@ def gaps(line: Timeline) -> Iterator[FactBuilder]:
     monitoring = line.episode.monitoring
     vitals = line.vitals
     at = {t: v for v in items(vitals) if (t := v.time.epoch) is not None}
-    points = [t for t, v in line.sets if is_set(v, t, line)]
+    points = set_points(line)
     first = line.sedatives[0] if line.sedatives else None
     sedated = _window(line, first if first is None or line.contact is None else max(first, line.contact))
     awake = intervals.clip(line.restrained, None, first) if first is not None else list(line.restrained)

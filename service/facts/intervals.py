@@ -9,7 +9,9 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from heapq import heappop, heappush
 from itertools import islice
+from typing import TypeVar
 
+T = TypeVar("T")
 Span = tuple[int, int]
 #: Longer than any record.
 ALWAYS: Span = (-(1 << 62), 1 << 62)
@@ -92,6 +94,12 @@ def between(points: Sequence[int], span: Span) -> list[Span]:
     if seen:
         out.append((seen[-1], span[1]))
     return out
+
+
+def among(listed: Sequence[T], span: Span, key: Callable[[T], int] | None = None) -> Sequence[T]:
+    """What lies inside a span, of times in order or of what ``key`` gives the time of."""
+    low = bisect_left(listed, span[0], key=key)  # type: ignore[type-var,arg-type]
+    return listed[low : bisect_right(listed, span[1], key=key)]  # type: ignore[type-var,arg-type]
 
 
 def first_in(points: Sequence[int], span: Span) -> int | None:

@@ -8,7 +8,6 @@ from typing import Any
 from service.episode import declaration, record
 from service.episode.absence import Absent
 
-from . import intervals
 from .builder import FactBuilder, scaled
 from .entries import items
 from .fact import place
@@ -20,14 +19,8 @@ def checks(line: Timeline) -> Iterator[FactBuilder]:
     groups: dict[tuple[Any, ...], list[record.LimbCheck]] = {}
     for check in items(line.episode.monitoring.limb_checks):
         time = check.time.epoch
-        found = [line.limbs[name] for name in line.checked(check) if name in line.limbs]
-        if not found:
-            restrained: bool | None = False
-        elif time is None or not all(limb.known for limb in found):
-            restrained = None
-        else:
-            restrained = any(intervals.inside(time, limb.spans) for limb in found)
         after = None if time is None or line.control is None else time >= line.control
+        restrained = None if check.at in line.of_unknown else check.at in line.of_restrained
         alike = (restrained, after, time is None, type(check.by) is Absent, _ALIKE(check))
         groups.setdefault(alike, []).append(check)
     for (restrained, after, *_), same in groups.items():
@@ -43,7 +36,7 @@ _ALIKE = declaration.getter(
 def _check(line: Timeline, same: list[record.LimbCheck], restrained: bool | None, after: bool | None) -> FactBuilder:
     check = same[0]
     limb = limb_of(check.side, check.site)
-    fact = FactBuilder("check", limb, tuple(place(each) for each in same))
+    fact = FactBuilder("check", limb, tuple([place(each) for each in same]))
     fact.members(check, line.wanted("check"))
     fact.know(limb=limb, attempted=type(check.not_done) is not Absent)
     pulse, refill = check.pulse, check.cap_refill_s

@@ -6,9 +6,9 @@ is often the first (study notes, read at second hand).
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
@@ -24,6 +24,8 @@ _ALTERED: dict[MemberName, tuple[str, ...]] = {
     "skin": ("blue", "cold", "pale", "swollen", "broken"),
     "pulse": ("weak",),
 }
+_altered_of = declaration.getter(_ALTERED)
+_shown_by = declaration.getter((*_ALTERED, "cap_refill_s", "cap_refill_other_side"))
 _NOTHING = {
     "absent_pulse": False,
     "longer_than_other_side": False,
@@ -70,8 +72,24 @@ def altered(check: record.LimbCheck, before: frozenset[tuple[str, str]]) -> Foun
     return Found(len(signs) + len(_ALTERED) * grave, signs[0][0], _NOTHING | values)
 
 
+class Shown:
+    """Whether checks show anything that is not well; of those that read alike one is looked at."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[Any, ...], bool] = {}
+
+    def anything(self, check: record.LimbCheck) -> bool:
+        """Whether a check has a sign, whatever stood before the straps."""
+        alike = _shown_by(check)
+        known = self._known.get(alike)
+        if known is None:
+            known = self._known[alike] = circulation(check) is not None or bool(_signs(check))
+        return known
+
+
 def _signs(check: record.LimbCheck) -> list[tuple[MemberName, str]]:
-    return [(name, value) for name, words in _ALTERED.items() if (value := getattr(check, name)) in words]
+    signs = zip(_ALTERED.items(), _altered_of(check), strict=True)
+    return [(name, value) for (name, words), value in signs if value in words]
 
 
 def before_straps(line: Timeline, limb: str, own: list[tuple[int, record.LimbCheck]]) -> frozenset[tuple[str, str]]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
+from operator import itemgetter
 
 from service.episode import record
 from service.episode.absence import Absent, Partial
@@ -11,7 +13,7 @@ from service.episode.moment import Moment
 from . import intervals
 from .builder import FactBuilder, state_of
 from .entries import items
-from .fact import place
+from .fact import Evidence, place
 from .responses import Responses
 from .timeline import BEFORE_ARRIVAL, ROUNDING, LimbTime, Timeline
 
@@ -40,8 +42,10 @@ def looked(check: record.LimbCheck) -> bool:
     A reason why not stands for movement and feeling only, so an entry that holds nothing else is an attempt
     (St. Vincent 2021: pulse and refill are still expected).
     """
+    if type(check.not_done) is Absent:
+        return True
     found = (check.pulse, check.cap_refill_s, check.motor, check.sensation, check.skin)
-    return type(check.not_done) is Absent or any(type(value) is not Absent for value in found)
+    return any(type(value) is not Absent for value in found)
 
 
 def check_times(line: Timeline, limb: str) -> list[int]:
@@ -55,8 +59,10 @@ def check_times(line: Timeline, limb: str) -> list[int]:
 def limbs(line: Timeline) -> Iterator[FactBuilder]:
     """One fact for every limb with a device on it in this unit's care."""
     listed = line.episode.monitoring.limb_checks
-    entries = [c for limb in line.limbs for c in (*[c for _, c in line.checks[limb]], *line.untimed_checks[limb])]
-    checked = any(map(looked, entries))
+    checked = any(
+        any(looked(c) for _, c in line.checks[limb]) or any(map(looked, line.untimed_checks[limb]))
+        for limb in line.limbs
+    )
     for limb in line.limbs.values():
         fact = FactBuilder("limb", limb.limb, tuple([place(x) for x in limb.devices]))
         fact.know(
@@ -118,8 +124,9 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
     lost = [time for time in untimed if type(time) is Absent and time.state != "missing"]
     where = (*fact.pointers, place(line.episode.monitoring, "limb_checks"))  # type: ignore[arg-type]
     fact.evidence["checks"] = where
-    seen = [t for t in points if intervals.inside(t, limb.spans)] if limb.known else points
-    entered = [c for t, c in line.checks[limb.limb] if not limb.known or intervals.inside(t, limb.spans)]
+    seen = [t for span in limb.spans for t in intervals.among(points, span)] if limb.known else points
+    spans = limb.spans if limb.known else (intervals.ALWAYS,)
+    entered = [c for span in spans for _, c in intervals.among(line.checks[limb.limb], span, key=itemgetter(0))]
     count = len(entered) + len(untimed)
     done = sum(map(looked, [*entered, *line.untimed_checks[limb.limb]]))
     if isinstance(listed, Partial):
@@ -129,7 +136,7 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.unknown(_DERIVED, "not_collected")
         return
     fact.set("checks_done", None if lost and not done else done, "not_collected")
-    fact.evidence["checks_done"] = tuple(place(c, "not_done") for c in entered) or where
+    fact.evidence["checks_done"] = tuple([place(c, "not_done") for c in entered]) or where
     if count and (entered or not lost):
         fact.know(checks=count)
     else:
@@ -153,7 +160,6 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
             continue
         (firsts if span[0] in secured else gaps).append((span[0], first))
         gaps += intervals.between(points, span)
-    at = {**dict(line.all_checks), **dict(line.checks[limb.limb])}
     worst = intervals.longest(gaps)
     gap = worst[1] - worst[0] if worst else 0
     fact.know(longest_gap=gap, longest_gap_so_far=max(0, gap - ROUNDING))
@@ -163,9 +169,9 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.unknown(("first_check", "first_check_sure"), "missing")
     else:
         fact.know(first_check=late[1] - late[0], first_check_sure=max(0, late[1] - late[0] - ROUNDING))
-        fact.evidence["first_check_sure"] = (*where, place(at[late[1]]))
+        fact.evidence["first_check_sure"] = (*where, *_check_at(line, limb, late[1]))
         fact.spans["first_check_sure"] = late
-    ends = (*where, *[place(at[t]) for t in worst or () if t in at])
+    ends = (*where, *[one for t in worst or () for one in _check_at(line, limb, t)])
     fact.evidence["longest_gap_sure"] = fact.evidence["longest_gap_so_far"] = ends
     if worst:
         fact.spans["longest_gap_sure"] = fact.spans["longest_gap_so_far"] = worst
@@ -176,6 +182,15 @@ def _checks(fact: FactBuilder, line: Timeline, limb: LimbTime, listed: tuple[rec
         fact.know(arrival_check=intervals.first_in(points, arrival) is not None)
         fact.evidence["arrival_check"] = where
         fact.spans["arrival_check"] = arrival
+
+
+def _check_at(line: Timeline, limb: LimbTime, time: int) -> Iterator[Evidence]:
+    """The place of the check at a time: of this limb, else of any."""
+    for listed in (line.checks[limb.limb], line.all_checks):
+        at = bisect_right(listed, time, key=itemgetter(0)) - 1
+        if at >= 0 and listed[at][0] == time:
+            yield place(listed[at][1])
+            return
 
 
 def _due(line: Timeline, limb: LimbTime) -> list[intervals.Span]:

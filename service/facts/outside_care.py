@@ -9,6 +9,7 @@ from service.episode.absence import Absent
 from service.episode.declaration import Node
 from service.episode.member_names import MemberName
 
+from . import intervals
 from .compared import Compared
 from .entries import items
 from .timeline import ROUNDING, Timeline, applied_here
@@ -47,12 +48,20 @@ def _entries(line: Timeline) -> Iterator[Compared]:
         items(watch.breathing_checks),
         items(line.episode.reassessments),
     )
+    # One entry that agrees is enough: of those between these two each does.
+    low = intervals.ALWAYS[0] if line.contact is None else line.contact - CLOCKS
+    high = intervals.ALWAYS[1] if line.care_end is None else line.care_end + CLOCKS
+    agrees = False
     for listed in lists:
         for entry in listed:
-            time, before = entry.time.epoch, getattr(entry, "before_care", None)
-            if time is None or before is True:
+            time = entry.time.epoch
+            if time is None or (agrees and low <= time <= high):
                 continue
-            yield Compared(((entry, "time"),), _outside(line, time, CLOCKS if before is False else HELP_BEFORE, CLOCKS))
+            before = getattr(entry, "before_care", None)
+            if before is not True:
+                outside = _outside(line, time, CLOCKS if before is False else HELP_BEFORE, CLOCKS)
+                agrees = agrees or not outside
+                yield Compared(((entry, "time"),), outside)
 
 
 def _decision(line: Timeline) -> Iterator[Compared]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
-from service.episode import declaration, record
+from service.episode import record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
@@ -43,15 +44,18 @@ class Quantity:
     read: str | Callable[..., int | None] = ""
     of: tuple[MemberName, ...] = ()
 
-    def worst(self, columns: Mapping[str, Sequence[Any]]) -> int | None:
-        """The worst reading of all sets, None where there is none. ``columns``: member -> its value in every set."""
-        read, worst = self.read, min if self.low else max
-        if callable(read):
-            readings = map(read, *[columns[name] for name in self.of])
-            return worst([value for value in readings if value is not None], default=None)
-        found: Any = worst([value for value in columns[self.member] if type(value) is not Absent], default=None)
-        # Scaling keeps the order, so one reading is scaled in place of all.
-        return found if found is None or not read else scaled(found, read)
+    def may_be(self, readings: EveryReading, limit: int) -> bool:
+        """Whether a reading, or a fall or rise of it, can be abnormal: for most quantities none is."""
+        found = readings.of(self)
+        if not found:
+            return False
+        if self.low:
+            return min(found) <= limit
+        highest = max(found)
+        if self.code in FALLS:
+            lowest, ceiling = FALLS[self.code]
+            return any(lowest <= value <= ceiling and highest - value >= limit for value in found)
+        return highest >= (RISE_FROM if self.code == "etco2_rise" else limit)
 
     def column(self, sets: Iterable[tuple[int, record.VitalSet]]) -> Column:
         """(epoch, set, reading) of every set that has one."""
@@ -61,6 +65,28 @@ class Quantity:
             return [(time, vital, value) for time, vital, value in told if value is not None]
         found = [(time, vital, value) for time, vital in sets if type(value := getattr(vital, name)) is not Absent]
         return [(time, vital, scaled(value, read)) for time, vital, value in found] if read else found
+
+
+class EveryReading:
+    """The different readings of each quantity in some sets: a quantity takes far fewer values than there are sets."""
+
+    def __init__(self, sets: Iterable[tuple[int, record.VitalSet]]) -> None:
+        self._vitals = [vital for _, vital in sets]
+        self._known: dict[tuple[str | Callable[..., int | None], tuple[MemberName, ...]], set[int]] = {}
+
+    def of(self, quantity: Quantity) -> set[int]:
+        """Every reading of a quantity, each once; empty where there is none."""
+        read, members = quantity.read, quantity.of or (quantity.member,)
+        known = self._known.get((read, members))
+        if known is None:
+            values: set[Any] = set(map(attrgetter(*members), self._vitals))
+            if not callable(read):
+                known = {scaled(value, read) if read else value for value in values if type(value) is not Absent}
+            else:
+                told = [read(*value) for value in values] if len(members) > 1 else map(read, values)
+                known = {reading for reading in told if reading is not None}
+            self._known[read, members] = known
+        return known
 
 
 def _glucose(number: float | Absent, reading: str | Absent) -> int | None:
@@ -146,9 +172,6 @@ QUANTITIES = (
     Quantity("sbp_fall", "sbp", False, 40),
     Quantity("gcs_fall", "gcs_total", False, 3, _gcs, ("gcs_total", "gcs_eye", "gcs_verbal", "gcs_motor")),
 )
-
-MEMBERS = tuple(dict.fromkeys(name for quantity in QUANTITIES for name in quantity.of or (quantity.member,)))
-row = declaration.getter(MEMBERS)
 
 
 def limits(age_years: int | None, age_months: int | None) -> dict[str, int]:

@@ -29,7 +29,7 @@ from .entries import items
 from .fact import Evidence, place
 from .limbs import looked
 from .places import at_member
-from .quantities import FALLS, MEMBERS, QUANTITIES, RISE_FROM, Column, Quantity, falls, limits, rises, row
+from .quantities import FALLS, QUANTITIES, Column, EveryReading, Quantity, falls, limits, rises
 from .responses import ANSWERS, ASSISTED, RECHECK, Answer, Responses, answer_within, recheck_within
 from .surroundings import Surroundings
 from .timeline import ROUNDING, Timeline, limb_of
@@ -189,24 +189,20 @@ class Readings:
 
     def of_vitals(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal readings of one quantity."""
-        # The worst of a column shows at once that a quantity never went wrong, as most do not.
-        columns = dict(zip(MEMBERS, zip(*[row(vital) for _, vital in self.line.sets], strict=True), strict=False))
-        for quantity in QUANTITIES if columns else ():
+        charted = EveryReading(self.line.sets)
+        for quantity in QUANTITIES:
             limit = self._limit(quantity)
-            rise = quantity.code == "etco2_rise"
-            fall = quantity.code in FALLS
-            worst = quantity.worst(columns)
+            if not quantity.may_be(charted, limit):
+                continue
             if quantity.code == "sbp_fall" and (self._age_months or ADULT) < ADULT:
                 continue  # a child's pressure settles lower, and no published fall was found
-            if worst is None or (worst > limit if quantity.low else worst < (RISE_FROM if rise else limit)):
-                continue
             column = quantity.column(self.line.sets)
             if quantity.code in ("etco2_low", "etco2_fall"):
                 # Under compressions a low value shows the flow that they make.
                 column = [entry for entry in column if not self._responses.compressions(entry[0])]
-            if rise:
+            if quantity.code == "etco2_rise":
                 column = rises(self.line, column)
-            if fall:
+            if quantity.code in FALLS:
                 column = falls(self.line, quantity.code, column)
             abnormal = [entry for entry in column if (entry[2] <= limit if quantity.low else entry[2] >= limit)]
             if not abnormal:
@@ -256,18 +252,22 @@ class Readings:
 
     def of_limb_checks(self) -> Iterator[FactBuilder]:
         """One event for every run of abnormal checks of one limb; of all limbs in one entry the limb is not named."""
-        done = [(t, c) for t, c in self.line.all_checks if looked(c)]
+        shown = limb_signs.Shown()
         for limb in CHECKED:
-            own = [(t, c) for t, c in done if limb == "all" or limb in self.line.checked(c)]
-            for code in ("limb_circulation", "limb_altered"):
-                yield from self._of_limb(limb, code, own)
+            listed = self.line.all_checks if limb == "all" else self.line.checks[limb]
+            named = [(t, c) for t, c in listed if (c.site == "all") == (limb == "all")]
+            wrong = [(t, c) for t, c in named if shown.anything(c) and looked(c)]
+            if wrong:
+                own = [(t, c) for t, c in listed if looked(c)]
+                for code in ("limb_circulation", "limb_altered"):
+                    yield from self._of_limb(limb, code, own, wrong)
 
-    def _of_limb(self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]]) -> Iterator[FactBuilder]:
+    def _of_limb(
+        self, limb: str, code: str, own: list[tuple[int, record.LimbCheck]], wrong: list[tuple[int, record.LimbCheck]]
+    ) -> Iterator[FactBuilder]:
         before = limb_signs.before_straps(self.line, limb, own)
         readings = []
-        for time, check in own:
-            if limb_of(check.side, check.site) != limb:
-                continue
+        for time, check in wrong:
             if code == "limb_altered":
                 found = limb_signs.altered(check, before) if self.line.limbs else None
             else:

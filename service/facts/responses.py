@@ -186,15 +186,17 @@ class Responses:
     def _spans(self, therapy: str) -> list[tuple[int, int | None]]:
         """(start, end) of a therapy; an end of None is the end of care."""
         line = self._line
+        begun = [(t, a.end.epoch) for t, a in self.actions if a.action == therapy]
+        if therapy == "oxygen_given":
+            begun += [(t, None) for t, vital in line.sets if vital.oxygen == "oxygen"]
+            begun += [(a.time, a.node.off.epoch) for a in self._oxygen if isinstance(a.node, record.FaceCover)]
+        if not begun:
+            return []
         contradicted = [t for t, vital in line.sets if _CONTRADICTS[therapy](vital)]
         if therapy in _UNTIL_BREATHING:
             checks = items(line.episode.monitoring.breathing_checks)
             contradicted += [t for c in checks if c.breathing == "normal" and (t := c.time.epoch) is not None]
         contradicted.sort()
-        begun = [(t, a.end.epoch) for t, a in self.actions if a.action == therapy]
-        if therapy == "oxygen_given":
-            begun += [(t, None) for t, vital in line.sets if vital.oxygen == "oxygen"]
-            begun += [(a.time, a.node.off.epoch) for a in self._oxygen if isinstance(a.node, record.FaceCover)]
         out = []
         for start, end in begun:
             at = bisect_left(contradicted, start + 1)

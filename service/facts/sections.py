@@ -9,7 +9,6 @@ from service.episode import declaration, record
 from service.episode.absence import Absent
 from service.episode.member_names import MemberName
 
-from . import intervals
 from .attendance import attendance, front_cab_alone
 from .builder import FactBuilder
 from .entries import items
@@ -123,8 +122,7 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(vitals) is Absent:
         fact.set("vitals_after_contact", vitals)
     else:
-        ours = [v for v in vitals if line.ours(v.before_care, v.time.epoch)]
-        fact.set("vitals_after_contact", len(ours))
+        fact.set("vitals_after_contact", len(line.own_sets) + len(line.own_untimed))
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
     first = line.sedatives[0] if line.sedatives else None
     fact.set(
@@ -156,14 +154,7 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(checks) is Absent:
         fact.unknown(("limb_checks_on_restrained", "limb_checks_done"), checks.state)
     else:
-        there = [c for c in checks if _of_restrained_limb(line, c)]
+        there = [c for c in checks if c.at in line.of_restrained or c.at in line.of_unknown]
         fact.know(limb_checks_on_restrained=len(there), limb_checks_done=sum(map(looked, there)))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
-        fact.evidence["limb_checks_done"] = tuple(place(c, "not_done") for c in there)
-
-
-def _of_restrained_limb(line: Timeline, check: record.LimbCheck) -> bool:
-    """Whether a check is about a limb that was restrained then, or that may have been."""
-    found = [line.limbs[name] for name in line.checked(check) if name in line.limbs]
-    time = check.time.epoch
-    return any(time is None or not limb.known or intervals.inside(time, limb.spans) for limb in found)
+        fact.evidence["limb_checks_done"] = tuple([place(c, "not_done") for c in there])

@@ -113,4 +113,5 @@ def build(
         tuple(facts),
         {kind: _state(episode, where) for kind, where in _LISTS.items()},
         line.closed if line.closed is not None else line.last,
+        line.first,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass
+from operator import itemgetter
 
 from service.episode import record
 from service.episode.absence import Absent
@@ -18,7 +19,7 @@ from service.episode.words import BODY_PARTS, LIMBS
 
 from . import intervals
 from .builder import Asked, FactBuilder, Wanted
-from .entries import dated, entries, items, timed
+from .entries import Entries, dated, items, timed
 from .fact import Scalar
 from .intervals import Span
 
@@ -45,8 +46,10 @@ _POLICE_LIMBS = {
     "ankles": _LEGS,
 }
 _ARM_SITES = ("wrist", "forearm", "hand")
+_TIME = itemgetter(0)
 
 
+@functools.cache
 def limb_of(side: str | Absent, site: str) -> str:
     """The limb a site belongs to: wrist, forearm and hand to the arm, ankle, thigh and foot to the leg; else the site."""
     if site in ("torso", "all"):
@@ -115,16 +118,22 @@ class Timeline:
         #: When this unit's care ended: transfer of care, else the end without one.
         self.care_end: int | None = self.handover if self.handover is not None else episode.transport.ended.time.epoch
         self.closed: int | None = episode.chart.closed.epoch
-        #: The last time of the record, and the objects that say when they were written.
-        self.last, self.written = entries(episode)
+        entries = Entries(episode)
+        #: The first and the last time of the record, and the objects that say when they were written.
+        self.first, self.last, self.written = entries.first, entries.last, entries.written
         self.limb_items = episode.application.limbs
         self.police_items = episode.custody.devices
         self.dose_items = episode.sedation.doses
         listed = episode.monitoring.vitals
         self.vitals = dated(listed, [vital.time for vital in items(listed)])
         #: (epoch, set of vital signs or posture) of those with a charted time, in order.
-        self.sets: list[tuple[int, record.VitalSet]] = timed((vital.time, vital) for vital in items(listed))
-        self.postures: list[tuple[int, record.Posture]] = timed((p.start, p) for p in items(episode.postures))
+        self.sets: list[tuple[int, record.VitalSet]] = timed([(vital.time, vital) for vital in items(listed)])
+        #: Those of them in this unit's care, and the sets without a time that are not from before it.
+        self.own_sets = [(t, vital) for t, vital in self.sets if self.ours(vital.before_care, t)]
+        self.own_untimed = [v for v in items(listed) if type(v.time) is Absent and v.before_care is not True]
+        #: Times of the sets that count; filled by ``duties.set_points``.
+        self.set_points: list[int] | None = None
+        self.postures: list[tuple[int, record.Posture]] = timed([(p.start, p) for p in items(episode.postures)])
         #: Every part of the body that was restrained by a device; ``limbs``: without the torso.
         self.parts = self._parts()
         self.limbs = {name: part for name, part in self.parts.items() if name != "torso"}
@@ -150,15 +159,25 @@ class Timeline:
         """Limb -> its checks with a charted time, in order; a check of all limbs stands at each limb restrained then."""
         listed = items(self.episode.monitoring.limb_checks)
         out: dict[str, list[tuple[int, record.LimbCheck]]] = {limb: [] for limb in LIMBS}
-        self.all_checks = timed((check.time, check) for check in listed)
+        self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
+        self.all_checks = timed([(check.time, check) for check in listed])
         for time, check in self.all_checks:
             for limb in self.checked(check):
                 out[limb].append((time, check))
-        self.untimed_checks: dict[str, list[record.LimbCheck]] = {limb: [] for limb in LIMBS}
         for check in listed:
             if type(check.time) is Absent:
                 for limb in self.checked(check):
                     self.untimed_checks[limb].append(check)
+        #: Places of the checks of a limb that was restrained then, and of those of which that is not known.
+        self.of_restrained: set[str] = set()
+        self.of_unknown: set[str] = set()
+        for name, limb_time in self.limbs.items():
+            self.of_unknown.update([check.at for check in self.untimed_checks[name]])
+            if not limb_time.known:
+                self.of_unknown.update([check.at for _, check in out[name]])
+                continue
+            for span in limb_time.spans:
+                self.of_restrained.update([check.at for _, check in intervals.among(out[name], span, key=_TIME)])
         return out
 
     def checked(self, check: record.LimbCheck) -> list[str]:

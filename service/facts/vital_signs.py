@@ -73,8 +73,8 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
                 fact.set(name, True)
                 fact.states.pop(name, None)
         return
-    ours = [(t, v) for t, v in line.sets if line.ours(v.before_care, t)]
-    plain = [v for _, v in ours] + [v for v in vitals if type(v.time) is Absent and v.before_care is not True]
+    ours = line.own_sets
+    plain = [v for _, v in ours] + line.own_untimed
     questions: tuple[tuple[str, tuple[MemberName, ...], str | None], ...] = (
         ("spo2_charted", ("spo2",), "oximetry"),
         ("etco2_charted", ("etco2_mmhg", "etco2_waveform"), "capnography"),
@@ -253,8 +253,9 @@ _signs_of = declaration.getter(("hr", "rr", "spo2", "sbp", "dbp", "etco2_mmhg"))
 def _identical(fact: FactBuilder, ours: list[tuple[int, record.VitalSet]]) -> None:
     best: list[record.VitalSet] = []
     for values, alike in groupby([vital for _, vital in ours], key=_signs_of):
-        if list(map(type, values)).count(Absent) <= len(values) - 3:
-            best = max(best, list(alike), key=len)
+        same = list(alike)
+        if len(same) > len(best) and list(map(type, values)).count(Absent) <= len(values) - 3:
+            best = same
     fact.know(identical_sets=len(best))
     if len(best) > 1:
         fact.evidence["identical_sets"] = tuple(place(v) for v in best)

@@ -28,6 +28,7 @@ import functools
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import repeat
 from operator import attrgetter, concat, itemgetter
 from typing import Annotated, Any
@@ -213,7 +214,7 @@ class _Plan:
     times: tuple[tuple[str, _Get], ...]
     idents: tuple[_Get, ...]
     others: tuple[tuple[str, _Get, _Finish], ...]
-    check: Callable[[Iterable[Any]], None] | None
+    check: Callable[[Sequence[Any]], None] | None
 
 
 @functools.cache
@@ -245,8 +246,7 @@ def _finish(cls: type, nodes: Sequence[Any], absent: _Trie, walk: _Walk) -> None
     for get in plan.idents:
         walk.idents.update(map(get, nodes))
     for name, get, finish in plan.others:
-        for node in nodes:
-            value = get(node)
+        for node, value in zip(nodes, map(get, nodes), strict=True):
             if value is not MISSING and (made := finish(value, node.at, absent, walk)) is not value:
                 set_member(node, name, made)
     if plan.check is not None:
@@ -379,13 +379,13 @@ def _check_scores(vitals: Iterable[record.VitalSet]) -> None:
                 raise _GiveUp
 
 
-def _check_lacking(cls: type) -> Callable[[Iterable[Any]], None]:
+def _check_lacking(cls: type) -> Callable[[Sequence[Any]], None]:
     """A check of the members that may be left out only beside certain words of another one."""
-    depending = [member for member in declaration.members(cls) if member.unless is not None]
+    depending = [(attrgetter(m.name), m) for m in declaration.members(cls) if m.unless is not None]
 
-    def check(nodes: Iterable[Any]) -> None:
-        for node in nodes:
-            if any(member.lacks(lambda name, of=node: getattr(of, name)) for member in depending):  # type: ignore[misc]
+    def check(nodes: Sequence[Any]) -> None:
+        for get, member in depending:
+            if MISSING in map(get, nodes) and any(member.lacks(partial(getattr, node)) for node in nodes):
                 raise _GiveUp
 
     return check
@@ -405,7 +405,7 @@ _FINISH: dict[type[declaration.Kind], Callable[[str, Any], _Finish]] = {
     declaration.Items: _items,
 }
 #: Checks that need more than one member.
-_CHECKS: dict[type, Callable[[Iterable[Any]], None]] = {record.VitalSet: _check_scores, record.Age: _cap_ages}
+_CHECKS: dict[type, Callable[[Sequence[Any]], None]] = {record.VitalSet: _check_scores, record.Age: _cap_ages}
 _CHECKS |= {cls: _check_lacking(cls) for cls in (record.LimbCheck, record.LimbRestraint)}
 
 

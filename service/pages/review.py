@@ -104,7 +104,7 @@ def render(review: Review, book: Rulebook, checkpoint: Checkpoint = never) -> by
 class _Page:
     def __init__(self, review: Review, book: Rulebook) -> None:
         self.review, self.book, self.document = review, book, review.document
-        self.clock = Clock(review.intake.episode)
+        self.clock = Clock(review.intake.episode, review.sheet.began)
         self.places = Places(review.intake)
         self.heads = {handler: self._heads(handler) for handler in HANDLERS}
         in_order = (f for heads in self.heads.values() for head, folded in heads for f in (head, *folded))

@@ -102,28 +102,29 @@ def build(
     """The review of one episode. ``sheet``: of a running call where ``stage`` is open and ``ends_of_call`` names none."""
     ended = ends_of_call(intake.episode) if wanted.stage == "open" else []
     stage: Stage = "closing" if ended else wanted.stage
-    clock = Clock(intake.episode)
+    clock = Clock(intake.episode, sheet.began)
     vocabulary = ruleset.book.vocabulary
     off, notices = tell.of_switches(ruleset.profile, sheet.closed, clock)
-    on = [entry for entry in ruleset.rules if entry.rule.id not in off]
+    on = {n: entry for n, entry in ruleset.rules.items() if entry.rule.id not in off} if off else ruleset.rules
     running = stage == "open"
-    asked = [entry for entry in on if entry.rule.due == "now"] if running else on
-    outcomes = _outcomes(on, asked, decisions)
+    asked = {n: entry for n, entry in on.items() if entry.rule.due == "now"} if running else on
+    outcomes = _outcomes(ruleset, on, asked, decisions)
 
     found: dict[int, list[Instance]] = {}
-    for entry in asked:
-        disputed = decisions.disputed.get(entry.number, ())
-        for index in decisions.found.get(entry.number, ()):
+    for number in sorted(decisions.found.keys() & asked.keys()):
+        entry, disputed = asked[number], decisions.disputed.get(number, ())
+        for index in decisions.found[number]:
             checkpoint()
             one = instance(entry, index, sheet.facts[index], index in disputed)
-            found.setdefault(entry.number, []).append(one)
+            found.setdefault(number, []).append(one)
     standings, matched = settle(ruleset, found, intake.accepted)
     findings = [Finding(s.entry, s.findings) for s in standings.values() if s.findings]
     findings.sort(key=lambda finding: finding.most_urgent_first)
 
     causes = Causes(intake.episode, sheet, vocabulary)
     teller = Teller(vocabulary, intake, clock)
-    open_ = unjudged(asked, decisions, sheet, vocabulary, causes)
+    doubtful = sorted((decisions.open.keys() | ruleset.critical_duties) & asked.keys())
+    open_ = unjudged([asked[number] for number in doubtful], decisions, sheet, vocabulary, causes)
     open_.sort(key=lambda one: one.most_urgent_first)
     beside = unread(intake, clock, vocabulary.severities, vocabulary.concerns)
     beside += [(one.most_urgent_first, teller.document(one)) for one in open_]
@@ -133,9 +134,11 @@ def build(
         checkpoint()
         documents.append(finding.document(intake, clock, story, full=wanted.full))
     accepted = [s for s in standings.values() if s.accepted]
-    disputed_rules = [ruleset.rules[number].rule.id for number in decisions.disputed if ruleset.rules[number] in asked]
-    failed = [i for i, outcome in outcomes.items() if outcome == ERROR and i not in disputed_rules]
+    disputed_rules = [ruleset.rules[number].rule.id for number in decisions.disputed if number in asked]
     totals = Counter(outcomes.values())
+    failed = (
+        [i for i, outcome in outcomes.items() if outcome == ERROR and i not in disputed_rules] if totals[ERROR] else []
+    )
 
     document: dict[str, Any] = {
         "episode_ref": intake.episode.episode_ref,
@@ -168,7 +171,7 @@ def build(
         ],
         "unjudged": [document for _, document in beside],
         "not_assessable": not_assessable(
-            (entry for entry in asked if outcomes[entry.rule.id] == NOT_ASSESSABLE), decisions, sheet, causes
+            [entry for n, entry in asked.items() if decisions.outcomes[n] == NOT_ASSESSABLE], decisions, sheet, causes
         ),
         "accepted": [accepted_document(s.entry, s.accepted, intake, clock, full=wanted.full) for s in accepted],
         "off": [
@@ -190,15 +193,21 @@ def build(
         "cautions": [*CAUTIONS, NOT_A_MONITOR] if running else list(CAUTIONS),
     }
     if wanted.accounts or wanted.explain:
-        document["accounts"] = accounts(on, decisions, outcomes, sheet, intake, explain=wanted.explain)
+        document["accounts"] = accounts(on.values(), decisions, outcomes, sheet, intake, explain=wanted.explain)
     by_rule = {ruleset.rules[number].rule.id: instances for number, instances in found.items()}
     return Review(document, outcomes, tuple(disputed_rules), by_rule, intake, sheet)
 
 
-def _outcomes(on: Iterable[RuleEntry], asked: Sequence[RuleEntry], decisions: Decisions) -> dict[str, str]:
+def _outcomes(
+    ruleset: Ruleset, on: Mapping[int, RuleEntry], asked: Mapping[int, RuleEntry], decisions: Decisions
+) -> dict[str, str]:
     """Rule id -> outcome, of every rule that is on; what a running call is not asked yet is not applicable."""
-    found = {entry.rule.id: NOT_APPLICABLE for entry in on}
-    found.update((entry.rule.id, decisions.outcomes[entry.number]) for entry in asked)
+    found = dict(zip(ruleset.ids, decisions.outcomes, strict=True))
+    for number in ruleset.rules.keys() - asked.keys():
+        if number in on:
+            found[ruleset.ids[number]] = NOT_APPLICABLE
+        else:
+            del found[ruleset.ids[number]]
     return found
 
 

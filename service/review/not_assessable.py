@@ -26,15 +26,20 @@ def not_assessable(
             found = {cause for index in opened for cause in causes.of_fact(entry, sheet.facts[index])}
         else:
             found = {causes.of_kind(entry.rule.about)}
-        first = min(found, key=lambda cause: cause.shortest_first)
-        groups.setdefault(first, []).append((entry, len(found) - 1))
-    worst = {cause: min(entry.urgency[0] for entry, _ in listed) for cause, listed in groups.items()}
-    order = sorted(groups, key=lambda cause: (worst[cause], cause.shortest_first))
+        also = len(found) - 1
+        first = min(found, key=lambda cause: cause.shortest_first) if len(found) > 1 else found.pop()
+        groups.setdefault(first, []).append((entry, also))
+    worst = {cause: min([entry for entry, _ in listed], key=_gravest) for cause, listed in groups.items()}
+    order = sorted(groups, key=lambda cause: (worst[cause].urgency[0], cause.shortest_first))
     return [
         {
             "because": cause.document(),
             "rules": [{"id": entry.rule.id, "also": also} for entry, also in groups[cause]],
-            "worst": min(groups[cause], key=lambda one: one[0].urgency[0])[0].bound.severity,
+            "worst": worst[cause].bound.severity,
         }
         for cause in order
     ]
+
+
+def _gravest(entry: RuleEntry) -> int:
+    return entry.urgency[0]

@@ -20,13 +20,14 @@ _ABSENCES = frozenset({"unanswered", "unrechecked"})
 class RuleEntry:
     """One rule under one profile.
 
-    ``number``: its place in the rulebook. ``urgency``: sorts by severity and concern, the most urgent first.
+    ``number``: its place in the rulebook. ``rule``: as written. ``urgency``: sorts by severity and concern, the most urgent first.
     ``asked``: of a rule of completeness, path of the contract of each member that it may find missing, by attribute.
     ``opening`` and ``closing``: the members of a finding that do not depend on the episode, ``closing_in_full`` with
     the reason and the sources whole. ``spans``: attributes whose time is that of a finding, the first that has one.
     """
 
     number: int
+    rule: Rule
     bound: BoundRule
     texts: RuleTexts
     compiled: CompiledRule
@@ -38,28 +39,38 @@ class RuleEntry:
     spans: tuple[str, ...]
     asked: Mapping[str, tuple[str, ...]]
 
-    @property
-    def rule(self) -> Rule:
-        """The rule as written."""
-        return self.bound.rule
-
 
 @dataclass(frozen=True, slots=True)
 class Ruleset:
-    """All rules under one profile. ``rules``: by their number. ``uppermost_first``: the numbers of the rules that yield
-    to others, each after those that it yields to."""
+    """All rules under one profile. ``rules``: by their number, ``ids``: theirs in that order. ``critical_duties``: the numbers of the critical rules of
+    completeness. ``uppermost_first``: the numbers of the rules that yield to others, each after those that it yields to."""
 
     book: Rulebook
     profile: Profile
     versions: Mapping[str, str]
-    rules: tuple[RuleEntry, ...]
+    rules: Mapping[int, RuleEntry]
+    ids: tuple[str, ...]
+    critical_duties: frozenset[int]
     uppermost_first: tuple[int, ...]
 
     @classmethod
     def of(cls, book: Rulebook, profile: Profile, bound: tuple[BoundRule, ...], service: str, api: str) -> Ruleset:
         """What reviews under this profile share. ``service`` and ``api``: versions."""
         rules = tuple(_entry(number, one, book) for number, one in enumerate(bound))
-        return cls(book, profile, versions(book, profile, service, api), rules, _uppermost_first(rules))
+        duties = frozenset(
+            entry.number
+            for entry in rules
+            if entry.rule.category == "completeness" and entry.bound.severity == "critical"
+        )
+        return cls(
+            book,
+            profile,
+            versions(book, profile, service, api),
+            {entry.number: entry for entry in rules},
+            tuple(entry.rule.id for entry in rules),
+            duties,
+            _uppermost_first(rules),
+        )
 
 
 def versions(book: Rulebook, profile: Profile, service: str, api: str) -> dict[str, str]:
@@ -99,7 +110,8 @@ def _entry(number: int, bound: BoundRule, book: Rulebook) -> RuleEntry:
         attributes = words.kinds[rule.about].attributes
         leaves = [*bound.fails.leaves(), *(leaf for leaf in bound.applies.leaves() if leaf.attribute in _ABSENCES)]
         asked = {leaf.attribute: attributes[leaf.attribute].inputs for leaf in leaves}
-    return RuleEntry(number, bound, texts, compile_rule(bound), urgency, head, opening, closing, in_full, spans, asked)
+    compiled = compile_rule(bound)
+    return RuleEntry(number, rule, bound, texts, compiled, urgency, head, opening, closing, in_full, spans, asked)
 
 
 def _parameters(bound: BoundRule) -> dict[str, dict[str, Any]]:

@@ -248,11 +248,9 @@ def grows(pipeline: Pipeline, effort: Effort) -> str:
 
 def guard(pipeline: Pipeline, _: Effort) -> str:
     """The counts that CI holds."""
-    found = {size: counts.count(pipeline, size) for size in SIZES}
-    rows = [[name.replace("_", " "), *(str(found[size][name]) for size in SIZES)] for name in found[SIZES[0]]]
-    return "What CI holds within a third:\n\n" + table(
-        ("count of one review", *(f"{size} items" for size in SIZES)), rows
-    )
+    found = {name: counts.count(pipeline, *body) for name, body in counts.BODIES.items()}
+    rows = [[name.replace("_", " "), *(str(of[name]) for of in found.values())] for name in next(iter(found.values()))]
+    return "What CI holds within a third:\n\n" + table(("count of one review, by items", *found), rows)
 
 
 PARTS: dict[str, tuple[str, Callable[[Pipeline, Effort], str]]] = {

@@ -18,7 +18,7 @@ from typing import Any
 from service.engine import fence
 from service.pipeline import Pipeline
 from service.representations import review_json
-from tests.benchmark.episodes import SIZES
+from tests.benchmark.episodes import NARRATIVE, SIZES
 from tests.benchmark.stages import MEDIA_TYPE, PROFILE, bodies
 
 FILE = Path(__file__).parent / "counts.json"
@@ -27,6 +27,11 @@ MARGIN = 1 / 3
 VERSION = f"{sys.version_info.major}.{sys.version_info.minor}"
 
 Counts = dict[str, int]
+#: What is counted: (items, narrative in place of the episode's own).
+BODIES: dict[str, tuple[int, str | None]] = {
+    **{str(size): (size, None) for size in SIZES},
+    f"{SIZES[0]}, {len(NARRATIVE)} characters of narrative": (SIZES[0], NARRATIVE),
+}
 
 
 def _review(pipeline: Pipeline, body: bytes) -> Any:
@@ -80,9 +85,9 @@ def engine_calls(run: Any) -> int:
     return counting.batches
 
 
-def count(pipeline: Pipeline, size: int) -> Counts:
+def count(pipeline: Pipeline, size: int, narrative: str | None = None) -> Counts:
     """All counts of one review of a benchmark episode."""
-    first, second = bodies(size, 2)
+    first, second = bodies(size, 2, narrative)
     python, c = calls(pipeline, first)
     facts = len(_review(pipeline, first).sheet.facts)
     batches = engine_calls(lambda: _review(pipeline, second))
@@ -113,7 +118,7 @@ def main() -> None:
     parser.add_argument("--write", action="store_true", help="record them for this version of Python")
     arguments = parser.parse_args()
     pipeline = Pipeline.build()
-    found = {str(size): count(pipeline, size) for size in SIZES}
+    found = {name: count(pipeline, size, narrative) for name, (size, narrative) in BODIES.items()}
     print(json.dumps(found, indent=1))
     if arguments.write:
         kept = recorded() if FILE.exists() else {}

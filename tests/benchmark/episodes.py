@@ -23,6 +23,19 @@ from tests.support.mutate import places
 HERE = Path(__file__).parent
 SIZES = (60, 300)
 SEED = 11
+#: What a crew writes, 1,000 characters: dangers told, denied, earlier and of others; doses and vital signs.
+NARRATIVE = (
+    "On arrival found prone on the sidewalk, handcuffed behind the back by police. Turned to left side at once. "
+    "Pt combative, kicking and spitting at crew. Verbal de-escalation tried without success. Four-point soft "
+    "restraints applied to both wrists and ankles to the stretcher. Midazolam 5 mg IM given at 14:12 for "
+    "agitation. Pt denies chest pain and denies shortness of breath. SpO2 97% at 14:20, HR 112, BP 140/84, RR 18."
+    " No injury to crew noted. Cuffs were loosened at the left wrist once because the skin was pale, pulse "
+    "present afterwards. Pt had history of asthma and used an inhaler earlier today. Became suddenly quiet at "
+    "14:31, still breathing, roused to voice, oxygen given by mask. No vomiting, no seizure. Never left alone, "
+    "attendant at the head of the stretcher the whole way. Distal pulse, motor and sensation checked every ten "
+    "minutes. Officer rode along with the key. Report given to the receiving nurse including restraint, sedation "
+    "and vital signs. Patient lacks capacity to refuse now."
+)
 _START = datetime.fromisoformat("2031-08-14T10:00:00-06:00")
 _LIMBS = (("wrist", "right"), ("wrist", "left"), ("ankle", "left"), ("ankle", "right"))
 _OWN_TIME = ("time", "start", "on")

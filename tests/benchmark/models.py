@@ -21,7 +21,7 @@ import orjson
 
 from service.episode import declaration, record
 from service.episode.absence import DECLINED_REASONS, MISSING, Absent
-from service.episode.declaration import MOST_ITEMS, Node
+from service.episode.declaration import MOST_ITEMS, MOST_WORDS, Node
 from service.episode.moment import Moment
 
 _REASONS = Literal[DECLINED_REASONS]  # type: ignore[valid-type]
@@ -31,6 +31,11 @@ _STATES = Literal["not_collected", "declined"]
 def words(kind: declaration.Code | declaration.Codes) -> Any:
     """The type of one word."""
     return Literal[kind.words]
+
+
+def most_words(kind: declaration.Codes) -> int:
+    """How many words a list of them may hold."""
+    return MOST_WORDS if kind.repeats else len(kind.words)
 
 
 # ---------------------------------------------------------------- pydantic
@@ -65,11 +70,13 @@ def pydantic_model(cls: type = record.Episode) -> Any:
             case declaration.Code():
                 return words(kind)
             case declaration.Codes():
-                return Annotated[list[words(kind)], Field(max_length=len(kind.words))]  # type: ignore[misc]
+                return Annotated[list[words(kind)], Field(max_length=most_words(kind))]  # type: ignore[misc]
             case declaration.Time():
                 return pydantic.AwareDatetime
             case declaration.Ident():
                 return Annotated[str, Field(pattern=declaration.ID_PATTERN)]
+            case declaration.Idents():
+                return Annotated[list[value(declaration.Ident())], Field(max_length=MOST_WORDS)]  # type: ignore[misc]
             case declaration.Text():
                 return Annotated[str, Field(max_length=kind.longest)]
             case declaration.Items():
@@ -140,11 +147,13 @@ def msgspec_model(cls: type = record.Episode) -> Any:
             case declaration.Code():
                 return words(kind)
             case declaration.Codes():
-                return Annotated[list[words(kind)], Meta(max_length=len(kind.words))]  # type: ignore[misc]
+                return Annotated[list[words(kind)], Meta(max_length=most_words(kind))]  # type: ignore[misc]
             case declaration.Time():
                 return Annotated[datetime, Meta(tz=True)]
             case declaration.Ident():
                 return Annotated[str, Meta(pattern=declaration.ID_PATTERN)]
+            case declaration.Idents():
+                return Annotated[list[value(declaration.Ident())], Meta(max_length=MOST_WORDS)]  # type: ignore[misc]
             case declaration.Text():
                 return Annotated[str, Meta(max_length=kind.longest)]
             case declaration.Items():
@@ -184,7 +193,7 @@ def plain(value: Any, kind: declaration.Kind | type = record.Episode) -> Any:
     match kind:
         case declaration.Time():
             return value.epoch if isinstance(value, Moment) else int(value.timestamp())
-        case declaration.Codes():
+        case declaration.Codes() | declaration.Idents():
             return list(value)
         case declaration.Num():
             return float(value)

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from service.checkpoint import Checkpoint, never
 from service.engine.decide import Decider
 from service.facts.fact import Fact
 from service.pipeline import Pipeline
@@ -33,7 +34,7 @@ class _Answered:
     def __init__(self) -> None:
         self.fired: set[tuple[int, int]] = set()
 
-    def fire(self, _facts: Sequence[Fact]) -> set[tuple[int, int]]:
+    def fire(self, _facts: Sequence[Fact], _checkpoint: Checkpoint = never) -> set[tuple[int, int]]:
         return self.fired
 
 
@@ -63,7 +64,7 @@ class Subject:
         took("engine")
         decisions = self.evaluate(sheet, fired)
         took("evaluator")
-        review = build_review(self.pipeline._rulesets[PROFILE], intake, sheet, decisions, explain=False)
+        review = build_review(self.pipeline._rulesets[PROFILE], intake, sheet, decisions)
         took("review")
         answer = review_json.render(review)
         took("presentation")
@@ -74,9 +75,12 @@ class Subject:
         return review_json.render(self.pipeline.review(body, MEDIA_TYPE, PROFILE))
 
 
-def bodies(size: int, number: int = 50) -> list[bytes]:
-    """Variants of one benchmark episode."""
-    return [json.dumps(document).encode() for document in variants(json.loads(path(size).read_text("utf-8")), number)]
+def bodies(size: int, number: int = 50, narrative: str | None = None) -> list[bytes]:
+    """Variants of one benchmark episode. ``narrative``: in place of the few words that it has, none where it is empty."""
+    document = json.loads(path(size).read_text("utf-8"))
+    if narrative is not None:
+        document["narrative"] = narrative
+    return [json.dumps(variant).encode() for variant in variants(document, number)]
 
 
 def measure(subject: Subject, sent: Sequence[bytes], rounds: int) -> dict[str, Figure]:

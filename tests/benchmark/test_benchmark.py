@@ -21,7 +21,7 @@ from service.formats.nemsis import read as nemsis_reader
 from service.intake import episode_json
 from tests.benchmark import charts, counts, engines, growth, models, parts, stages, timed
 from tests.benchmark.__main__ import FIGURES, MARK
-from tests.benchmark.episodes import SIZES, episode, timed_items
+from tests.benchmark.episodes import NARRATIVE, SIZES, episode, timed_items
 from tests.engine.real import subject
 from tests.engine.sheets import random_sheet
 from tests.support.pipeline import demo, demo_names, pipeline
@@ -30,18 +30,25 @@ from tests.support.written import between, put
 # ---------------------------------------------------------------- the guard
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_no_count_has_moved_by_a_third(size: int) -> None:
+@pytest.mark.parametrize("name", counts.BODIES)
+def test_no_count_has_moved_by_a_third(name: str) -> None:
     known = counts.recorded()
     if counts.VERSION not in known:
         pytest.skip(f"no counts are recorded for Python {counts.VERSION}")
-    slips = counts.slips(known[counts.VERSION][str(size)], counts.count(pipeline(), size))
+    slips = counts.slips(known[counts.VERSION][name], counts.count(pipeline(), *counts.BODIES[name]))
     assert slips == [], "python -m tests.benchmark.counts --write records them, if that is meant"
 
 
 @pytest.mark.parametrize(("now", "names"), [(134, ["calls"]), (133, []), (67, []), (66, ["calls"])])
 def test_the_guard_sees_a_slip_of_a_third_and_a_gain(now: int, names: list[str]) -> None:
     assert [line.split(":")[0] for line in counts.slips({"calls": 100}, {"calls": now})] == names
+
+
+def test_the_narrative_is_as_long_as_it_says_and_tells_things() -> None:
+    assert len(NARRATIVE) == 1000
+    told = pipeline().rulebook.narrative.read(NARRATIVE)
+    assert {hit.family for hit in told} >= {"position", "quiet", "drug", "vital", "seizure", "release"}
+    assert {hit.assertion for hit in told} >= {"affirmed", "negated"}
 
 
 def test_facts_of_the_smaller_episode() -> None:

@@ -137,7 +137,7 @@ def failing(after: int, exception: type[BaseException]) -> Callable[..., object]
     return call
 
 
-@pytest.mark.parametrize("name", ["assert_facts", "start_action_for_state", "delete_state"])
+@pytest.mark.parametrize("name", ["assert_facts", "start_action_for_state", "retract_facts", "get_facts"])
 @pytest.mark.parametrize("exception", [RuntimeError, MemoryError, ENGINE.error])
 def test_an_exception_is_not_evaluated_and_the_next_is_right(
     name: str, exception: type[Exception], monkeypatch: pytest.MonkeyPatch
@@ -148,9 +148,38 @@ def test_an_exception_is_not_evaluated_and_the_next_is_right(
         with pytest.raises(NotEvaluated) as caught:
             built.fire(SECRET)
     assert no_trace_of_a_fact(caught.value)
-    if name == "delete_state":  # the state lives on: its ids are known, so one evaluation is refused and clears it
-        with pytest.raises(NotEvaluated):
+    assert built.fire(limbs(8)) == {(0, 6), (0, 7)}
+
+
+def test_no_fact_is_left_in_the_engine() -> None:
+    built = fence(over(1, 5))
+    built.fire([*SECRET, *limbs(70)])
+    assert ENGINE.get_facts(built._handle, "e") == "[]"
+
+
+def test_a_fact_that_cannot_be_taken_back_goes_with_its_state(monkeypatch: pytest.MonkeyPatch) -> None:
+    built = fence(over(1, 5))
+    with monkeypatch.context() as patch:
+        patch.setattr(ENGINE, "retract_facts", lambda *_: (0, 1))
+        assert built.fire(SECRET) == {(0, 0)}
+    with pytest.raises(ENGINE.error):
+        ENGINE.get_facts(built._handle, "e")
+    assert built.fire(limbs(8)) == {(0, 6), (0, 7)}
+
+
+@pytest.mark.parametrize("exception", [RuntimeError, MemoryError, ENGINE.error])
+def test_a_state_that_cannot_be_deleted_decides_nothing_more(
+    exception: type[Exception], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    built = fence(over(1, 5))
+    with monkeypatch.context() as patch:
+        patch.setattr(ENGINE, "retract_facts", lambda *_: (0, 1))
+        patch.setattr(ENGINE, "delete_state", failing(0, exception))
+        with pytest.raises(NotEvaluated) as caught:
             built.fire(SECRET)
+    assert no_trace_of_a_fact(caught.value)
+    with pytest.raises(NotEvaluated):  # its ids are known, so one evaluation is refused and deletes it
+        built.fire(SECRET)
     assert built.fire(limbs(8)) == {(0, 6), (0, 7)}
 
 

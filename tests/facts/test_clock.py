@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import random
+import re
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,7 +12,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from service.facts.timeline import Timeline
+from service.wording.clock import Clock
 from tests.support.episodes import ZERO, Document, check, clock, exemplary, facts, limb, one, read, sheet, small, vital
+from tests.support.mutate import mutated
 
 
 def line(document: Document) -> Timeline:
@@ -207,3 +211,22 @@ def test_a_record_without_any_time() -> None:
     found = sheet(document).facts
     assert {"limb", "device", "dose", "posture", "event", "gap"} <= {f.kind for f in found}
     assert line(document).last is None and line(document).control is None
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_the_first_of_all_times_is_the_first_day_that_people_read(seed: int) -> None:
+    """Whatever it says: when something happened, was written, was changed, or when the chart was opened."""
+    document = mutated({**exemplary(), "chart": CHARTS[seed % len(CHARTS)]}, seed, 8)
+    episode = read(document).episode
+    assert Clock(episode, Timeline(episode).first).day == Clock(episode).day
+    text = json.dumps(document)
+    written = [datetime.fromisoformat(one) for one in re.findall(r'"([0-9]{4}-[0-9]{2}-[0-9]{2}T[^"]*)"', text)]
+    assert Timeline(episode).first == min(int(time.timestamp()) for time in written)
+
+
+CHARTS: tuple[Document, ...] = (
+    {"opened": "2020-01-01T10:00:00Z"},
+    {"closed": "2020-01-02T10:00:00Z"},
+    {"amendments": [{"id": "m1", "time": "2020-01-03T10:00:00Z", "path": "/handover/time"}]},
+    {},
+)

@@ -103,7 +103,7 @@ def test_the_edge_of_five_minutes(minutes: int, covered: bool) -> None:
     pipe = yielding({FIRST_CHECK: to(GAP, "time")})
     made = pipe.review(encoded(night()), "application/json", "default", ACCOUNTS)
     ruleset = pipe._rulesets["default"]
-    number = {entry.rule.id: entry.number for entry in ruleset.rules}
+    number = {entry.rule.id: entry.number for entry in ruleset.rules.values()}
     upper = [replace(made.found[GAP][0], span=(10_000, 10_060))]
     start = 10_060 + 60 * minutes if minutes > 0 else 10_000 + 60 * minutes - 60
     lower = [replace(made.found[FIRST_CHECK][0], span=(start, start + 60))]
