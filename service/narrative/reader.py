@@ -189,7 +189,7 @@ class Reader:
     def _made(
         self, name: str, assertion: str, told: _Told, sentence: Sentence, near: Mapping[str, Scope], seen: Seen | None
     ) -> Hit:
-        before = {"before_contact", "found", "police_before"} & set(near) or sentence.section == "before_contact"
+        before = {"before_contact", "found", "at_first", "police_before"} & set(near) or sentence.section == "before_contact"
         whose = "not_told"
         if "police_before" in near or ("police" in near and not _nearer(near, "crew", "police", told)):
             whose = "police"
