@@ -62,8 +62,8 @@ def scopes(
         low = high = -1
         if modifier.stands != AFTER:
             # "claims he was": what follows a trigger at once does not end it, nor does the comma of "On arrival, ...".
-            opens = start == 0 and end > 1
-            high = min(_next(stop_starts, end + 1, len(words)), _next(walls, end + opens, len(words)), end + modifier.reach)
+            first_wall = _next(walls, end + (start == 0 and end > 1), len(words))
+            high = min(_next(stop_starts, end + 1, len(words)), first_wall, end + modifier.reach)
         if modifier.stands != BEFORE:
             low = max(_last(stop_ends, start), _last(walls, start), start - modifier.reach)
         out.append(Scope(modifier.means, start if low < 0 else low, end if high < 0 else high, start, end))

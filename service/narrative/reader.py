@@ -18,6 +18,8 @@ from .spelling import Speller
 from .tokens import Sentence, Tokenizer
 
 AFFIRMED, NEGATED = "affirmed", "negated"
+#: What says that it was so before this unit's care, or as it began.
+_EARLY = frozenset(("before_contact", "found", "at_first", "police_before"))
 Chars = tuple[int, int]
 
 
@@ -189,7 +191,7 @@ class Reader:
     def _made(
         self, name: str, assertion: str, told: _Told, sentence: Sentence, near: Mapping[str, Scope], seen: Seen | None
     ) -> Hit:
-        before = {"before_contact", "found", "at_first", "police_before"} & set(near) or sentence.section == "before_contact"
+        before = _EARLY & set(near) or sentence.section == "before_contact"
         whose = "not_told"
         if "police_before" in near or ("police" in near and not _nearer(near, "crew", "police", told)):
             whose = "police"
