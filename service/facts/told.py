@@ -245,6 +245,8 @@ def _capacity(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
         return
     told = [hit for hit in hits if hit.assertion == AFFIRMED and hit.part in ("has", "lacks")]
     if told and len({hit.part for hit in told}) == 1:
+        if told[0].part == "has" and line.episode.transport.ended.how == "refused":
+            return  # the narrative judges the refusal, the record the restraint before it
         apart = (told[0].part == "has") != (decision.capacity == "present")
         yield _Against("capacity_and_narrative", told, (place(decision, "capacity"),), apart)
 

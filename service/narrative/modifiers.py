@@ -18,6 +18,8 @@ from typing import Literal, NamedTuple
 BEFORE, AFTER, AROUND = "before", "after", "around"
 #: The longest reach with the longest trigger, in words.
 FARTHEST = 30
+#: What says that it was so before this unit's care, or as it began.
+EARLY = frozenset(("before_contact", "found", "at_first", "police_before"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ def scopes(
         low = high = -1
         if modifier.stands != AFTER:
             # "claims he was": what follows a trigger at once does not end it, nor does the comma of "On arrival, ...".
-            first_wall = _next(walls, end + (start == 0 and end > 1), len(words))
+            first_wall = _next(walls, end + (start == 0 and modifier.means in EARLY), len(words))
             high = min(_next(stop_starts, end + 1, len(words)), first_wall, end + modifier.reach)
         if modifier.stands != BEFORE:
             low = max(_last(stop_ends, start), _last(walls, start), start - modifier.reach)

@@ -13,13 +13,11 @@ from typing import NamedTuple
 from . import numbers
 from .families import Declared, Family, FamilySlip
 from .grammar import Automaton, PatternSlip
-from .modifiers import Modifier, Scope, holding, scopes
+from .modifiers import EARLY, Modifier, Scope, holding, scopes
 from .spelling import Speller
 from .tokens import Sentence, Tokenizer
 
 AFFIRMED, NEGATED = "affirmed", "negated"
-#: What says that it was so before this unit's care, or as it began.
-_EARLY = frozenset(("before_contact", "found", "at_first", "police_before"))
 Chars = tuple[int, int]
 
 
@@ -191,7 +189,7 @@ class Reader:
     def _made(
         self, name: str, assertion: str, told: _Told, sentence: Sentence, near: Mapping[str, Scope], seen: Seen | None
     ) -> Hit:
-        before = _EARLY & set(near) or sentence.section == "before_contact"
+        before = EARLY & set(near) or sentence.section == "before_contact"
         whose = "not_told"
         if "police_before" in near or ("police" in near and not _nearer(near, "crew", "police", told)):
             whose = "police"
