@@ -16,7 +16,7 @@ from .modifiers import Modifier
 ASSERTIONS = ("affirmed", "negated", "historical", "hypothetical", "other_agency", "quoted")
 MEANINGS = (
     "negated", "hypothetical", "historical", "before_contact", "found", "at_first", "police_before", "others", "police", "crew",
-    "crew_hurt", "put_back", "refused", "quoted",
+    "crew_hurt", "handed_over", "put_back", "refused", "quoted",
 )  # fmt: skip
 
 _PARTS = ("family", "says", "held_against", "reading", "lists", "patterns", "masks", "denials", "proves", "innocent")

@@ -71,7 +71,9 @@ def scopes(
                 after = end + 1
             high = min(_next(stop_starts, after + 1, len(words)), _next(walls, after, len(words)), end + modifier.reach)
         if modifier.stands != BEFORE:
-            low = max(_last(stop_ends, start), _last(walls, start), start - modifier.reach)
+            # "..., we declined": a trigger that reaches over commas is not kept back by the one before it.
+            wall = _last(walls, start - 2 if modifier.over_commas else start)
+            low = max(_last(stop_ends, start), wall, start - modifier.reach)
         out.append(Scope(modifier.means, start if low < 0 else low, end if high < 0 else high, start, end))
     return sorted(out, key=_SAID_FROM)
 
