@@ -133,8 +133,10 @@ class Reader:
         if not any(_PATTERN in kinds or _DENIAL in kinds for kinds in told.values()):
             return
         found: list[tuple[str, list[_Told], list[_Told]]] = []
+        nots = {end for _, end, number in context if self._known[number][1] == NEGATED}
         for name, kinds in told.items():
-            denials = _merged(kinds.get(_DENIAL, ()))
+            # "Never took the hobble off": a denial that is itself denied is none.
+            denials = _merged(one for one in kinds.get(_DENIAL, ()) if one.start not in nots)
             off = _covered((told.start, told.end) for told in (*kinds.get(_MASK, ()), *denials))
             kept = _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end)))
             found.append((name, kept, denials))
