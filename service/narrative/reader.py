@@ -136,7 +136,7 @@ class Reader:
         nots = {end for _, end, number in context if self._known[number][1] == NEGATED}
         for name, kinds in told.items():
             # "Never took the hobble off": a denial that is itself denied is none.
-            denials = _merged(one for one in kinds.get(_DENIAL, ()) if one.start not in nots)
+            denials = _merged(one for one in kinds.get(_DENIAL, ()) if nots.isdisjoint((one.start, one.start - 1)))
             off = _covered((told.start, told.end) for told in (*kinds.get(_MASK, ()), *denials))
             kept = _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end)))
             found.append((name, kept, denials))
