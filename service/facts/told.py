@@ -22,6 +22,7 @@ from service.narrative.numbers import Dose, Vital
 from service.narrative.reader import AFFIRMED, NEGATED, Hit
 
 from .builder import FactBuilder
+from .charted import CHARTED, Charted, after_seizure, any_of, left_alone, listed
 from .entries import items
 from .fact import Evidence, place
 from .timeline import Timeline
@@ -29,190 +30,15 @@ from .timeline import Timeline
 #: A vital sign told with a time is looked for in sets so many minutes around it.
 NEAR_MINUTES = 5
 _DAY = 24 * 60
-#: Scores that say nobody could rouse the patient: RASS (Sessler 2002), SAT, AMSS, BARS (Swift 2002).
-_UNROUSABLE = {"rass": -4, "sat": -3, "amss": -4, "bars": 1}
-_SOFT = frozenset(("soft", "soft_cloth", "soft_hook_and_loop", "padded_leather"))
-
-
-class Charted(NamedTuple):
-    """Whether the record tells a thing: true, false, or None with the ``state`` of its list. ``places``: where, or its list."""
-
-    answer: bool | None
-    state: str
-    places: tuple[Evidence, ...]
-
-
-def _listed(line: Timeline, section: MemberName, member: MemberName | None, says: Callable[[Any], bool]) -> Charted:
-    """Whether an item of a list says it; a list that is not charted says nothing."""
-    node: Any = getattr(line.episode, section)
-    value = node if member is None else getattr(node, member)
-    inside = member is not None and type(node) is not Absent
-    owner = place(node, member) if inside else place(line.episode, section)
-    if type(value) is Absent:
-        return Charted(False if value.state == "missing" else None, value.state, (owner,))
-    found = tuple(place(item) for item in value if says(item))
-    return Charted(bool(found), "recorded", found or (owner,))
-
-
-def _any(*charted: Charted) -> Charted:
-    for answer in (True, None):
-        for one in charted:
-            if one.answer is answer:
-                return one
-    return Charted(False, "recorded", tuple(p for one in charted for p in one.places[:1]))
-
-
-def _event(*words: str) -> Callable[[Timeline], Charted]:
-    return lambda line: _listed(line, "monitoring", "events", lambda event: event.event in words)
-
-
-def _action(line: Timeline, *words: str) -> Charted:
-    return _listed(line, "monitoring", "actions", lambda action: action.action in words)
-
-
-def _posture(line: Timeline) -> Charted:
-    return _listed(line, "postures", None, lambda p: p.posture in ("prone", "hobbled", "sandwiched"))
-
-
-def _weight(line: Timeline) -> Charted:
-    return _listed(
-        line, "application", "body_weight", lambda w: w.place in ("neck", "chest", "back", "abdomen", "shoulders")
-    )
-
-
-def _breathing(line: Timeline) -> Charted:
-    return _any(
-        _event("breathing_complaint", "apnoea", "laryngospasm", "arrest")(line),
-        _listed(line, "monitoring", "breathing_checks", _breathes_badly),
-    )
-
-
-def _breathes_badly(check: record.BreathingCheck) -> bool:
-    return check.breathing in ("fast", "shallow", "laboured", "agonal", "absent") or check.airway in (
-        "partly_blocked",
-        "blocked",
-    )
-
-
-def _quiet(line: Timeline) -> Charted:
-    return _any(
-        _event("suddenly_quiet", "stopped_struggling", "apnoea", "arrest", "seizure")(line),
-        _listed(line, "monitoring", "vitals", _unresponsive),
-    )
-
-
-def _unresponsive(vital: record.VitalSet) -> bool:
-    total, score, scale = vital.gcs_total, vital.agitation_score, vital.agitation_scale
-    if vital.acvpu in ("pain", "unresponsive") or (type(total) is not Absent and total <= 8):
-        return True
-    return type(score) is not Absent and type(scale) is not Absent and score <= _UNROUSABLE[scale]
-
-
-def _apnoea(line: Timeline) -> Charted:
-    return _any(
-        _event("apnoea", "arrest")(line),
-        _action(line, "ventilated", "cpr", "defibrillation", "airway_device"),
-        _listed(line, "monitoring", "breathing_checks", lambda check: check.breathing in ("agonal", "absent")),
-    )
-
-
-def _other_device(line: Timeline) -> Charted:
-    return _any(
-        _listed(line, "custody", "devices", lambda device: True),
-        _listed(
-            line, "application", "limbs", lambda limb: type(limb.device) is not Absent and limb.device not in _SOFT
-        ),
-        _posture_hobbled(line),
-    )
-
-
-def _posture_hobbled(line: Timeline) -> Charted:
-    return _listed(line, "postures", None, lambda p: p.posture == "hobbled")
-
-
-def _face_cover(line: Timeline) -> Charted:
-    return _listed(line, "custody", "face_covers", lambda cover: True)
-
-
-def _no_officer(line: Timeline) -> Charted:
-    custody = line.episode.custody
-    if type(custody) is Absent:
-        return Charted(False if custody.state == "missing" else None, custody.state, (place(line.episode, "custody"),))
-    if custody.officer in ("following", "none") or custody.key_at_hand is False:
-        return Charted(True, "recorded", (place(custody, "officer"), place(custody, "key_at_hand")))
-    places = (place(custody, "officer"), place(custody, "key_at_hand"))
-    for value in (custody.officer, custody.key_at_hand):
-        if type(value) is Absent and value.state != "missing":
-            return Charted(None, value.state, places)
-    return Charted(False, "recorded", places)
 
 
 def _locked(line: Timeline, hits: Sequence[Hit]) -> bool:
     """Whether a device of law enforcement or one with a lock is charted or told."""
-    locked = _listed(line, "application", "limbs", lambda limb: limb.device == "key_locked")
-    told = any(hit.family == "device" and hit.part == "restraint" and hit.assertion == AFFIRMED for hit in hits)
-    return told or bool(_listed(line, "custody", "devices", lambda device: True).answer or locked.answer)
-
-
-def _left_alone(line: Timeline) -> Charted:
-    return _any(
-        _event("left_unattended")(line),
-        _listed(line, "monitoring", "observation", lambda span: span.seat == "front_cab"),
+    locked = listed(line, "application", "limbs", lambda limb: limb.device == "key_locked")
+    told = any(
+        hit.family == "device" and hit.part in ("restraint", "leather") and hit.assertion == AFFIRMED for hit in hits
     )
-
-
-def _limb_abnormal(line: Timeline) -> Charted:
-    return _any(_event("limb_complaint")(line), _listed(line, "monitoring", "limb_checks", _limb_not_well))
-
-
-def _limb_not_well(check: record.LimbCheck) -> bool:
-    refill = check.cap_refill_s
-    return (
-        check.pulse in ("weak", "absent")
-        or check.motor in ("reduced", "absent")
-        or check.sensation in ("reduced", "absent")
-        or check.skin in ("pale", "blue", "cold", "swollen", "broken")
-        or check.cap_refill_other_side == "longer"
-        or (type(refill) is not Absent and refill > 2)
-    )
-
-
-def _injured(member: MemberName) -> Callable[[Timeline], Charted]:
-    return lambda line: _listed(line, "injuries", member, lambda injury: True)
-
-
-def _released(line: Timeline) -> Charted:
-    handover = line.episode.handover
-    off = (
-        _listed(line, "application", "limbs", lambda limb: type(limb.off) is not Absent),
-        _listed(line, "custody", "devices", lambda device: type(device.off) is not Absent),
-        _listed(line, "custody", "face_covers", lambda cover: type(cover.off) is not Absent),
-        _action(line, "loosened", "removed", "restraints_removed", "face_cover_removed"),
-    )
-    state = handover.restraint_state
-    if type(handover) is not Absent and type(state) is not Absent and state != "on":
-        return Charted(True, "recorded", (place(handover, "restraint_state"),))
-    return _any(*off)
-
-
-#: (family, part) -> what of the record tells the same. A family that is not here is held against nothing.
-_CHARTED: dict[tuple[str, str], Callable[[Timeline], Charted]] = {
-    ("position", ""): _posture,
-    ("weight", ""): _weight,
-    ("breathing", ""): _breathing,
-    ("quiet", ""): _quiet,
-    ("apnoea", ""): _apnoea,
-    ("seizure", ""): _event("seizure"),
-    ("vomiting", ""): _event("vomiting"),
-    ("device", "restraint"): _other_device,
-    ("device", "face_cover"): _face_cover,
-    ("key", ""): _no_officer,
-    ("left_alone", ""): _left_alone,
-    ("limb_abnormal", ""): _limb_abnormal,
-    ("injury_patient", ""): _injured("patient"),
-    ("injury_crew", ""): _injured("crew"),
-    ("release", ""): _released,
-}
+    return told or bool(listed(line, "custody", "devices", lambda device: True).answer or locked.answer)
 
 
 def _drug(line: Timeline, drug: str | None) -> Charted:
@@ -220,7 +46,7 @@ def _drug(line: Timeline, drug: str | None) -> Charted:
         mixed = getattr(item, "mixed_with", ())
         return drug is None or item.drug == drug or (type(mixed) is tuple and drug in mixed)
 
-    return _any(_listed(line, "sedation", "doses", told), _listed(line, "sedation", "not_given", told))
+    return any_of(listed(line, "sedation", "doses", told), listed(line, "sedation", "not_given", told))
 
 
 def _minute(time: Moment | Absent) -> int | None:
@@ -245,7 +71,7 @@ def _sets_near(line: Timeline, vital: Vital) -> list[record.VitalSet]:
 
 
 def _vital(line: Timeline, hits: Sequence[Hit]) -> Charted:
-    sets = _listed(line, "monitoring", "vitals", lambda one: False)
+    sets = listed(line, "monitoring", "vitals", lambda one: False)
     if sets.answer is None:
         return sets
     for hit in hits:
@@ -300,8 +126,17 @@ def _charted(line: Timeline, group: Sequence[Hit], hits: Sequence[Hit]) -> Chart
         return _drug(line, first.reading.drug if isinstance(first.reading, Dose) else None)
     if first.family == "vital":
         return _vital(line, group)
-    answers = _CHARTED.get((first.family, first.part))
-    return answers(line) if answers is not None else Charted(None, "missing", ())
+    answers = CHARTED.get((first.family, first.part))
+    charted = answers(line) if answers is not None else Charted(None, "missing", ())
+    if first.family == "breathing" and not charted.answer and _only_at_contact(group):
+        # Snoring of a patient who is found after a seizure: the airway care is the entry.
+        seen = after_seizure(line)
+        return seen if seen.answer else charted
+    return charted
+
+
+def _only_at_contact(hits: Iterable[Hit]) -> bool:
+    return all(hit.when == "before_contact" for hit in hits if hit.assertion == AFFIRMED)
 
 
 # ------------------------------------------------------------ narrative and record held against each other
@@ -381,7 +216,7 @@ def _posture_denied(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
 
 
 def _injury_denied(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
-    charted = _listed(line, "injuries", "patient", lambda injury: injury.when in ("during_restraint", "transport"))
+    charted = listed(line, "injuries", "patient", lambda injury: injury.when in ("during_restraint", "transport"))
     denied = _denied(hits)
     if denied and charted.state == "recorded":
         yield _Against("injury_denied", denied, charted.places, bool(charted.answer))
@@ -389,9 +224,9 @@ def _injury_denied(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
 
 def _alone_and_watched(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
     affirmed = [hit for hit in hits if hit.assertion == AFFIRMED]
-    watched = _listed(line, "monitoring", "observation", lambda span: span.seat != "front_cab")
+    watched = listed(line, "monitoring", "observation", lambda span: span.seat != "front_cab")
     if affirmed and watched.answer:
-        yield _Against("left_alone_and_observation", affirmed, watched.places, not _left_alone(line).answer)
+        yield _Against("left_alone_and_observation", affirmed, watched.places, not left_alone(line).answer)
 
 
 def _not_checked_and_checks(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
@@ -410,6 +245,8 @@ def _capacity(line: Timeline, hits: Sequence[Hit]) -> Iterator[_Against]:
         return
     told = [hit for hit in hits if hit.assertion == AFFIRMED and hit.part in ("has", "lacks")]
     if told and len({hit.part for hit in told}) == 1:
+        if told[0].part == "has" and line.episode.transport.ended.how == "refused":
+            return  # the narrative judges the refusal, the record the restraint before it
         apart = (told[0].part == "has") != (decision.capacity == "present")
         yield _Against("capacity_and_narrative", told, (place(decision, "capacity"),), apart)
 

@@ -15,7 +15,8 @@ from .modifiers import Modifier
 #: What a hit can be.
 ASSERTIONS = ("affirmed", "negated", "historical", "hypothetical", "other_agency", "quoted")
 MEANINGS = (
-    "negated", "hypothetical", "historical", "before_contact", "found", "police_before", "others", "police", "crew", "quoted",
+    "negated", "hypothetical", "historical", "before_contact", "found", "at_first", "police_before", "others", "police", "crew",
+    "crew_hurt", "handed_over", "put_back", "refused", "quoted",
 )  # fmt: skip
 
 _PARTS = ("family", "says", "held_against", "reading", "lists", "patterns", "masks", "denials", "proves", "innocent")

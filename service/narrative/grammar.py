@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 #: Words that ``...`` stands for at most.
 GAP = 3
 #: What ``...`` never stands for: beyond it something else is said.
-BARRIERS = frozenset((",", "but", "no", "not", "never", "denies", "denied", "without"))
+BARRIERS = frozenset((",", "period", "semicolon", "but", "no", "not", "never", "denies", "denied", "without"))
 _ITEM = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\S+")
 #: What stands for any number in the automaton.
 NUMBER = "#"

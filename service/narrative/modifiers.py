@@ -18,6 +18,10 @@ from typing import Literal, NamedTuple
 BEFORE, AFTER, AROUND = "before", "after", "around"
 #: The longest reach with the longest trigger, in words.
 FARTHEST = 30
+#: What says that it was so before this unit's care, or as it began.
+EARLY = frozenset(("before_contact", "found", "at_first", "police_before"))
+#: Who is found, after the comma of "On arrival, ...": what is done there begins with a verb.
+_FOUND = (["patient"], ["he"], ["she"], ["the"], ["male"], ["female"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +65,15 @@ def scopes(
         walls = turns if modifier.over_commas else commas
         low = high = -1
         if modifier.stands != AFTER:
-            # "claims he was": what follows a trigger at once does not end it.
-            high = min(_next(stop_starts, end + 1, len(words)), _next(walls, end, len(words)), end + modifier.reach)
+            # "claims he was": what follows a trigger at once does not end it, nor does the comma of "On arrival, he ...".
+            after = end
+            if start == 0 and modifier.means in EARLY and words[end:][:1] == [","] and words[end + 1 :][:1] in _FOUND:
+                after = end + 1
+            high = min(_next(stop_starts, after + 1, len(words)), _next(walls, after, len(words)), end + modifier.reach)
         if modifier.stands != BEFORE:
-            low = max(_last(stop_ends, start), _last(walls, start), start - modifier.reach)
+            # "..., we declined": a trigger that reaches over commas is not kept back by the one before it.
+            wall = _last(walls, start - 2 if modifier.over_commas else start)
+            low = max(_last(stop_ends, start), wall, start - modifier.reach)
         out.append(Scope(modifier.means, start if low < 0 else low, end if high < 0 else high, start, end))
     return sorted(out, key=_SAID_FROM)
 

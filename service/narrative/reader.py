@@ -13,7 +13,7 @@ from typing import NamedTuple
 from . import numbers
 from .families import Declared, Family, FamilySlip
 from .grammar import Automaton, PatternSlip
-from .modifiers import Modifier, Scope, holding, scopes
+from .modifiers import EARLY, Modifier, Scope, holding, scopes
 from .spelling import Speller
 from .tokens import Sentence, Tokenizer
 
@@ -133,8 +133,10 @@ class Reader:
         if not any(_PATTERN in kinds or _DENIAL in kinds for kinds in told.values()):
             return
         found: list[tuple[str, list[_Told], list[_Told]]] = []
+        nots = {end for _, end, number in context if self._known[number][1] == NEGATED}
         for name, kinds in told.items():
-            denials = _merged(kinds.get(_DENIAL, ()))
+            # "Never took the hobble off": a denial that is itself denied is none.
+            denials = _merged(one for one in kinds.get(_DENIAL, ()) if nots.isdisjoint((one.start, one.start - 1)))
             off = _covered((told.start, told.end) for told in (*kinds.get(_MASK, ()), *denials))
             kept = _merged(t for t in kinds.get(_PATTERN, ()) if off.isdisjoint(range(t.start, t.end)))
             found.append((name, kept, denials))
@@ -189,7 +191,7 @@ class Reader:
     def _made(
         self, name: str, assertion: str, told: _Told, sentence: Sentence, near: Mapping[str, Scope], seen: Seen | None
     ) -> Hit:
-        before = {"before_contact", "found", "police_before"} & set(near) or sentence.section == "before_contact"
+        before = EARLY & set(near) or sentence.section == "before_contact"
         whose = "not_told"
         if "police_before" in near or ("police" in near and not _nearer(near, "crew", "police", told)):
             whose = "police"

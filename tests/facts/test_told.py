@@ -52,6 +52,13 @@ def event(word: str) -> dict[str, Any]:
         ("EMT was bitten.", "injury_crew", {"injuries": {"crew": [{"kind": "bite"}]}}),
         ("He hit his head.", "injury_patient", {"injuries": {"patient": [{"kind": "head_injury"}]}}),
         ("Right arm released.", "release", {"limbs": [limb(off=9)]}),
+        ("Leathers x4.", "device:leather", {"limbs": [limb(device="padded_leather")]}),
+        ("Leathers x4.", "device:leather", {"limbs": [limb(device="key_locked")]}),
+        ("CPR started.", "apnoea", {"injuries": {"complications": [{"complication": "cardiac_arrest"}]}}),
+        ("He had a seizure.", "seizure", {"injuries": {"complications": [{"complication": "seizure"}]}}),
+        ("He vomited.", "vomiting", {"injuries": {"complications": [{"complication": "aspiration"}]}}),
+        ("Stridor heard.", "breathing", {"injuries": {"complications": [{"complication": "laryngospasm"}]}}),
+        ("He hit his head.", "injury_patient", event("fall")),
     ],
 )
 def test_told_and_charted_is_clear_and_without_the_entry_it_is_not(text: str, key: str, record: dict[str, Any]) -> None:
@@ -59,6 +66,31 @@ def test_told_and_charted_is_clear_and_without_the_entry_it_is_not(text: str, ke
     alone = phrase(key, narrative=text)
     assert alone.values["in_record"] is False
     assert alone.values["affirmed"] == 1
+
+
+def test_leather_is_not_told_by_a_soft_restraint_and_cuffs_not_by_leather() -> None:
+    assert phrase("device:leather", narrative="Leathers x4.", limbs=[limb(device="soft")]).values["in_record"] is False
+    padded = [limb(device="padded_leather")]
+    assert phrase("device:restraint", narrative="Zip ties used.", limbs=padded).values["in_record"] is False
+
+
+def test_complications_that_the_source_does_not_have_make_nothing_unknown() -> None:
+    record = {"injuries": {"complications": {"absent": "not_collected"}}}
+    assert phrase("seizure", narrative="He had a seizure.", **record).values["in_record"] is False
+
+
+def test_snoring_found_after_a_seizure_is_told_by_airway_care() -> None:
+    text = "On arrival pt on his right side, snoring."
+    seizure = {"event": "seizure", "before_care": True}
+    oxygen = act(1, "oxygen_given")
+    for narrative, monitoring, told in (
+        (text, {"events": [seizure], "actions": [oxygen]}, True),
+        (text, {"events": [seizure]}, False),
+        (text, {"actions": [oxygen]}, False),
+        ("Snoring after the dose.", {"events": [seizure], "actions": [oxygen]}, False),
+        (f"{text} Stridor after the dose.", {"events": [seizure], "actions": [oxygen]}, False),
+    ):
+        assert phrase("breathing", narrative=narrative, monitoring=monitoring).values["in_record"] is told
 
 
 def test_a_list_that_the_source_does_not_have_leaves_it_open() -> None:
@@ -189,6 +221,13 @@ def test_limb_checks_denied_and_charted() -> None:
 )
 def test_capacity_is_never_worked_out_from_orientation(text: str, charted: str, disagrees: list[bool]) -> None:
     assert pairs("capacity_and_narrative", narrative=text, decision={"capacity": charted}) == disagrees
+
+
+def test_capacity_for_a_refusal_says_nothing_of_the_restraint_before_it() -> None:
+    record = {"narrative": "He understood the risks and refused.", "decision": {"capacity": "absent"}}
+    ended = {"ended": {"time": clock(30), "how": "refused"}}
+    assert pairs("capacity_and_narrative", **record) == [True]
+    assert pairs("capacity_and_narrative", **record, transport=ended) == []
 
 
 def test_not_told_and_told() -> None:

@@ -146,6 +146,23 @@ def test_a_key_word_with_one_slip_is_found_most_of_the_time() -> None:
         ('He screamed "I can\'t breathe".', "breathing", "affirmed"),
         ("Found prone by PD, rolled over at once.", "position", "other_agency"),
         ("Officers were kneeling on his back when we arrived.", "weight", "other_agency"),
+        ("On arrival, patient prone with officers on him.", "position", "other_agency"),
+        ("On arrival, he was prone in the yard.", "position", "other_agency"),
+        ("On arrival combative, placed prone.", "position", "affirmed"),
+        ("Made contact with patient, restrained prone.", "position", "affirmed"),
+        ("Told to watch for vomiting, headache, and seizure.", "seizure", "hypothetical"),
+        ("Told to watch for vomiting. He vomited.", "vomiting", "hypothetical"),
+        ("Sending RN reports he hit a sitter, got olanzapine 10 mg at 0700.", "drug", "other_agency"),
+        ("Sending RN reports he hit a sitter, we gave olanzapine 10 mg.", "drug", "affirmed"),
+        ("Partner bitten, skin of forearm broken.", "injury_patient", "other_agency"),
+        ("EMT was hit, patient has a bruise on his arm.", "injury_patient", "affirmed"),
+        ("Police wanted him sedated, told no.", "purpose", "negated"),
+        ("Police wanted him sedated, done.", "purpose", "affirmed"),
+        ("Left wrist released for a pressure, re-secured.", "release", "negated"),
+        ("No injury period patient vomited.", "vomiting", "affirmed"),
+        ("Toned out for man down not responding.", "quiet", "historical"),
+        ("Fingers numb since stroke.", "limb_abnormal", "historical"),
+        ("If a limb check can't be done, call.", "limb_not_checked", "hypothetical"),
     ],
 )
 def test_what_the_words_around_make_of_it(text: str, family: str, assertion: str) -> None:
@@ -160,6 +177,11 @@ def test_a_hit_names_its_pattern_and_the_place_of_its_modifier() -> None:
     assert hit.modifier.means == "negated"
     assert hit.modifier.chars is not None
     assert text[slice(*hit.modifier.chars)] == "never"
+
+
+def test_what_is_so_on_arrival_counts_and_is_marked() -> None:
+    (hit,) = hits("On arrival on his side, snoring.", "breathing")
+    assert (hit.assertion, hit.when) == ("affirmed", "before_contact")
 
 
 def test_whose_and_when() -> None:
