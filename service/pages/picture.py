@@ -170,7 +170,7 @@ class _Drawing(Canvas):
         for lane in self.picture.drawn:
             self.links = []
             bottom = self._lane(lane)
-            shapes = f'<use href="#rr-time-{self.layout.key}"/>{self.drawn()}'
+            shapes = self._behind() + self.drawn()
             # A lane without a link has nothing that is not in the table.
             named = 'aria-hidden="true"'
             if self.links:
@@ -218,15 +218,23 @@ class _Drawing(Canvas):
         for time in self._round_times():
             lines.append(f"M{n(self.x(time))} 0V{_TALLEST}")
             self.text(self.x(time), 12, f"{self.clock.at(time):%H:%M}", "soft middle")
-        behind = f'<path class="grid" d="{"".join(lines)}"/>'
-        death = self.picture.death
-        if death is not None and self.low <= death <= self.high:
+        defs = f'<path id="rr-time-{self.layout.key}" d="{"".join(lines)}"/>'
+        if self._dies():
             height += _LABEL
-            behind += f'<path class="death" d="M{n(self.x(death))} 0V{_TALLEST}"/>'
-            text = f"death {self.clock.text(death)}"
+            x = self.x(self.picture.death or 0)
+            defs += f'<path id="rr-death-{self.layout.key}" d="M{n(x)} 0V{_TALLEST}"/>'
+            text = f"death {self.clock.text(self.picture.death or 0)}"
             half = self.wide(text) / 2
-            self.text(min(max(self.x(death), half), self.layout.width - half), 27, text, "critical middle")
-        return height, 'aria-hidden="true"', f'<defs><g id="rr-time-{self.layout.key}">{behind}</g></defs>{self.drawn()}'
+            self.text(min(max(x, half), self.layout.width - half), 27, text, "critical middle")
+        return height, 'aria-hidden="true"', f"<defs>{defs}</defs>{self.drawn()}"
+
+    def _behind(self) -> str:
+        """The lines of the axis behind a lane, and death."""
+        death = f'<use class="death" href="#rr-death-{self.layout.key}"/>' if self._dies() else ""
+        return f'<use class="grid" href="#rr-time-{self.layout.key}"/>{death}'
+
+    def _dies(self) -> bool:
+        return self.picture.death is not None and self.low <= self.picture.death <= self.high
 
     def _words(self) -> tuple[float, str, str]:
         """What is not drawn: values that never change, and lanes with nothing in them."""
@@ -389,7 +397,7 @@ class _Drawing(Canvas):
             at = y + row * _GRID
             self.path(f"M{n(x)} {n(top)}V{n(y)}L{n(box + _GRID / 2)} {n(at + 6)}", "stem")
             self.links.append(self._mark(mark, box, at))
-        return y + rows.amount * _GRID
+        return y + rows.amount * _GRID - 3
 
     def _mark(self, mark: Mark, left: float, top: float) -> str:
         finding = mark.finding

@@ -296,6 +296,12 @@ class _Page:
             "patient": self._patient(),
             # Who asks to come first comes before the picture too.
             "early": 1 if self.view.first == "author" else 0,
+            # For the first sheet of paper; what is critical stands there already.
+            "headlines": [
+                (severity, titles)
+                for severity in SEVERITIES[1:]
+                if (titles := [f["title"] for f in document["findings"] if f["severity"] == severity])
+            ],
             "groups": [self._group(handler) for handler in handlers],
             "picture": None if self.view.part else self._drawn(),
             "alarms": [n for n in notices if n["severity"] == "critical"],
