@@ -89,11 +89,14 @@ class Lane:
     marks: list[Mark] = field(default_factory=list)
 
     @property
+    def points(self) -> list[Dot | Reading]:
+        """Everything in it that has one time."""
+        return [*self.dots, *self.readings, *self.scores]
+
+    @property
     def empty(self) -> bool:
         """Whether there is nothing to draw."""
-        return not (
-            self.bars or self.dots or self.readings or self.scores or self.watched or self.gaps or self.marks
-        )
+        return not (self.bars or self.points or self.watched or self.gaps or self.marks)
 
     @property
     def constant(self) -> bool:
@@ -128,7 +131,9 @@ class Picture:
             out.append(f"{lane.title} {value}: {count(len(times), 'reading')}, {clock.span(times[0], times[-1])}.")
         empty = sorted((lane for lane in self.lanes if lane.empty and lane.none), key=lambda lane: lane.none)
         for none, under in groupby(empty, key=lambda lane: lane.none):
-            out.append(f"{none[:1].upper()}{none[1:]}: {', '.join(lane.title.lower() if lane.title[1:].islower() or ' ' in lane.title else lane.title for lane in under)}.")
+            out.append(
+                f"{none[:1].upper()}{none[1:]}: {', '.join(lane.title.lower() if lane.title[1:].islower() or ' ' in lane.title else lane.title for lane in under)}."
+            )
         return out
 
 
@@ -136,7 +141,7 @@ def moments(lane: Lane) -> Iterator[int]:
     """Every time in a lane."""
     for bar in (*lane.bars, *lane.watched):
         yield from (bar.start, bar.end)
-    for point in (*lane.dots, *lane.readings, *lane.scores):
+    for point in lane.points:
         yield point.time
 
 
@@ -163,9 +168,8 @@ def entries(lanes: Sequence[Lane], clock: Clock) -> list[tuple[str, list[str]]]:
         for bar in (*lane.bars, *lane.watched, *lane.gaps):
             end = " (end not charted)" if bar.open else ""
             rows.append((bar.start, clock.span(bar.start, bar.end), f"{lane.title}: {bar.text}{end}"))
-        rows += [(dot.time, clock.text(dot.time), f"{lane.title}: {dot.text}") for dot in lane.dots]
-        for point in (*lane.readings, *lane.scores):
+        for point in lane.points:
             unit = "" if point.text == "waveform lost" else lane.unit
-            rows.append((point.time, clock.text(point.time), f"{lane.title} {point.text} {unit}".rstrip()))
+            rows.append((point.time, clock.text(point.time), f"{lane.title}: {point.text} {unit}".rstrip()))
     rows.sort(key=lambda row: row[:2])
     return [(time, [row[2] for row in under]) for time, under in groupby(rows, key=lambda row: row[1])]

@@ -84,4 +84,3 @@ def limits(book: Rulebook, document: Mapping[str, Any], whole: Fact) -> list[Lim
         if key not in found or grave.index(limit.severity) < grave.index(found[key].severity):
             found[key] = limit
     return sorted(found.values(), key=lambda m: (m.member, m.low, -m.value if m.low else m.value))
-

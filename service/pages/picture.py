@@ -91,8 +91,7 @@ def _legend(picture: Picture) -> list[tuple[str, str]]:
     marks = [mark.finding for lane in lanes for mark in lane.marks]
     kinds, severities = {bar.kind for bar in bars}, {finding["severity"] for finding in marks}
     dots = [dot for lane in lanes for dot in lane.dots]
-    points = [point for lane in lanes for point in (*lane.readings, *lane.scores, *lane.dots, *bars)]
-    stains = {point.severity for point in points}
+    stains = {each.severity for each in (*bars, *(point for lane in lanes for point in lane.points))}
     found = [
         (f'<g class="mark {s} charted"><path d="{pin_shape(s, 2, 2, 26, 12)}"/></g>', f"finding: {s}", s in severities)
         for s in ("critical", "warning", "info")
@@ -105,7 +104,9 @@ def _legend(picture: Picture) -> list[tuple[str, str]]:
         "care": "others, or before this unit",
         "watch": "watched or on a monitor",
     }
-    found += [(f'<rect class="bar {k}" x="1" y="2" width="28" height="12"/>', text, k in kinds) for k, text in names.items()]
+    found += [
+        (f'<rect class="bar {k}" x="1" y="2" width="28" height="12"/>', text, k in kinds) for k, text in names.items()
+    ]
     found += [
         ('<rect class="gap" x="1" y="4" width="28" height="8"/>', "no entry for longer than the limit; it does not say that nothing was done", any(lane.gaps for lane in lanes)),
         ('<path class="open" d="M12 2l5 6l-5 6"/>', "end not charted", any(bar.open for bar in bars)),
@@ -208,7 +209,9 @@ class _Drawing(Canvas):
         for shape, text in _legend(self.picture):
             wide = 36 + self.wide(text) + 16
             row = rows.first_with_room(wide, self.layout.width)
-            out.append(f'<g transform="translate({n(rows.ends[row] - wide)} {row * 20 + 2})">{shape}<text class="t" x="36" y="12">{escape(text)}</text></g>')
+            out.append(
+                f'<g transform="translate({n(rows.ends[row] - wide)} {row * 20 + 2})">{shape}<text class="t" x="36" y="12">{escape(text)}</text></g>'
+            )
         return len(rows.ends) * 20 + 6, "", "".join(out)
 
     def _head(self) -> tuple[float, str, str]:
@@ -403,7 +406,9 @@ class _Drawing(Canvas):
         finding = mark.finding
         severity, absent = finding["severity"], finding["category"] == "completeness"
         x, y, w, h = left + (_GRID - _MARK_WIDTH) / 2, top + 6, _MARK_WIDTH, _MARK_HEIGHT
-        said = escape(f"Finding {mark.number}, {severity}, {BASIS[finding['category']].lower()}, {self.clock.text(mark.time)}: {finding['title']}")
+        said = escape(
+            f"Finding {mark.number}, {severity}, {BASIS[finding['category']].lower()}, {self.clock.text(mark.time)}: {finding['title']}"
+        )
         kind = f"mark {severity} {'absent' if absent else 'charted'}"
         inner = (
             f'<path d="{pin_shape(severity, x, y, w, h)}"/>'
@@ -412,4 +417,6 @@ class _Drawing(Canvas):
         if not self.linked:
             return f'<g class="{kind}"><title>{said}</title>{inner}</g>'
         to = finding["fingerprint"].replace(":", "-")
-        return f'<a class="{kind}" id="rr-{self.layout.key}{mark.number}" href="#rr-{to}" aria-label="{said}">{inner}</a>'
+        return (
+            f'<a class="{kind}" id="rr-{self.layout.key}{mark.number}" href="#rr-{to}" aria-label="{said}">{inner}</a>'
+        )

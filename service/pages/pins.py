@@ -120,7 +120,11 @@ class Pins:
         """(lane, finding) of every finding; without a lane where it has no place in time."""
         for number, finding, one in self.found:
             spot = self._spot(one)
-            yield (None, Mark(0, number, finding, (0, 0))) if spot is None else (spot[0], Mark(spot[1], number, finding, spot[2]))
+            yield (
+                (None, Mark(0, number, finding, (0, 0)))
+                if spot is None
+                else (spot[0], Mark(spot[1], number, finding, spot[2]))
+            )
 
     def gaps(self) -> Iterator[tuple[str, Bar]]:
         """(lane, stretch without an entry) of every finding that is about one."""
@@ -154,4 +158,3 @@ class Pins:
 
 def _graver(one: str | None, other: str) -> str:
     return other if one is None else min(one, other, key=SEVERITIES.index)
-

@@ -52,9 +52,7 @@ def draw_plot(drawing: _Drawing, lane: Lane, y: float) -> float:
     return y + height + 2
 
 
-def _limits(
-    drawing: _Drawing, limits: Sequence[Limit], y: float, height: float, at: Callable[[float], float]
-) -> None:
+def _limits(drawing: _Drawing, limits: Sequence[Limit], y: float, height: float, at: Callable[[float], float]) -> None:
     labels: list[tuple[float, str]] = []
     for low in (True, False):
         grave = len(SEVERITIES) - 1
@@ -87,7 +85,11 @@ def _reading(drawing: _Drawing, reading: Reading, floor: float, at: Callable[[fl
 
 
 def _values(
-    drawing: _Drawing, shown: Sequence[Reading], pinned: set[int], room: tuple[float, float], at: Callable[[float], float]
+    drawing: _Drawing,
+    shown: Sequence[Reading],
+    pinned: set[int],
+    room: tuple[float, float],
+    at: Callable[[float], float],
 ) -> None:
     """The number of a reading where there is room for it; what a finding points at comes first."""
     dots: list[_Box] = []
@@ -109,7 +111,11 @@ def _values(
         spot, foot = at(reading.value), at(reading.value if reading.low is None else reading.low)
         for base in (spot - 8, foot + 16):
             box = (middle - half, base - 10, middle + half, base + 1)
-            if room[0] - 2 <= box[1] and box[3] <= room[1] + 2 and not any(_touch(box, other) for other in (*taken, *dots)):
+            if (
+                room[0] - 2 <= box[1]
+                and box[3] <= room[1] + 2
+                and not any(_touch(box, other) for other in (*taken, *dots))
+            ):
                 taken.append(box)
                 drawing.text(middle, base, reading.text, f"value middle {reading.severity or ''}".rstrip())
                 break

@@ -118,8 +118,8 @@ class Item:
     @property
     def whole(self) -> bool:
         """Whether it stands open: a critical finding is never folded, nor what the reviewer is warned of."""
-        severity = self.finding["severity"]
-        return severity == "critical" or (severity == "warning" and self.finding["handled_by"] == "reviewer")
+        severity, handler = str(self.finding["severity"]), str(self.finding["handled_by"])
+        return severity == "critical" or (severity, handler) == ("warning", "reviewer")
 
 
 def source_line(source: Mapping[str, Any]) -> str:

@@ -53,7 +53,7 @@ Stain = Callable[..., str | None]
 
 
 def vital_lanes(
-    monitoring: record.Monitoring,
+    monitoring: record.Monitoring | Absent,
     stain: Stain,
     limits: Sequence[Limit],
     bar: Callable[[Node, object, object, str, str], list[Bar]],
@@ -87,7 +87,9 @@ def _readings(name: str, time: int, vital: record.VitalSet, stain: Stain) -> Ite
     if name == "sbp":
         low = _number(vital.dbp)
         if value is not None or low is not None:
-            yield Reading(time, low if value is None else value, stain(vital, "sbp", "dbp"), None if value is None else low)
+            yield Reading(
+                time, low if value is None else value, stain(vital, "sbp", "dbp"), None if value is None else low
+            )
         return
     if value is not None:
         yield Reading(time, value, stain(vital, name))

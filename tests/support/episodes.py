@@ -246,14 +246,33 @@ def many_dangers() -> Document:
     for name in ("reassessments", "team"):
         drop(document, f"/{name}")
     signs: list[Document] = [
-        {"spo2": 96, "rr": 22, "hr": 138, "sbp": 128, "dbp": 84, "etco2_mmhg": 36, "gcs_total": 15, "glucose_mg_dl": 96},
-        {"spo2": 93, "rr": 14, "hr": 120, "sbp": 96, "dbp": 60, "etco2_mmhg": 48, "gcs_total": 13, "temperature_c": 39.4},
+        {
+            "spo2": 96,
+            "rr": 22,
+            "hr": 138,
+            "sbp": 128,
+            "dbp": 84,
+            "etco2_mmhg": 36,
+            "gcs_total": 15,
+            "glucose_mg_dl": 96,
+        },
+        {
+            "spo2": 93,
+            "rr": 14,
+            "hr": 120,
+            "sbp": 96,
+            "dbp": 60,
+            "etco2_mmhg": 48,
+            "gcs_total": 13,
+            "temperature_c": 39.4,
+        },
         {"spo2": 84, "rr": 8, "hr": 96, "sbp": 80, "dbp": 48, "etco2_mmhg": 58, "gcs_total": 9, "glucose_mg_dl": 48},
         {"spo2": 70, "rr": 4, "hr": 52, "sbp": 64, "dbp": 40, "etco2_mmhg": 70, "gcs_total": 6, "acvpu": "pain"},
         {"spo2": 78, "rr": 6, "hr": 44, "sbp": 70, "dbp": 42, "etco2_mmhg": 66, "gcs_total": 6, "acvpu": "pain"},
     ]
     document["monitoring"]["vitals"] = [
-        vital(minute, id=f"v{n}", **each) for n, (minute, each) in enumerate(zip((14, 22, 30, 36, 42), signs, strict=True))
+        vital(minute, id=f"v{n}", **each)
+        for n, (minute, each) in enumerate(zip((14, 22, 30, 36, 42), signs, strict=True))
     ]
     document["monitoring"]["limb_checks"] = document["monitoring"]["limb_checks"][:3]
     document["postures"] = [
