@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from markupsafe import escape
 
+from service.facts.intervals import Span
+
 #: Width of a letter in user units: the widest of the fonts that a page asks for.
 LETTER = 6.9
 
@@ -110,3 +112,21 @@ class Canvas:
             self.point(x, y, severity)
         else:
             self.path(f"M{n(x)} {n(y - 6)}v12", "tick")
+
+
+class Band(Canvas):
+    """A canvas over a stretch of time, drawn between ``left`` and ``right``."""
+
+    def __init__(self, window: Span, left: float, right: float) -> None:
+        super().__init__()
+        self.low, self.high = window
+        self.left, self.right = left, right
+
+    def x(self, time: int) -> float:
+        """Where a time stands; what lies outside stands at the edge."""
+        share = (min(max(time, self.low), self.high) - self.low) / (self.high - self.low)
+        return self.left + share * (self.right - self.left)
+
+    def shown(self, start: int, end: int) -> bool:
+        """Whether a stretch touches the time that is drawn."""
+        return end >= self.low and start <= self.high

@@ -109,7 +109,9 @@ class Lanes:
         )
         for time, text in named:
             if time is not None:
-                lane.dots.append(Dot(time, text, self.pins.stains.get("/injuries/death") if text == "death" else None, True))
+                lane.dots.append(
+                    Dot(time, text, self.pins.stains.get("/injuries/death") if text == "death" else None, True)
+                )
         return lane
 
     def _custody(self) -> Lane:

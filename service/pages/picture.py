@@ -24,7 +24,7 @@ from markupsafe import Markup, escape
 from service.wording.clock import Clock
 from service.wording.headings import BASIS
 
-from .drawing import LETTER, Canvas, Rows, n, pin_shape
+from .drawing import LETTER, Band, Canvas, Rows, n, pin_shape
 from .lane import Bar, Dot, Lane, Mark, Picture
 from .plot import draw_plot
 
@@ -155,12 +155,10 @@ class _PinRows:
             row += 1
 
 
-class _Drawing(Canvas):
+class _Drawing(Band):
     def __init__(self, picture: Picture, clock: Clock, layout: Layout, *, linked: bool = True) -> None:
-        super().__init__()
+        super().__init__(picture.window, layout.gutter + 10.0, float(layout.width - _MARGIN))
         self.picture, self.clock, self.layout, self.linked = picture, clock, layout, linked
-        self.low, self.high = picture.window
-        self.left, self.right = layout.gutter + 10.0, float(layout.width - _MARGIN)
         self.links: list[str] = []
 
     # ------------------------------------------------------------ the whole
@@ -250,14 +248,6 @@ class _Drawing(Canvas):
         return ceil(y - 6), 'aria-hidden="true"', self.drawn()
 
     # ------------------------------------------------------------ time
-
-    def x(self, time: int) -> float:
-        share = (min(max(time, self.low), self.high) - self.low) / (self.high - self.low)
-        return self.left + share * (self.right - self.left)
-
-    def shown(self, start: int, end: int) -> bool:
-        """Whether a stretch touches the time that is drawn."""
-        return end >= self.low and start <= self.high
 
     def _round_times(self) -> Iterator[int]:
         """The times of the axis."""

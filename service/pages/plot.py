@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from service.wording.headings import SEVERITIES
 from service.wording.words import number
 
-from .drawing import n
+from .drawing import Band, n
 from .lane import Lane, Reading
 from .limits import Limit
-
-if TYPE_CHECKING:
-    from .picture import _Drawing
 
 #: Height of the plot where few limits are shown, and of a number beside it.
 _PLOT, _SMALL = 54.0, 10.0
@@ -29,7 +25,7 @@ def _near(limits: Sequence[Limit], values: Sequence[float], *, low: bool) -> lis
     return side[: crossed + 1]
 
 
-def draw_plot(drawing: _Drawing, lane: Lane, y: float) -> float:
+def draw_plot(drawing: Band, lane: Lane, y: float) -> float:
     """Draw the readings of a lane from ``y`` on; the bottom."""
     values = [v for reading in lane.readings for v in (reading.value, reading.low) if v is not None]
     chosen = [*_near(lane.limits, values, low=True), *_near(lane.limits, values, low=False)]
@@ -52,7 +48,7 @@ def draw_plot(drawing: _Drawing, lane: Lane, y: float) -> float:
     return y + height + 2
 
 
-def _limits(drawing: _Drawing, limits: Sequence[Limit], y: float, height: float, at: Callable[[float], float]) -> None:
+def _limits(drawing: Band, limits: Sequence[Limit], y: float, height: float, at: Callable[[float], float]) -> None:
     labels: list[tuple[float, str]] = []
     for low in (True, False):
         grave = len(SEVERITIES) - 1
@@ -74,7 +70,7 @@ def _limits(drawing: _Drawing, limits: Sequence[Limit], y: float, height: float,
         drawing.text(drawing.right + 4, line_at - max(over, 0), text, "small")
 
 
-def _reading(drawing: _Drawing, reading: Reading, floor: float, at: Callable[[float], float]) -> None:
+def _reading(drawing: Band, reading: Reading, floor: float, at: Callable[[float], float]) -> None:
     x = drawing.x(reading.time)
     if reading.value is None:
         drawing.path(f"M{n(x - 4)} {n(floor - 10)}l8 8m0 -8l-8 8", f"lost {reading.severity or ''}".rstrip())
@@ -85,7 +81,7 @@ def _reading(drawing: _Drawing, reading: Reading, floor: float, at: Callable[[fl
 
 
 def _values(
-    drawing: _Drawing,
+    drawing: Band,
     shown: Sequence[Reading],
     pinned: set[int],
     room: tuple[float, float],

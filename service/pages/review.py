@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from typing import Any, Literal
-from urllib.parse import quote
 
 from service.checkpoint import Checkpoint, never
 from service.episode import record
@@ -165,7 +164,7 @@ class _Page:
         }
         link = self.view.link
         for name, value in values.items():
-            link = link.replace(name, quote(str(value), safe=""))
+            link = link.replace(name, _in_address(str(value)))
         return Place(self.places.describe(entry, self.clock), entry.get("missing", location), link)
 
     def _spot(self, instance: Mapping[str, Any]) -> Spot:
@@ -322,3 +321,8 @@ class _Page:
 
 def _epoch(text: str) -> int:
     return int(datetime.fromisoformat(text).timestamp())
+
+
+def _in_address(text: str) -> str:
+    """Percent-encoded (RFC 3986), but for its unreserved characters."""
+    return "".join(chr(b) if chr(b).isalnum() and b < 128 or chr(b) in "-._~" else f"%{b:02X}" for b in text.encode())
