@@ -26,6 +26,8 @@ from .vital_lanes import MONITORS, OF_MEMBER
 
 #: Kinds of fact without a time of their own: a finding about one is drawn where the things are that it points at.
 _TIMELESS = frozenset({"episode", "section", "pair", "person", "phrase"})
+#: Where readings stand.
+_READINGS = ("/monitoring/vitals/", "/monitoring/limb_checks/")
 #: Attributes of a limb that say how long no check of it is charted.
 _UNCHECKED = ("checks", "first_check", "longest_gap", "arrival_check")
 #: What is not charted in a gap: key of the fact -> words.
@@ -101,9 +103,12 @@ class Pins:
         if fact.kind == "limb" and fact.key in BODY_PARTS and span is not None:
             return fact.key, span[0], span
         timeless = span is None or fact.kind in _TIMELESS
-        worst = fact.evidence.get("worst", ()) if fact.kind == "event" else ()
-        for place in (*worst, *one.places):
-            pointer = place.where[0]
+        # Readings first, of which the first is the worst; not the list in which an answer to them is missing.
+        pointers = sorted(
+            (place.where[0] for place in one.places),
+            key=lambda at: fact.kind == "event" and not at.startswith(_READINGS),
+        )
+        for pointer in pointers:
             lane = self._lane_of(pointer)
             if lane is None:
                 continue

@@ -89,10 +89,13 @@ def _values(
 ) -> None:
     """The number of a reading where there is room for it; what a finding points at comes first."""
     dots: list[_Box] = []
+    ends: list[tuple[float, float]] = []
     for r in shown:
         if r.value is not None:
             x, top = drawing.x(r.time), at(r.value)
-            dots.append((x - 4, top - 5, x + 4, (top if r.low is None else at(r.low)) + 5))
+            foot = top if r.low is None else at(r.low)
+            dots.append((x - 4, top - 5, x + 4, foot + 5))
+            ends += [(x, top), (x, foot)]
     taken: list[_Box] = []
 
     def rank(reading: Reading) -> tuple[bool, int, int]:
@@ -105,16 +108,23 @@ def _values(
         x, half = drawing.x(reading.time), drawing.wide(reading.text) / 2
         middle = min(max(x, drawing.left - 8 + half), drawing.right + 2 - half)
         spot, foot = at(reading.value), at(reading.value if reading.low is None else reading.low)
-        for base in (spot - 8, foot + 16):
+        for base, own in ((spot - 8, spot), (foot + 16, foot)):
             box = (middle - half, base - 10, middle + half, base + 1)
+            inside = room[0] - 2 <= box[1] and box[3] <= room[1] + 2
             if (
-                room[0] - 2 <= box[1]
-                and box[3] <= room[1] + 2
+                inside
                 and not any(_touch(box, other) for other in (*taken, *dots))
+                and _nearest(middle, base, x, own, ends)
             ):
                 taken.append(box)
                 drawing.text(middle, base, reading.text, f"value middle {reading.severity or ''}".rstrip())
                 break
+
+
+def _nearest(middle: float, base: float, x: float, own: float, ends: Sequence[tuple[float, float]]) -> bool:
+    """Whether nobody takes a number for that of another reading: its own is the nearest."""
+    far = abs(middle - x) + abs(base - 4 - own)
+    return not any(abs(middle - a) + abs(base - 4 - b) < far + 2 for a, b in ends if (a, b) != (x, own))
 
 
 def _touch(one: _Box, other: _Box) -> bool:
