@@ -198,7 +198,7 @@ class _Drawing(Band):
         size = f'width="{self.layout.width}" height="{n(y)}" viewBox="0 0 {self.layout.width} {n(y)}"'
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" class="restraint-review" role="img" {size}><title>{escape(label)}</title>'
-            f'<style>{style}</style>{_DEFS}<g class="picture"><rect class="paper" width="100%" height="100%"/>{"".join(out)}</g></svg>'
+            f'<style>{escape(style)}</style>{_DEFS}<g class="picture"><rect class="paper" width="100%" height="100%"/>{"".join(out)}</g></svg>'
         )
 
     def _key(self) -> tuple[float, str, str]:
