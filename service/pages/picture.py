@@ -360,7 +360,7 @@ class _Drawing(Band):
             flip = x + wide > self.layout.width and x - wide >= self.left - 12
             start = x - wide if flip else min(x - 5, self.layout.width - wide)
             row = rows.place(start, max(start + wide, x + 6)) if len(lines) == 1 else rows.own(len(lines))
-            at = x - 8 if flip else max(start + 12, x + 8) if start + wide >= x + 8 + wide - 14 else start + 12
+            at = x - 8 if flip else start + 12
             self.moment(x, y + row * _LABEL + _LABEL / 2, dot.severity)
             for below, line in enumerate(lines):
                 kind = f"{'end ' if flip else ''}{dot.severity or 'plain'}"
