@@ -24,6 +24,9 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
+#: What is filled in into a link template.
+LINK_PLACES = ("{episode_ref}", "{pointer}", "{item}")
+
 #: The word for every profile of the rulebook.
 ALL = "all"
 
@@ -71,6 +74,8 @@ class Settings:
     nemsis_xsd_dir: Path | None = None
     base_url: str | None = None
     cds_origins: tuple[str, ...] = ()
+    link_template: str | None = None
+    frame_ancestors: tuple[str, ...] = ()
     profiles: tuple[str, ...] = ()
 
     @property
@@ -218,6 +223,12 @@ def _origins(text: str) -> tuple[str, ...]:
     return found
 
 
+def _template(text: str) -> str:
+    if not re.fullmatch(r"(https?://|/)[!-~]{0,500}", text) or not set(re.findall(r"{.*?}", text)) <= set(LINK_PLACES):
+        raise ValueError(f"must begin with https:// or /, without spaces; filled in are {', '.join(LINK_PLACES)}")
+    return text
+
+
 def _networks(text: str) -> tuple[Network, ...]:
     try:
         return tuple(ipaddress.ip_network(part) for part in text.split(","))
@@ -281,5 +292,10 @@ SETTINGS: dict[str, Setting] = {
         _line, "address at which callers reach the service, for links on cards and tokens of CDS clients"
     ),
     "CDS_ORIGINS": Setting(_origins, "origins, with commas, whose pages may call the CDS Hooks service"),
+    "LINK_TEMPLATE": Setting(
+        _template,
+        "address of a place in the host's own form, to which the places on a page link; `{episode_ref}`, `{pointer}` and `{item}` are filled in",
+    ),
+    "FRAME_ANCESTORS": Setting(_origins, "origins, with commas, that may show the page of a review in a frame"),
     "LOG_LEVEL": Setting(_word(*LOG_LEVELS), "debug, info, warning or error"),
 }

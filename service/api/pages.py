@@ -12,6 +12,7 @@ from werkzeug.formparser import FormDataParser
 
 from service.formats.media_types import NAMES, media_type_of
 from service.pages import start as start_page
+from service.pages.review import View
 from service.pipeline import MEDIA_TYPES
 from service.problems import PROBLEMS, ProblemItem
 from service.resources import demo_directory
@@ -38,7 +39,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     index = json.loads((demo_directory() / "index.json").read_text("utf-8"))
     demos = [start_page.Demo(each["file"].removesuffix(".json"), each["title"], each["story"]) for each in index]
     bodies = {demo.name: (demo_directory() / f"{demo.name}.json").read_bytes() for demo in demos}
-    chosen = answers.REVIEWS[HTML]
+    chosen = answers.page(settings, View())
     formats = [_BY_CONTENT, *NAMES.items()]
 
     def page(status: int, wrong: start_page.Wrong | None = None) -> Response:

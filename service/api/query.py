@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flask import Request
 
+from service.pages.review import PARTS, View
 from service.problems import ProblemItem
 from service.review.build import Wanted
 
@@ -29,6 +30,16 @@ def parameters(request: Request, *known: str) -> dict[str, str]:
 
 #: The parameters that say what a review is to hold.
 OF_A_REVIEW = ("profile", "stage", "explain", "accounts", "detail")
+
+#: Those that say how its page is to be.
+OF_A_PAGE = ("part", "for", "appendix")
+
+
+def view(values: dict[str, str]) -> View:
+    """How a page is wanted. Refusal 400."""
+    part = _one_of(values, "part", *PARTS) if "part" in values else None
+    first = _one_of(values, "for", "reviewer", "author")
+    return View("author" if first == "author" else "reviewer", flag(values, "appendix"), part)  # type: ignore[arg-type]
 
 
 def wanted(values: dict[str, str], *, full: bool = False) -> Wanted:

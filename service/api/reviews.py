@@ -29,8 +29,8 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         g.from_bundle = media_type == FHIR
         g.as_outcome = FHIR in (media_type, wanted)
         body = request_body.read_body(request, reviewing.capacity, settings.max_body_bytes, settings.body_seconds)
-        values = query.parameters(request, *query.OF_A_REVIEW, "resources")
-        chosen = _representation(wanted, query.flag(values, "resources"))
+        values = query.parameters(request, *query.OF_A_REVIEW, *query.OF_A_PAGE, "resources")
+        chosen = _representation(settings, wanted, values)
         book = reviewing.pipeline.rulebook
         made = reviewing.review(
             body,
@@ -44,11 +44,17 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     app.register_blueprint(routes)
 
 
-def _representation(media_type: str, resources: bool) -> answers.Representation:
-    """Refusal 400 where resources are asked for in an answer that cannot hold them."""
-    if not resources:
-        return answers.REVIEWS[media_type]
-    if media_type != FHIR:
-        wrong = ProblemItem("needs-fhir", f"Only with Accept: {FHIR}.", parameter="resources")
-        raise Refusal("bad-query", [wrong])
-    return answers.WITH_RESOURCES
+def _representation(settings: Settings, media_type: str, values: dict[str, str]) -> answers.Representation:
+    """Refusal 400 where something is asked for that the answer cannot hold."""
+    resources, view = query.flag(values, "resources"), query.view(values)
+    wrong = []
+    if resources and media_type != FHIR:
+        wrong.append(ProblemItem("needs-fhir", f"Only with Accept: {FHIR}.", parameter="resources"))
+    if media_type != answers.HTML:
+        asked = [name for name in query.OF_A_PAGE if name in values]
+        wrong += [ProblemItem("needs-html", f"Only with Accept: {answers.HTML}.", parameter=name) for name in asked]
+    if wrong:
+        raise Refusal("bad-query", wrong)
+    if resources:
+        return answers.WITH_RESOURCES
+    return answers.page(settings, view) if media_type == answers.HTML else answers.DATA[media_type]

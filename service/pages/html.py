@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -23,9 +24,24 @@ _TEMPLATES = Environment(
     lstrip_blocks=True,
     undefined=StrictUndefined,
 )
-_STYLE = _TEMPLATES.get_template("style.css").render().strip()
-#: The style sheet as the policy names it (CSP 3, hash-source).
-STYLE_SOURCE = f"'sha256-{base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()}'"
+
+
+def _css(*names: str) -> str:
+    """Style sheets as one, without comments and white space."""
+    text = "\n".join(_TEMPLATES.get_template(name).render() for name in names)
+    return re.sub(r"\s*\n\s*", "", re.sub(r"/\*.*?\*/", "", text, flags=re.S)).strip()
+
+
+def _source(style: str) -> str:
+    """A style sheet as the policy names it (CSP 3, hash-source)."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()}'"
+
+
+_STYLE = _css("tokens.css", "base.css", "style.css")
+#: What the parts of a review need, under one class, so that it meets nothing of a host's page.
+REVIEW_STYLE = _css("tokens.css", "review.css").replace(":root, ", "")
+_SHEETS = {"review.html": _css("tokens.css", "base.css", "review.css"), "part.html": REVIEW_STYLE}
+STYLE_SOURCE = _source(_STYLE)
 
 #: ``Content-Security-Policy`` of pages without a form. Who may frame a page is for the host to say: the API adds
 #: ``frame-ancestors``.
@@ -33,8 +49,14 @@ READ_POLICY = f"default-src 'none'; style-src {STYLE_SOURCE}; base-uri 'none'; f
 #: ``Content-Security-Policy`` of the start page, which has forms.
 FORM_POLICY = f"default-src 'none'; style-src {STYLE_SOURCE}; base-uri 'none'; form-action 'self'"
 
+#: ``Content-Security-Policy`` of a review, whole or in parts.
+REVIEW_POLICY = (
+    f"default-src 'none'; style-src {_source(_SHEETS['review.html'])} {_source(REVIEW_STYLE)}; "
+    "base-uri 'none'; form-action 'none'"
+)
+
 
 def page(template: str, policy: str, **values: Any) -> bytes:
     """Fill in a template; every value is escaped unless it is Markup. The policy also stands in the page itself."""
     made = _TEMPLATES.get_template(template)
-    return made.render(style=Markup(_STYLE), policy=policy, **values).encode()
+    return made.render(style=Markup(_SHEETS.get(template, _STYLE)), policy=policy, **values).encode()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.facts.fact import Fact
+from service.facts.quantities import QUANTITIES
 from service.rulebook.load import Rulebook
 from service.rulebook.profiles import bind
 from service.rulebook.rule import Leaf, Profile, Rule
@@ -16,16 +17,8 @@ _OPS: dict[str, Callable[[Any, Any], bool]] = {
     "eq": operator.eq, "ne": operator.ne, "lt": operator.lt, "le": operator.le, "gt": operator.gt, "ge": operator.ge,
 }  # fmt: skip
 _BELOW, _ABOVE = ("lt", "le"), ("gt", "ge")
-#: Code of an event -> (member that is measured, whether a low reading is bad).
-_CODES = {
-    "spo2_low": ("spo2", True),
-    "rr_low": ("rr", True),
-    "rr_high": ("rr", False),
-    "etco2_low": ("etco2_mmhg", True),
-    "etco2_high": ("etco2_mmhg", False),
-    "hr_low": ("hr", True),
-    "hr_high": ("hr", False),
-}
+#: Code of an event -> (member that is measured, whether a low reading is bad): those whose number is the reading.
+_CODES = {q.code: (q.member, q.low) for q in QUANTITIES if q.code.endswith(("_low", "_high"))}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,30 +84,3 @@ def limits(book: Rulebook, document: Mapping[str, Any], whole: Fact) -> list[Lim
         if key not in found or grave.index(limit.severity) < grave.index(found[key].severity):
             found[key] = limit
     return sorted(found.values(), key=lambda m: (m.member, m.low, -m.value if m.low else m.value))
-
-
-def gap_limits(
-    book: Rulebook, findings: list[Mapping[str, Any]], limb_of_finding: Callable[[Mapping[str, Any]], str | None]
-) -> dict[str, tuple[int | None, int | None]]:
-    """Limb -> (longest time to its first check, longest time between two), in seconds, from the findings about it.
-
-    None where no finding has such a limit. ``limb_of_finding`` gives the limb of a finding, or None.
-    """
-    out: dict[str, tuple[int | None, int | None]] = {}
-    for finding in findings:
-        rule = book.find(finding["rule"]["id"])
-        limb = limb_of_finding(finding)
-        if rule is None or rule.about != "limb" or limb is None:
-            continue
-        first, between = out.get(limb, (None, None))
-        for leaf in rule.fails_when.leaves():
-            if leaf.parameter is None:
-                continue
-            chosen = finding["parameters"][leaf.parameter]
-            seconds = int(chosen["value"] * {"min": 60, "s": 1}.get(chosen["unit"], 0))
-            if leaf.attribute.startswith("first_check"):
-                first = seconds if first is None else min(first, seconds)
-            elif leaf.attribute.startswith("longest_gap"):
-                between = seconds if between is None else min(between, seconds)
-        out[limb] = (first, between)
-    return out

@@ -1,10 +1,11 @@
-"""The picture of an episode as inline SVG, drawn for a wide page and for a narrow one.
+"""The picture of an episode as inline SVG, drawn for a wide page, for a narrow one, or alone.
 
 It is written by hand for a page whose policy allows neither script nor inline
 style, in two color schemes, with a link on every finding: plotting libraries
 write inline styles and fixed colors, chart libraries of the browser need
-script. Colors and line styles are classes of the shared style sheet. Only the
-links are for assistive technology, which gets all else as a table.
+script. Colors and patterns are classes of the style sheet: the pattern of a bar
+tells whose it is, a shape tells the severity. Only the links are for assistive
+technology, which gets all else as a table.
 
 Every lane is an ``<svg>`` of its own, so that paper breaks between lanes and a
 screen reader says the name of a lane before its findings.
@@ -13,7 +14,7 @@ screen reader says the name of a lane before its findings.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from math import ceil
@@ -21,354 +22,391 @@ from math import ceil
 from markupsafe import Markup, escape
 
 from service.wording.clock import Clock
-from service.wording.headings import BASIS, SEVERITIES
-from service.wording.words import number
+from service.wording.headings import BASIS
 
+from .drawing import LETTER, Band, Canvas, Rows, n, pin_shape
 from .lane import Bar, Dot, Lane, Mark, Picture
-from .limits import Limit
+from .plot import draw_plot
 
-#: Heights in user units: the times at the top, a row of bars, a row of words, the readings, space above and below a lane.
-_AXIS, _ROW, _LABEL, _PLOT, _PAD = 22, 15, 16, 54, 7
-#: Size of a finding's mark, and of the link around it: at least 24 CSS pixels each way (WCAG 2.2, 2.5.8).
-_MARK_WIDTH, _MARK_HEIGHT, _GRID_X, _GRID_Y = 29, 20, 32, 27
+#: Heights in user units: the times at the top, a line of words, space above and below a lane.
+_AXIS, _LABEL, _PAD = 20, 15, 5
+#: Size of a finding's mark, and its distance to the next: at least 24 CSS pixels at every width (WCAG 2.2, 2.5.8).
+_MARK_WIDTH, _MARK_HEIGHT, _GRID = 29, 22, 32
 #: Minutes between two times of the axis.
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240)
+#: More than any lane is tall; what is beyond a lane is cut off.
+_TALLEST = 9999
+#: Space at the right for the numbers of limits.
+_MARGIN = 40
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Sizes in user units, which are CSS pixels at full width.
+    """Sizes in user units, which are CSS pixels at the width it is made for.
 
-    ``gutter``: room for lane titles beside the lanes, 0 for titles above them;
-    ``ticks``: the most times on the axis; ``letter``: width of a letter.
+    ``key``: its class on the page; ``gutter``: room for lane titles beside the
+    lanes, 0 for titles above them; ``ticks``: the most times on the axis.
     """
 
-    name: str
+    key: str
     width: int
     gutter: int
     ticks: int
-    letter: float
 
 
-WIDE = Layout("wide", 928, 158, 12, 6.9)
-NARROW = Layout("narrow", 300, 0, 4, 6.9)
+WIDE, NARROW = Layout("w", 760, 150, 12), Layout("n", 340, 0, 5)
+LAYOUTS = (WIDE, NARROW)
+
+#: Patterns of bars; a page holds them once, outside of every drawing, so that a hidden one does not take them away.
+_DEFS = (
+    '<defs><pattern id="rr-police" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+    '<path class="ground" d="M0 0H6V6H0z"/><path class="stripe" d="M0 0H3V6H0z"/></pattern>'
+    '<pattern id="rr-watch" width="5" height="5" patternUnits="userSpaceOnUse"><path class="ground" d="M0 0H5V5H0z"/>'
+    '<path class="stripe" d="M1 1h2v2h-2z"/></pattern>'
+    '<pattern id="rr-gap" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)">'
+    '<path class="ground" d="M0 0H5V5H0z"/><path class="hatch" d="M0 0V5"/></pattern></defs>'
+)
+DEFS = Markup(f'<svg class="picture defs" width="0" height="0" aria-hidden="true">{_DEFS}</svg>')
 
 
-def draw(picture: Picture, clock: Clock, layout: Layout, label: str) -> Markup:
-    """The picture in one layout: an ``<svg>`` for the times and one for each lane, in a group named ``label``."""
-    return _Drawing(picture, clock, layout).whole(label)
+def every(picture: Picture, clock: Clock, label: str) -> list[Markup]:
+    """The picture in every layout: an ``<svg>`` for the times and one for each lane, in a group named ``label``."""
+    return [DEFS, *(_Drawing(picture, clock, layout).page(label) for layout in LAYOUTS)]
 
 
-def _n(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
+def alone(picture: Picture, clock: Clock, label: str, style: str) -> bytes:
+    """The picture as an SVG document with its own style and legend."""
+    return _Drawing(picture, clock, WIDE, linked=False).document(label, style).encode()
 
 
-def _near(limits: Sequence[Limit], values: Sequence[float], *, low: bool) -> list[float]:
-    """The limits of one side that the scale must show: those that a reading goes beyond, and two more."""
-    side = [limit.value for limit in limits if limit.low is low]
-    crossed = sum(any(v < edge if low else v > edge for v in values) for edge in side)
-    return side[: crossed + 2]
+def legend(picture: Picture) -> list[tuple[Markup, str]]:
+    """(swatch, words) of everything that the picture holds."""
+    return [(Markup(f'<svg class="picture swatch" viewBox="0 0 30 16" aria-hidden="true">{shape}</svg>'), text)
+            for shape, text in _legend(picture)]  # fmt: skip
 
 
-class _Rows:
-    """Puts stretches of a line into as few rows as they need so that none touch."""
+def _legend(picture: Picture) -> list[tuple[str, str]]:
+    lanes = picture.drawn
+    bars = [bar for lane in lanes for bar in (*lane.bars, *lane.watched)]
+    marks = [mark.finding for lane in lanes for mark in lane.marks]
+    kinds, severities = {bar.kind for bar in bars}, {finding["severity"] for finding in marks}
+    dots = [dot for lane in lanes for dot in lane.dots]
+    stains = {each.severity for each in (*bars, *(point for lane in lanes for point in lane.points))}
+    found = [
+        (f'<g class="mark {s} charted"><path d="{pin_shape(s, 2, 2, 26, 12)}"/></g>', f"finding: {s}", s in severities)
+        for s in ("critical", "warning", "info")
+    ]
+    absent = f'<g class="mark warning absent"><path d="{pin_shape("warning", 2, 2, 26, 12)}"/></g>'
+    found.append((absent, "rests on there being no entry", any(f["category"] == "completeness" for f in marks)))
+    names = {
+        "own": "this unit",
+        "police": "police device",
+        "care": "others, or before this unit",
+        "watch": "watched or on a monitor",
+    }
+    found += [
+        (f'<rect class="bar {k}" x="1" y="2" width="28" height="12"/>', text, k in kinds) for k, text in names.items()
+    ]
+    found += [
+        ('<rect class="gap" x="1" y="4" width="28" height="8"/>', "no entry for longer than the limit; it does not say that nothing was done", any(lane.gaps for lane in lanes)),
+        ('<path class="open" d="M12 2l5 6l-5 6"/>', "end not charted", any(bar.open for bar in bars)),
+        (_point(None), "reading or check", bool(dots) or any(lane.readings for lane in lanes)),
+        (_point("critical"), "a critical finding points at it", "critical" in stains),
+        (_point("warning"), "a warning points at it", "warning" in stains),
+        (_point(None) + _point(None).replace("15", "25"), "without a number: the same as before", any(lane.scores for lane in lanes)),
+        ('<circle class="dot hollow" cx="15" cy="8" r="4"/>', "check not done, with a reason", any(d.hollow for d in dots)),
+        ('<path class="bp" d="M15 2V14"/>', "systolic to diastolic", any(lane.key == "sbp" and lane.readings for lane in lanes)),
+        ('<path class="lost" d="M11 4l8 8m0 -8l-8 8"/>', "waveform lost", any(r.value is None for lane in lanes for r in lane.readings)),
+        ('<rect class="zone warning" x="0" y="8" width="30" height="8"/><path class="limit warning" d="M0 8H30"/>', "beyond a limit of the profile", any(lane.limits and lane.readings for lane in lanes)),
+        ('<path class="bracket" d="M2 12V8H28V12"/>', "time that a finding is about", any(m.span[1] > m.span[0] for lane in lanes for m in lane.marks)),
+        ('<path class="death" d="M15 0V16"/>', "death", picture.death is not None),
+    ]  # fmt: skip
+    return [(shape, text) for shape, text, there in found if there]
 
-    def __init__(self) -> None:
-        self._ends: list[float] = []
 
-    def place(self, start: float, end: float) -> int:
-        for row, last in enumerate(self._ends):
-            if last <= start:
-                self._ends[row] = end
-                return row
-        self._ends.append(end)
-        return len(self._ends) - 1
-
-    def __len__(self) -> int:
-        return len(self._ends)
+def _point(severity: str | None) -> str:
+    canvas = Canvas()
+    canvas.point(15, 8, severity)
+    return canvas.drawn()
 
 
-class _Drawing:
-    def __init__(self, picture: Picture, clock: Clock, layout: Layout) -> None:
-        self.picture, self.clock, self.layout = picture, clock, layout
-        self.low, self.high = picture.window
-        self.left, self.right = layout.gutter + 10.0, layout.width - 12.0
-        self.stems: list[str] = []
-        self.shapes: list[str] = []
+class _PinRows:
+    """Puts marks as near under their moment as there is room, beside each other before one under the other."""
+
+    def __init__(self, low: float, high: float) -> None:
+        self.low, self.high, self.taken = low, high - _GRID, list[list[float]]()
+
+    @property
+    def amount(self) -> int:
+        """Rows that are used."""
+        return len(self.taken)
+
+    def place(self, x: float) -> tuple[float, int]:
+        """(left edge, row) of a mark for a moment at ``x``."""
+        row = 0
+        while True:
+            if row == len(self.taken):
+                self.taken.append([])
+            for aside in (0, -1, 1, -2, 2):
+                left = min(max(x - _GRID / 2 + aside * _GRID, self.low), self.high)
+                if all(abs(left - other) >= _GRID - 0.05 for other in self.taken[row]):
+                    self.taken[row].append(left)
+                    return left, row
+            row += 1
+
+
+class _Drawing(Band):
+    def __init__(self, picture: Picture, clock: Clock, layout: Layout, *, linked: bool = True) -> None:
+        super().__init__(picture.window, layout.gutter + 10.0, float(layout.width - _MARGIN))
+        self.picture, self.clock, self.layout, self.linked = picture, clock, layout, linked
         self.links: list[str] = []
 
-    def whole(self, label: str) -> Markup:
+    # ------------------------------------------------------------ the whole
+
+    def _parts(self) -> list[tuple[float, str, str]]:
+        """(height, attributes, content) of the axis, every lane with something in it, and the words about the others."""
         parts = [self._head()]
-        for lane in self.picture.lanes:
-            self.stems, self.shapes, self.links = [], [], []
+        for lane in self.picture.drawn:
+            self.links = []
             bottom = self._lane(lane)
-            self._ticks(0, bottom)
-            shapes = f'<g aria-hidden="true">{"".join(self.stems)}{"".join(self.shapes)}</g>'
+            shapes = self._behind() + self.drawn()
             # A lane without a link has nothing that is not in the table.
-            named = f'role="group" aria-label="{escape(lane.title)}"' if self.links else 'aria-hidden="true"'
-            parts.append(self._svg(bottom, named, f"{shapes}<g>{''.join(self.links)}</g>" if self.links else shapes))
+            named = 'aria-hidden="true"'
+            if self.links:
+                named = f'role="group" aria-label="{escape(lane.title)}"'
+                shapes = f'<g aria-hidden="true">{shapes}</g>{"".join(self.links)}'
+            parts.append((bottom, f'{named} data-lane="{lane.key}"', shapes))
+        return [*parts, self._words()] if self.picture.in_words(self.clock) else parts
+
+    def page(self, label: str) -> Markup:
+        """The drawing for a page."""
+        axis, *lanes = (
+            f'<svg {named} viewBox="0 0 {self.layout.width} {n(height)}">{content}</svg>'
+            for height, named, content in self._parts()
+        )
         return Markup(
-            f'<div class="picture {self.layout.name}" role="group" aria-label="{escape(label)}">{"".join(parts)}</div>'
+            f'<div class="picture {self.layout.key}" role="group" aria-label="{escape(label)}">'
+            f'<div class="axis">{axis}</div><div class="lanes">{"".join(lanes)}</div></div>'
         )
 
-    def _svg(self, height: float, named: str, content: str) -> str:
-        return f'<svg {named} viewBox="0 0 {self.layout.width} {_n(height)}">{content}</svg>'
-
-    def _head(self) -> str:
-        """The axis, and the pattern of gaps that every lane uses."""
-        self._ticks(18, _AXIS, told=True)
-        name = self.layout.name
-        hatch = (
-            f'<defs><pattern id="hatch-{name}" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-            '<rect class="hatch-ground" width="6" height="6"/><path class="hatch-line" d="M0 0V6"/></pattern></defs>'
-        )
-        return self._svg(_AXIS, 'aria-hidden="true"', f"{hatch}{''.join(self.stems)}")
-
-    # ------------------------------------------------------------ primitives
-
-    def _x(self, time: int) -> float:
-        share = (min(max(time, self.low), self.high) - self.low) / (self.high - self.low)
-        return self.left + share * (self.right - self.left)
-
-    def _shown(self, start: int, end: int) -> bool:
-        return end >= self.low and start <= self.high
-
-    def _rect(self, x: float, y: float, width: float, height: float, kind: str, extra: str = "") -> str:
+    def document(self, label: str, style: str) -> str:
+        """The drawing as a document."""
+        y, out = 0.0, []
+        for height, _, content in [self._key(), *self._parts()]:
+            out.append(f'<svg y="{n(y)}" width="{self.layout.width}" height="{n(height)}">{content}</svg>')
+            y += height
+        size = f'width="{self.layout.width}" height="{n(y)}" viewBox="0 0 {self.layout.width} {n(y)}"'
         return (
-            f'<rect class="{kind}" x="{_n(x)}" y="{_n(y)}" width="{_n(max(width, 2))}" height="{_n(height)}"{extra}/>'
+            f'<svg xmlns="http://www.w3.org/2000/svg" class="restraint-review" role="img" {size}><title>{escape(label)}</title>'
+            f'<style>{escape(style)}</style>{_DEFS}<g class="picture"><rect class="paper" width="100%" height="100%"/>{"".join(out)}</g></svg>'
         )
 
-    def _text(self, x: float, y: float, text: str, kind: str, anchor: str = "") -> str:
-        if not text:
-            return ""
-        end = f' text-anchor="{anchor}"' if anchor else ""
-        return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}"{end}>{escape(text)}</text>'
+    def _key(self) -> tuple[float, str, str]:
+        """The legend of a drawing that stands alone."""
+        rows, out = Rows(), []
+        for shape, text in _legend(self.picture):
+            wide = 36 + self.wide(text) + 16
+            row = rows.first_with_room(wide, self.layout.width)
+            out.append(
+                f'<g transform="translate({n(rows.ends[row] - wide)} {row * 20 + 2})">{shape}<text class="t" x="36" y="12">{escape(text)}</text></g>'
+            )
+        return len(rows.ends) * 20 + 6, "", "".join(out)
 
-    def _wide(self, text: str) -> float:
-        return len(text) * self.layout.letter
+    def _head(self) -> tuple[float, str, str]:
+        """The axis, and what every lane shows behind everything: lines at round times, and death over the full height."""
+        height = _AXIS
+        lines = []
+        for time in self._round_times():
+            lines.append(f"M{n(self.x(time))} 0V{_TALLEST}")
+            self.text(self.x(time), 12, f"{self.clock.at(time):%H:%M}", "soft middle")
+        defs = f'<path id="rr-time-{self.layout.key}" d="{"".join(lines)}"/>'
+        if self._dies():
+            height += _LABEL
+            x = self.x(self.picture.death or 0)
+            defs += f'<path id="rr-death-{self.layout.key}" d="M{n(x)} 0V{_TALLEST}"/>'
+            text = f"death {self.clock.text(self.picture.death or 0)}"
+            half = self.wide(text) / 2
+            self.text(min(max(x, half), self.layout.width - half), 27, text, "critical middle")
+        return height, 'aria-hidden="true"', f"<defs>{defs}</defs>{self.drawn()}"
 
-    def _ticks(self, top: float, bottom: float, told: bool = False) -> None:
-        """Lines at round times behind everything; ``told``: with the times."""
+    def _behind(self) -> str:
+        """The lines of the axis behind a lane, and death."""
+        death = f'<use class="death" href="#rr-death-{self.layout.key}"/>' if self._dies() else ""
+        return f'<use class="grid" href="#rr-time-{self.layout.key}"/>{death}'
+
+    def _dies(self) -> bool:
+        return self.picture.death is not None and self.low <= self.picture.death <= self.high
+
+    def _words(self) -> tuple[float, str, str]:
+        """What is not drawn: values that never change, and lanes with nothing in them."""
+        y = _PAD + 11.0
+        self.path(f"M0 .5H{self.layout.width}", "rule")
+        for text in self.picture.in_words(self.clock):
+            for line in textwrap.wrap(text, int((self.layout.width - 8) / LETTER)):
+                self.text(0, y, line, "soft")
+                y += _LABEL
+        return ceil(y - 6), 'aria-hidden="true"', self.drawn()
+
+    # ------------------------------------------------------------ time
+
+    def _round_times(self) -> Iterator[int]:
+        """The times of the axis."""
         minutes = (self.high - self.low) / 60
         step = next((s for s in _STEPS if minutes / s <= self.layout.ticks), _STEPS[-1]) * 60
         offset = int((self.clock.at(self.low).utcoffset() or timedelta(0)).total_seconds())
-        time = -(-(self.low + offset) // step) * step - offset
-        out = []
-        while time <= self.high:
-            x = self._x(time)
-            out.append(f'<path class="grid" d="M{_n(x)} {_n(top)}V{_n(bottom)}"/>')
-            if told:
-                shown = f"{self.clock.at(time):%H:%M}"
-                half = self._wide(shown) / 2
-                middle = min(max(x, self.left - 10 + half), self.right + 12 - half)
-                out.append(self._text(middle, 13, shown, "t axis", "middle"))
-            time += step
-        self.stems[:0] = out
+        yield from range(-(-(self.low + offset) // step) * step - offset, self.high + 1, step)
 
     # ------------------------------------------------------------ one lane
 
     def _lane(self, lane: Lane) -> float:
         """Draw a lane; its height."""
-        self.shapes.append(f'<path class="rule" d="M0 .5H{self.layout.width}"/>')
-        y = float(_PAD)
+        self.path(f"M0 .5H{self.layout.width}", "rule")
+        y, floor = float(_PAD), 0.0
         if self.layout.gutter:
-            self.shapes.append(self._text(0, y + 11, lane.title, "t title"))
-            self.shapes.append(self._text(0, y + 25, lane.unit, "t small"))
+            for row, line in enumerate(textwrap.wrap(lane.title, int((self.layout.gutter - 4) / LETTER))):
+                floor = y + 11 + row * 13
+                self.text(0, floor, line, "title")
+            if lane.unit:
+                floor += 13
+                self.text(0, floor, lane.unit, "small")
         else:
-            self.shapes.append(self._text(0, y + 9, f"{lane.title} {lane.unit}".rstrip(), "t title"))
+            self.text(0, y + 9, f"{lane.title} {lane.unit}".rstrip(), "title")
             y += 15
-        floor = y + _ROW
-        if lane.empty:
-            self.shapes.append(self._text(self.left, y + 11, lane.none or "nothing charted", "t none"))
-        labels = [dot for dot in lane.dots if dot.label]
-        if lane.readings or (lane.limits and not lane.empty):
-            self._plot(lane, y)
-            y += _PLOT + 3
-            floor = y
-            if lane.bars:
-                for bar in lane.bars:
-                    self._strip(bar, y)
-                y += 8
-        elif not lane.empty:
-            y, floor = self._bars(lane, y, labels)
-            self._dots(lane, floor - _ROW)
-        y = self._labels(labels, y)
-        y = self._marks(lane.marks, y, floor)
+        if lane.readings:
+            y = draw_plot(self, lane, y)
+        elif lane.scores:
+            y = self._scores(lane, y)
+        plain = [dot for dot in lane.dots if not dot.label]
+        if lane.bars or plain:
+            y = self._bars(lane.bars, y, 13, plain)
+        y = self._bars(lane.watched, y, 6)
+        y = self._bars(lane.gaps, y, 8)
+        y = self._labels([dot for dot in lane.dots if dot.label], y)
+        y = self._marks(lane, y)
         # Whole pixels, so that no seam shows between two lanes.
         return ceil(max(y, floor) + _PAD)
 
-    def _bars(self, lane: Lane, y: float, labels: list[Dot]) -> tuple[float, float]:
-        """Draw the bars of a lane in as few rows as they need; (bottom, bottom of the first row).
-
-        A text that does not fit on its bar is added to ``labels``.
-        """
-        rows = _Rows()
-        told: set[str] = set()
-        for bar in lane.bars:
-            if not self._shown(bar.start, bar.end):
+    def _bars(self, bars: list[Bar], y: float, thick: int, dots: list[Dot] | None = None) -> float:
+        """Draw bars in as few rows as they need, each with its text on it or beside it, and dots on the first row."""
+        rows, row_height = Rows(), max(thick + 3, _LABEL)
+        self.ringed = self.ringed or bool(bars and dots)
+        for bar in sorted(bars, key=lambda b: (b.start, b.end)):
+            if not self.shown(bar.start, bar.end):
                 continue
-            start, end = self._x(bar.start), self._x(bar.end)
-            row = rows.place(start, max(end, start + 2))
-            at = y + row * (_ROW + 2)
-            self.shapes.append(
-                self._rect(start, at + 1, end - start, _ROW - 2, f"bar {bar.kind} {bar.severity or ''}".rstrip())
-            )
-            if bar.open:
-                self.shapes.append(f'<path class="open" d="M{_n(end)} {_n(at)}l4 {_n(_ROW / 2)}l-4 {_n(_ROW / 2)}"/>')
-            if bar.text in ("restrained",) or (bar.text in told and bar.kind == "police"):
-                continue
-            told.add(bar.text)
-            room = start + self._wide(bar.text) + 8
-            # The dots of a lane are drawn on its first row.
-            covered = row == 0 and any(start <= self._x(dot.time) <= room for dot in lane.dots if not dot.label)
-            if room <= end and not covered:
-                self.shapes.append(self._text(start + 5, at + 11.5, bar.text, f"t on-bar {bar.kind}"))
+            x, end = self.x(bar.start), max(self.x(bar.end), self.x(bar.start) + 2)
+            text = "" if dots or bar.text in ("restrained", "police device") else bar.text
+            grave = bar.severity in ("critical", "warning")
+            wide, inset = self.wide(text), 16 if grave else 5
+            words: list[tuple[float, str]] = []
+            if not text:
+                row = rows.place(x, end)
+            elif thick >= 13 and bar.kind in ("own", "care") and inset + wide + 4 <= end - x:
+                row = rows.place(x, end + 6)
+                words = [(x + inset, text)]
+            elif end + 9 + wide <= self.layout.width:
+                row = rows.place(x, end + 9 + wide + 8)
+                words = [(end + 9, text)]
+            elif x - 6 - wide >= self.left - 10:
+                row = rows.place(x - 6 - wide, end + 6)
+                words = [(x - 6 - wide, text)]
             else:
-                labels.append(Dot(bar.start, bar.text, bar.severity, True))
-        used = max(len(rows), 1)
-        self._gaps(lane, y, _ROW)
-        return y + used * (_ROW + 2), y + _ROW
+                lines = textwrap.wrap(text, int((self.right - self.left) / LETTER))
+                row = rows.own(1 + len(lines))
+                start = min(x, self.right - max(map(self.wide, lines)))
+                words = [(start, line) for line in lines]
+                for below, (at, line) in enumerate(words, 1):
+                    self.text(at, y + (row + below) * row_height + 11, line)
+                words = []
+            top = y + row * row_height
+            kind = f"{bar.kind} {bar.severity or ''}".rstrip()
+            kind = kind if bar.kind == "gap" else f"bar {kind}"
+            middle = top + (row_height - thick) / 2
+            self.rect(x, middle, end - x, thick, kind)
+            if bar.open:
+                self.path(f"M{n(end + 1)} {n(middle)}l4 {n(thick / 2)}l-4 {n(thick / 2)}", "open")
+            if grave and bar.kind != "gap":
+                self.point(x + min(8, (end - x) / 2), top + row_height / 2, bar.severity)
+            for at, line in words:
+                self.text(at, top + row_height / 2 + 4, line, f"on-bar {bar.kind}" if x < at < end else "plain")
+        for dot in dots or ():
+            if self.shown(dot.time, dot.time):
+                self.point(self.x(dot.time), y + row_height / 2, dot.severity, dot.hollow)
+        return y + max(len(rows.ends), 1 if dots else 0) * row_height
 
-    def _strip(self, bar: Bar, y: float) -> None:
-        if self._shown(bar.start, bar.end):
-            start, end = self._x(bar.start), self._x(bar.end)
-            self.shapes.append(self._rect(start, y, end - start, 4, "strip"))
-
-    def _gaps(self, lane: Lane, y: float, height: float) -> None:
-        for start, end in lane.gaps:
-            if not self._shown(start, end):
+    def _scores(self, lane: Lane, y: float) -> float:
+        """A row of dots, the value under each that differs from the one before it."""
+        rows, last = Rows(), ""
+        for score in sorted(lane.scores, key=lambda s: s.time):
+            if not self.shown(score.time, score.time):
                 continue
-            left, right = self._x(start), self._x(end)
-            self.shapes.append(
-                self._rect(left, y, right - left, height, "gap", f' fill="url(#hatch-{self.layout.name})"')
-            )
-            text = f"no entry {round((end - start) / 60)} min"
-            if self._wide(text) + 14 > right - left:
-                text = "no entry"
-            if self._wide(text) + 14 <= right - left:
-                middle = (left + right) / 2
-                width = self._wide(text) + 6
-                self.shapes.append(self._rect(middle - width / 2, y + height / 2 - 6, width, 12, "gap-word"))
-                self.shapes.append(self._text(middle, y + height / 2 + 4, text, "t gap-text", "middle"))
+            x, half = self.x(score.time), self.wide(score.text) / 2
+            middle = min(max(x, self.left - 10 + half), self.layout.width - half)
+            self.point(x, y + 5, score.severity)
+            if score.text != last or score.severity:
+                row = rows.place(middle - half - 3, middle + half + 3)
+                self.text(middle, y + 21 + row * 13, score.text, f"middle {score.severity or ''}".rstrip())
+            last = score.text
+        return y + 11 + max(len(rows.ends), 1) * 13
 
-    def _dots(self, lane: Lane, y: float) -> None:
-        for dot in lane.dots:
-            if dot.label or not self._shown(dot.time, dot.time):
-                continue
-            kind = f"dot {'hollow ' if dot.hollow else ''}{dot.severity or ''}".rstrip()
-            self.shapes.append(f'<circle class="{kind}" cx="{_n(self._x(dot.time))}" cy="{_n(y + _ROW / 2)}" r="4"/>')
-
-    def _labels(self, labels: Iterable[Dot], y: float) -> float:
-        rows = _Rows()
+    def _labels(self, labels: list[Dot], y: float) -> float:
+        rows = Rows()
         for dot in sorted(labels, key=lambda d: d.time):
-            if not self._shown(dot.time, dot.time):
+            if not self.shown(dot.time, dot.time):
                 continue
-            x, kind = self._x(dot.time), dot.severity or ""
-            lines = textwrap.wrap(dot.text, int((self.layout.width - 16) / self.layout.letter))
-            wide = max(map(self._wide, lines)) + 14
-            # Near the right edge a label stands to the left of its tick.
-            flip = x + wide > self.layout.width and x - wide >= 0
-            start = x - wide if flip else min(x - 2, max(self.layout.width - wide, 0))
-            # A label of several lines takes the whole width of its rows, so that they come one under the other.
-            reach = (start, start + wide) if len(lines) == 1 else (0, self.layout.width)
-            for place, line in enumerate(lines):
-                at = y + rows.place(*reach) * _LABEL
-                if not place:
-                    self.shapes.append(f'<path class="tick {kind}" d="M{_n(x)} {_n(at + 1)}v{_LABEL - 3}"/>')
-                self.shapes.append(
-                    self._text(
-                        x - 5 if flip else start + 7, at + 11.5, line, f"t {kind}".rstrip(), "end" if flip else ""
-                    )
-                )
-        return y + len(rows) * _LABEL
-
-    # ------------------------------------------------------------ readings
-
-    def _plot(self, lane: Lane, y: float) -> None:
-        values = [r.value for r in lane.readings if r.value is not None]
-        values += [*_near(lane.limits, values, low=True), *_near(lane.limits, values, low=False)] or [0.0]
-        spread = max(max(values) - min(values), 4)
-        low, high = min(values) - spread * 0.12, max(values) + spread * 0.12
-        if lane.key == "spo2":
-            high = 101
-
-        def at(value: float) -> float:
-            return y + _PLOT - (min(max(value, low), high) - low) / (high - low) * _PLOT
-
-        self.shapes.append(self._rect(self.left, y, self.right - self.left, _PLOT, "plot"))
-        self._zones(lane, y, at)
-        self._gaps(lane, y, _PLOT)
-        taken = -100.0
-        for reading in sorted(lane.readings, key=lambda r: r.time):
-            if not self._shown(reading.time, reading.time):
-                continue
-            x = self._x(reading.time)
-            kind = reading.severity or ""
-            if reading.value is None:
-                self.shapes.append(f'<path class="lost {kind}" d="M{_n(x - 4)} {_n(y + _PLOT - 10)}l8 8m0 -8l-8 8"/>')
-                continue
-            spot = at(reading.value)
-            self.shapes.append(f'<circle class="dot {kind}" cx="{_n(x)}" cy="{_n(spot)}" r="3.5"/>')
-            text = number(reading.value)
-            half = self._wide(text) / 2
-            if x - half >= taken or kind == "critical":
-                above = spot - 7 if spot - 17 > y else spot + 15
-                self.shapes.append(self._text(x, above, text, f"t value {kind}".rstrip(), "middle"))
-                taken = x + half + 3
-
-    def _zones(self, lane: Lane, y: float, at: Callable[[float], float]) -> None:
-        for low in (True, False):
-            grave = len(SEVERITIES) - 1
-            said = -100.0
-            for limit in (m for m in lane.limits if m.low is low):
-                # Beyond a limit of one severity nothing is drawn less severe.
-                grave = min(grave, SEVERITIES.index(limit.severity))
-                edge = at(limit.value)
-                top, height = (edge, y + _PLOT - edge) if low else (y, edge - y)
-                if not y < edge < y + _PLOT:
-                    continue
-                self.shapes.append(
-                    self._rect(self.left, top, self.right - self.left, height, f"zone {SEVERITIES[grave]}")
-                )
-                self.shapes.append(
-                    f'<path class="limit {SEVERITIES[grave]}" d="M{_n(self.left)} {_n(edge)}H{_n(self.right)}"/>'
-                )
-                if self.layout.gutter and abs(edge - said) >= 11:
-                    sign = ("≤" if limit.inclusive else "<") if low else ("≥" if limit.inclusive else ">")
-                    self.shapes.append(
-                        self._text(self.left - 5, edge + 4, f"{sign} {number(limit.value)}", "t small", "end")
-                    )
-                    said = edge
+            x = self.x(dot.time)
+            lines = textwrap.wrap(dot.text, int((self.layout.width - self.left - 16) / LETTER))
+            wide = max(map(self.wide, lines)) + 14
+            # Near the right edge a label stands to the left of its moment.
+            flip = x + wide > self.layout.width and x - wide >= self.left - 12
+            start = x - wide if flip else min(x - 5, self.layout.width - wide)
+            row = rows.place(start, max(start + wide, x + 6)) if len(lines) == 1 else rows.own(len(lines))
+            at = x - 8 if flip else start + 12
+            self.moment(x, y + row * _LABEL + _LABEL / 2, dot.severity)
+            for below, line in enumerate(lines):
+                kind = f"{'end ' if flip else ''}{dot.severity or 'plain'}"
+                self.text(at, y + (row + below) * _LABEL + 11.5, line, kind)
+        return y + len(rows.ends) * _LABEL
 
     # ------------------------------------------------------------ findings
 
-    def _marks(self, marks: list[Mark], y: float, floor: float) -> float:
-        if not marks:
+    def _marks(self, lane: Lane, y: float) -> float:
+        """Under a lane: for every finding the time it is about, a line from its moment, and its mark."""
+        if not lane.marks:
             return y
-        y += 3
-        rows = _Rows()
-        for mark in sorted(marks, key=lambda m: (m.time, m.number)):
-            x = self._x(mark.time)
-            left = min(max(x - _GRID_X / 2, 0), self.layout.width - _GRID_X)
-            at = y + rows.place(left, left + _GRID_X) * _GRID_Y
-            self.stems.append(f'<path class="stem" d="M{_n(x)} {_n(floor)}V{_n(at + 3)}"/>')
-            self.links.append(self._mark(mark, left, at))
-        return y + len(rows) * _GRID_Y
+        y += 2
+        brackets, rows = Rows(), _PinRows(max(self.left - 26, 0), self.layout.width)
+        gaps = {(gap.start, gap.end) for gap in lane.gaps}
+        placed = []
+        for mark in sorted(lane.marks, key=lambda m: (m.time, m.number)):
+            x, (start, end) = self.x(mark.time), mark.span
+            top = y
+            if end > start and mark.span not in gaps and self.shown(start, end):
+                left, right = self.x(start), self.x(end)
+                top = y + brackets.place(left, right + 2) * 5
+                self.path(f"M{n(left)} {n(top + 4)}V{n(top)}H{n(right)}V{n(top + 4)}", "bracket")
+            placed.append((mark, x, top, *rows.place(x)))
+        y += max(len(brackets.ends) * 5, 4)
+        for mark, x, top, box, row in placed:
+            at = y + row * _GRID
+            self.path(f"M{n(x)} {n(top)}V{n(y)}L{n(box + _GRID / 2)} {n(at + 6)}", "stem")
+            self.links.append(self._mark(mark, box, at))
+        return y + rows.amount * _GRID - 3
 
     def _mark(self, mark: Mark, left: float, top: float) -> str:
         finding = mark.finding
         severity, absent = finding["severity"], finding["category"] == "completeness"
-        x, y, w, h = left + (_GRID_X - _MARK_WIDTH) / 2, top + 4, _MARK_WIDTH, _MARK_HEIGHT
-        if severity == "critical":
-            shape = f"M{_n(x)} {_n(y + 5)}L{_n(x + w / 2)} {_n(y - 2)}L{_n(x + w)} {_n(y + 5)}V{_n(y + h)}H{_n(x)}Z"
-        elif severity == "warning":
-            shape = f"M{_n(x)} {_n(y)}H{_n(x + w)}V{_n(y + h)}H{_n(x)}Z"
-        else:
-            shape = f"M{_n(x + 9)} {_n(y)}H{_n(x + w - 9)}a9 {_n(h / 2)} 0 0 1 0 {_n(h)}H{_n(x + 9)}a9 {_n(h / 2)} 0 0 1 0 -{_n(h)}Z"
-        said = f"Finding {mark.number}, {severity}, {BASIS[finding['category']].lower()}, {self.clock.text(mark.time)}: {finding['title']}"
+        x, y, w, h = left + (_GRID - _MARK_WIDTH) / 2, top + 6, _MARK_WIDTH, _MARK_HEIGHT
+        said = escape(
+            f"Finding {mark.number}, {severity}, {BASIS[finding['category']].lower()}, {self.clock.text(mark.time)}: {finding['title']}"
+        )
         kind = f"mark {severity} {'absent' if absent else 'charted'}"
+        inner = (
+            f'<path d="{pin_shape(severity, x, y, w, h)}"/>'
+            f'<text x="{x + w / 2:.0f}" y="{y + h / 2 + 4.5:.0f}" aria-hidden="true">{mark.number}</text>'
+        )
+        if not self.linked:
+            return f'<g class="{kind}"><title>{said}</title>{inner}</g>'
+        to = finding["fingerprint"].replace(":", "-")
         return (
-            f'<a class="{kind}" href="#f{mark.number}" aria-label="{escape(said)}"><title>{escape(said)}</title>'
-            f'<rect class="reach" x="{_n(left)}" y="{_n(top)}" width="{_GRID_X}" height="{_GRID_Y}"/><path d="{shape}"/>'
-            f'<text x="{_n(x + w / 2)}" y="{_n(y + h / 2 + 5)}" text-anchor="middle" aria-hidden="true">{mark.number}</text></a>'
+            f'<a class="{kind}" id="rr-{self.layout.key}{mark.number}" href="#rr-{to}" aria-label="{said}">{inner}</a>'
         )

@@ -1,16 +1,20 @@
-"""A review as a page: findings by who acts, the episode as a picture, and an account of every rule.
+"""A review as a page: what to tell now, the episode as a picture, findings by who acts, and what the record cannot tell.
 
 The page shows what the review says and decides nothing. It needs no script and
-no network.
+no network. Its parts can be had alone, for a host that shows them among its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from itertools import groupby
+from typing import Any, Literal
 
 from service.checkpoint import Checkpoint, never
+from service.episode import record
+from service.episode.declaration import members
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.wording.clock import Clock
@@ -36,42 +40,73 @@ from .limits import profile_of
 
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
-POLICY = html.READ_POLICY
+POLICY = html.REVIEW_POLICY
+
+Part = Literal["tell-now", "findings", "picture"]
+#: A part that can be had alone -> its media type.
+PARTS: dict[Part, str] = {"tell-now": MEDIA_TYPE, "findings": MEDIA_TYPE, "picture": "image/svg+xml"}
 
 _NOTES = {
     "reviewer": "These entries stay as charted; review looks at them.",
     "author": "If something was done, add it as a late entry with the time it was done. If it was not, chart that and why.",
 }
-#: Headings shown at the top for each reader; the rest is only counted.
-_FIRST = 5
 _CONFIDENCE = {
     "read": "source read",
     "read_secondary": "read in a second source",
     "memory": "from memory",
     "practice": "common practice",
 }
+#: Sections of the record in its own order, for the checklist.
+_SECTIONS = [member.name for member in members(record.Episode)]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How a page is wanted.
+
+    ``first``: whose findings come first; ``appendix``: with the outcome of every rule; ``part``: that part alone;
+    ``link``: address of a place in the host's own form, with ``{episode_ref}``, ``{pointer}`` and ``{item}``;
+    ``rules``: address before the id of a rule, empty for no link.
+    """
+
+    first: Literal["reviewer", "author"] = "reviewer"
+    appendix: bool = False
+    part: Part | None = None
+    link: str = ""
+    rules: str = "/v1/rules/"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in words, as sent, and as a link into the host's form (or empty)."""
+
+    text: str
+    location: str
+    link: str
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One instance of a finding: its number on the page, its time as text, and its places as (in words, as sent)."""
+    """One instance of a finding: its number on the page, its anchor, its time as text, whether the picture has it."""
 
     number: int
+    anchor: str
     instance: Mapping[str, Any]
     when: str
-    places: tuple[tuple[str, str], ...]
+    pinned: bool
+    places: tuple[Place, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One finding under its heading, with its instances. ``folded``: the findings of its story shown under it."""
+    """One finding with its instances. ``section``: of the record."""
 
     finding: Mapping[str, Any]
     basis: str
+    section: str
     spots: tuple[Spot, ...]
     parameters: tuple[tuple[str, str], ...]
     sources: tuple[str, ...]
-    folded: tuple[Item, ...]
 
     @property
     def said(self) -> str | None:
@@ -80,13 +115,10 @@ class Item:
         return str(self.finding["message"]) if messages <= {self.finding["message"]} else None
 
     @property
-    def under(self) -> list[Mapping[str, Any]]:
-        """The findings folded under it."""
-        return [item.finding for item in self.folded]
-
-
-#: A finding, and those of its story that are folded under it.
-_Head = tuple[Mapping[str, Any], list[Mapping[str, Any]]]
+    def whole(self) -> bool:
+        """Whether it stands open: a critical finding is never folded, nor what the reviewer is warned of."""
+        severity, handler = str(self.finding["severity"]), str(self.finding["handled_by"])
+        return severity == "critical" or (severity, handler) == ("warning", "reviewer")
 
 
 def source_line(source: Mapping[str, Any]) -> str:
@@ -96,63 +128,115 @@ def source_line(source: Mapping[str, Any]) -> str:
     return f"{source['title']}. {sentence(where)}: {source['locator']} ({confidence})."
 
 
-def render(review: Review, book: Rulebook, checkpoint: Checkpoint = never) -> bytes:
-    """The page in UTF-8. ``book`` is the rulebook that the review was made with (``Pipeline.rulebook``)."""
-    return html.page("review.html", POLICY, **_Page(review, book).values())
+def anchor(fingerprint: str) -> str:
+    """The id on the page of the instance with this fingerprint."""
+    return f"rr-{fingerprint.replace(':', '-')}"
+
+
+def render(review: Review, book: Rulebook, checkpoint: Checkpoint = never, view: View | None = None) -> bytes:
+    """The page, or a part of it, in UTF-8. ``book``: the rulebook that the review was made with (``Pipeline.rulebook``)."""
+    page = _Page(review, book, view or View())
+    if page.view.part == "picture":
+        return page.drawing()
+    template = "review.html" if page.view.part is None else "part.html"
+    return html.page(template, POLICY, **page.values())
 
 
 class _Page:
-    def __init__(self, review: Review, book: Rulebook) -> None:
-        self.review, self.book, self.document = review, book, review.document
+    def __init__(self, review: Review, book: Rulebook, view: View) -> None:
+        self.review, self.book, self.view, self.document = review, book, view, review.document
         self.clock = Clock(review.intake.episode, review.sheet.began)
         self.places = Places(review.intake)
-        self.heads = {handler: self._heads(handler) for handler in HANDLERS}
-        in_order = (f for heads in self.heads.values() for head, folded in heads for f in (head, *folded))
-        self.numbers = {one["fingerprint"]: n for n, one in enumerate(each_instance(in_order), 1)}
+        numbered = list(enumerate(each_instance(self.document["findings"]), 1))
+        self.numbers = {one["fingerprint"]: number for number, one in numbered}
+        self.picture = Lanes(review, book, numbered, self.places).picture()
+        self.pinned = {mark.number for lane in self.picture.lanes for mark in lane.marks}
+        self.drawn = self.picture.window[1] > self.picture.window[0]
 
-    # ------------------------------------------------------------ order and folding
+    # ------------------------------------------------------------ findings
 
-    def _of(self, handler: str) -> list[Mapping[str, Any]]:
-        return [finding for finding in self.document["findings"] if finding["handled_by"] == handler]
-
-    def _heads(self, handler: str) -> list[_Head]:
-        """The findings for one reader, the most urgent first; what belongs to a story stands under its first finding.
-
-        A critical finding is never folded.
-        """
-        heads: list[_Head] = []
-        of_story: dict[int, list[Mapping[str, Any]]] = {}
-        for finding in self._of(handler):
-            story = finding["story"]
-            if story in of_story and finding["severity"] != "critical":
-                of_story[story].append(finding)
-                continue
-            heads.append((finding, []))
-            if story is not None:
-                of_story.setdefault(story, heads[-1][1])
-        return heads
+    def _place(self, entry: Mapping[str, Any]) -> Place:
+        location = self.places.location(entry)
+        values = {
+            "{episode_ref}": self.document["episode_ref"],
+            "{pointer}": entry.get("missing", location),
+            "{item}": entry.get("item", ""),
+        }
+        link = self.view.link
+        for name, value in values.items():
+            link = link.replace(name, _in_address(str(value)))
+        return Place(self.places.describe(entry, self.clock), entry.get("missing", location), link)
 
     def _spot(self, instance: Mapping[str, Any]) -> Spot:
-        span = instance["span"]
-        places = ((self.places.describe(p, self.clock), self.places.location(p)) for p in instance["pointers"])
+        span, number = instance["span"], self.numbers.get(instance["fingerprint"], 0)
         return Spot(
-            number=self.numbers.get(instance["fingerprint"], 0),
+            number=number,
+            anchor=anchor(instance["fingerprint"]),
             instance=instance,
             when="" if span is None else self.clock.span_of(span),
-            places=tuple(dict.fromkeys(places)),
+            pinned=self.drawn and number in self.pinned and self.view.part is None,
+            places=tuple(dict.fromkeys(map(self._place, instance["pointers"]))),
         )
 
-    def _item(self, finding: Mapping[str, Any], folded: Sequence[Mapping[str, Any]] = ()) -> Item:
+    def _item(self, finding: Mapping[str, Any]) -> Item:
+        first = finding["instances"][0]["pointers"]
+        where = [place for entry in first for place in (self.places.pointer(entry), entry.get("missing", "")) if place]
         return Item(
             finding=finding,
             basis=BASIS[finding["category"]],
+            section=where[0].split("/")[1] if where else "",
             spots=tuple(self._spot(instance) for instance in finding["instances"]),
             parameters=tuple(
                 (word(name), quantity(p["value"], p["unit"])) for name, p in finding["parameters"].items()
             ),
             sources=tuple(dict.fromkeys(source_line(s) for s in finding["sources"])),
-            folded=tuple(self._item(each) for each in folded),
         )
+
+    def _group(self, handler: str) -> dict[str, Any]:
+        """``whole``: what stands open; ``rows``: (chart section, items) of the rest."""
+        items = [self._item(finding) for finding in self.document["findings"] if finding["handled_by"] == handler]
+        folded = [item for item in items if not item.whole]
+        if handler == "author":
+            folded.sort(key=lambda item: _SECTIONS.index(item.section) if item.section in _SECTIONS else -1)
+        return {
+            "key": handler,
+            "title": HANDLERS[handler],
+            "note": _NOTES[handler],
+            "counts": severity_counts(item.finding for item in items),
+            "whole": [item for item in items if item.whole],
+            "rows": [
+                (sentence(word(section)) if handler == "author" else "", list(under))
+                for section, under in groupby(folded, key=lambda i: i.section if handler == "author" else "")
+            ],
+        }
+
+    def _tell_now(self) -> list[tuple[str, list[dict[str, Any]]]]:
+        """(concern, lines): of each the fact, what to do, its time, and its finding."""
+        first = {f["key"]: f["instances"][0]["fingerprint"] for f in self.document["findings"]}
+        lines = []
+        for line in self.document["tell_now"]:
+            fact, _, act = line["text"].partition(". ")
+            mark = first.get(line["finding"])
+            number = 0 if mark is None else self.numbers[mark]
+            lines.append(
+                {
+                    "concern": line["concern"],
+                    "fact": f"{fact}." if act else fact,
+                    "act": act,
+                    "when": "" if line["span"] is None else self.clock.text(_epoch(line["span"]["from"])),
+                    "anchor": "" if mark is None or self.view.part else anchor(mark),
+                    "number": number if self.drawn and number in self.pinned and self.view.part is None else 0,
+                }
+            )
+        return [(word(concern), list(under)) for concern, under in groupby(lines, key=lambda each: each["concern"])]
+
+    def _patient(self) -> str:
+        """Where the patient is, with the time where it is charted."""
+        told = self.document["patient"]
+        if "at" not in told:
+            return str(told["text"])
+        state, _, rest = told["text"].partition(". ")
+        return f"{state} at {self.clock.text(_epoch(told['at']))}. {rest}"
 
     # ------------------------------------------------------------ the rest of the account
 
@@ -175,58 +259,50 @@ class _Page:
             for group in self.document["not_assessable"]
         ]
 
-    def _number_of(self, key: str | None) -> int | None:
-        """The number of the first instance of a finding."""
-        found = next((f for f in self.document["findings"] if f["key"] == key), None)
-        return None if found is None else self.numbers[found["instances"][0]["fingerprint"]]
+    def _label(self) -> str:
+        return f"The episode from {self.clock.span(*self.picture.window)}"
 
-    def _first(self, handler: str) -> dict[str, Any]:
-        """``first``: (first number, finding, number of instances) of the gravest; ``more``: how many findings are left."""
-        found = self._of(handler)
-        first = [(self._number_of(each["key"]), each, len(each["instances"])) for each in found[:_FIRST]]
-        return {"first": first, "more": len(found[_FIRST:])}
+    def drawing(self) -> bytes:
+        """The picture as an SVG that stands alone."""
+        return picture_drawing.alone(self.picture, self.clock, self._label(), html.REVIEW_STYLE)
 
-    def _picture(self) -> dict[str, Any] | None:
-        numbered = [(self.numbers[one["fingerprint"]], one) for one in each_instance(self.document["findings"])]
-        numbered.sort(key=lambda each: each[0])
-        lanes = Lanes(self.review, self.book, numbered, self.places)
-        picture = lanes.picture()
-        if picture.window[1] <= picture.window[0]:
+    def _drawn(self) -> dict[str, Any] | None:
+        if not self.drawn:
             return None
-        label = f"The episode from {self.clock.span(*picture.window)}"
+        drawings = picture_drawing.every(self.picture, self.clock, self._label())
         return {
-            "wide": picture_drawing.draw(picture, self.clock, picture_drawing.WIDE, label),
-            "narrow": picture_drawing.draw(picture, self.clock, picture_drawing.NARROW, label),
-            "entries": entries(picture.lanes, self.clock),
-            "outside": picture.outside,
-            "unplaced": [mark.number for mark in picture.unplaced],
-            "from": self.clock.text(picture.window[0]),
-            "to": self.clock.text(picture.window[1]),
+            "drawings": drawings,
+            "legend": picture_drawing.legend(self.picture),
+            "entries": entries(self.picture.lanes, self.clock),
+            "outside": self.picture.outside,
+            "unplaced": len(self.picture.unplaced),
+            "from": self.clock.text(self.picture.window[0]),
+            "to": self.clock.text(self.picture.window[1]),
         }
 
     def values(self) -> dict[str, Any]:
         document = self.document
-        groups = [
-            {
-                "key": key,
-                "title": HANDLERS[key],
-                "note": _NOTES[key],
-                "findings": self._of(key),
-                **self._first(key),
-                "items": [self._item(finding, folded) for finding, folded in heads],
-            }
-            for key, heads in self.heads.items()
-        ]
+        handlers: Iterable[str] = HANDLERS if self.view.first == "reviewer" else reversed(list(HANDLERS))
         notices = sorted(document["notices"], key=lambda n: SEVERITIES.index(n["severity"]))
         return {
+            "view": self.view,
             "document": document,
             "summary": document["summary"],
             "versions": document["versions"],
             "profile_title": profile_of(self.book, document).title,
             "clock": self.clock,
-            "tell_now": [(line, self._number_of(line["finding"])) for line in document["tell_now"]],
-            "groups": groups,
-            "picture": self._picture(),
+            "tell_now": self._tell_now(),
+            "patient": self._patient(),
+            # Who asks to come first comes before the picture too.
+            "early": 1 if self.view.first == "author" else 0,
+            # For the first sheet of paper; what is critical stands there already.
+            "headlines": [
+                (severity, titles)
+                for severity in SEVERITIES[1:]
+                if (titles := [f["title"] for f in document["findings"] if f["severity"] == severity])
+            ],
+            "groups": [self._group(handler) for handler in handlers],
+            "picture": None if self.view.part else self._drawn(),
             "alarms": [n for n in notices if n["severity"] == "critical"],
             "notices": [n for n in notices if n["severity"] != "critical"],
             "accepted": [self._item(finding) for finding in document["accepted"]],
@@ -236,9 +312,17 @@ class _Page:
                 (entry, rule.title if (rule := self.book.find(entry["rule"])) else "") for entry in document["off"]
             ],
             "unknown": self._unknown(),
-            "outcomes": [(key, self._titles(key)) for key in ("clear", "not_applicable")],
+            "outcomes": [(key, self._titles(key)) for key in ("clear", "not_applicable")] if self.view.appendix else [],
             "errors": self._titles("error"),
-            "severity_counts": severity_counts,
             "count": count,
             "sentence": sentence,
         }
+
+
+def _epoch(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp())
+
+
+def _in_address(text: str) -> str:
+    """Percent-encoded (RFC 3986), but for its unreserved characters."""
+    return "".join(chr(b) if chr(b).isalnum() and b < 128 or chr(b) in "-._~" else f"%{b:02X}" for b in text.encode())

@@ -37,6 +37,9 @@ def file(tmp_path: Path) -> str:
         ({"CLIENTS_FILE": "nowhere"}, "CLIENTS_FILE"),
         ({"BASE_URL": "a b"}, "BASE_URL"),
         ({"IN_HAND": "0"}, "IN_HAND"),
+        ({"LINK_TEMPLATE": "javascript:alert(1)"}, "LINK_TEMPLATE"),
+        ({"LINK_TEMPLATE": "https://host.example/{patient}"}, "LINK_TEMPLATE"),
+        ({"FRAME_ANCESTORS": "*"}, "FRAME_ANCESTORS"),
     ],
 )
 def test_what_does_not_fit_together_is_refused(values: dict[str, str], word: str, file: str) -> None:
@@ -44,6 +47,15 @@ def test_what_does_not_fit_together_is_refused(values: dict[str, str], word: str
         read(**{name: file if value == "FILE" else value for name, value in values.items()})
     (line,) = caught.value.lines
     assert word in line
+
+
+def test_a_page_links_into_the_host_and_is_framed_by_it() -> None:
+    read_here = read(
+        LINK_TEMPLATE="https://host.example/{episode_ref}?at={pointer}&id={item}",
+        FRAME_ANCESTORS="https://host.example",
+    )
+    assert read_here.link_template == "https://host.example/{episode_ref}?at={pointer}&id={item}"
+    assert read_here.frame_ancestors == ("https://host.example",)
 
 
 def test_access_takes_the_place_of_the_word(file: str) -> None:

@@ -7,6 +7,7 @@ import json
 import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,7 +21,18 @@ from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
 from service.settings import Settings
 from tests.support.browser import needs_browser, running, violations
-from tests.support.pages import DEMOS, FORMATS, demo_page, formats, measures_of_lines, rulebook, start
+from tests.support.episodes import many_dangers
+from tests.support.pages import (
+    DEMOS,
+    FORMATS,
+    demo_page,
+    demo_whole_page,
+    formats,
+    measures_of_lines,
+    review_of,
+    rulebook,
+    start,
+)
 from tests.support.pipeline import demo, pipeline
 
 pytestmark = needs_browser
@@ -46,7 +58,19 @@ def content(name: str) -> tuple[bytes, str] | None:
         return rulebook(), rulebook_page.POLICY
     if name == "measures":
         return measures_of_lines(), measures_page.POLICY
+    if name in ("readme", "many-dangers"):
+        record = readme_episode() if name == "readme" else many_dangers()
+        return review_page.render(review_of(record), pipeline().rulebook), review_page.POLICY
+    if name == "appendix":
+        return demo_whole_page("night-two-crew-late-sedation"), review_page.POLICY
     return (demo_page(name), review_page.POLICY) if name in REVIEWS else None
+
+
+def readme_episode() -> dict[str, Any]:
+    """The record that the README shows."""
+    text = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    shown = text.partition("<!-- episode -->")[2].partition("<!-- /episode -->")[0]
+    return dict(json.loads(shown.strip().removeprefix("```json").removesuffix("```")))
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -147,40 +171,100 @@ def test_keyboard_and_folded_findings(browser: Any, address: str) -> None:
     assert tab.evaluate("document.activeElement.textContent") == "Skip to the content"
     tab.keyboard.press("Enter")
     assert tab.evaluate("document.activeElement.id") == "main"
-    folded = tab.locator("details.story .finding[id], details.story .spots > li").last
+    folded = tab.locator(".ask .spots > li").last
     assert not folded.is_visible()
     number = folded.get_attribute("id")
-    mark = tab.locator(f".picture.wide a[href='#{number}'], figcaption a[href='#{number}']").first
+    mark = tab.locator(f".picture.w a[href='#{number}']").first
     mark.focus()
     tab.keyboard.press("Enter")
     tab.wait_for_function(f"document.getElementById('{number}').checkVisibility({{contentVisibilityAuto: true}})")
     assert folded.is_visible()
+    # And back: the time of the finding leads to its mark.
+    back = folded.locator("a:visible").first
+    back.focus()
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("document.querySelector(':target').getAttribute('href')") == f"#{number}"
     tab.context.close()
 
 
-def test_one_drawing_at_a_time(browser: Any, address: str) -> None:
-    for width, shown, hidden in (
-        (1200, "wide", "narrow"),
-        (960, "wide", "narrow"),
-        (900, "narrow", "wide"),
-        (320, "narrow", "wide"),
-    ):
+def test_one_drawing_at_a_time_and_over_the_full_width(browser: Any, address: str) -> None:
+    for width, shown, hidden in ((1200, "w", "n"), (960, "w", "n"), (600, "w", "n"), (599, "n", "w"), (320, "n", "w")):
         tab, _, _ = opened(browser, address, "night-two-crew-late-sedation", width, "light")
         assert tab.locator(f".picture.{shown}").is_visible()
         assert not tab.locator(f".picture.{hidden}").is_visible()
+        assert tab.locator(f".picture.{shown}").bounding_box()["width"] >= min(width - 30, 900)
         tab.context.close()
 
 
-def test_print_shows_what_is_folded_on_paper_colors(browser: Any, address: str) -> None:
-    tab, _, _ = opened(browser, address, "night-two-crew-late-sedation", 718, "dark")
-    tab.emulate_media(media="print", color_scheme="dark")
-    assert tab.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
-    assert tab.locator(".picture.wide").is_visible()
-    heights = tab.evaluate("[...document.querySelectorAll('details')].map(d => d.getBoundingClientRect().height)")
-    assert min(heights) > 40
-    assert tab.locator("details.story .finding").first.is_visible()
-    assert tab.pdf(format="Letter").startswith(b"%PDF")
+def test_words_of_the_picture_lie_inside_it_and_apart(browser: Any, address: str) -> None:
+    """As the browser sets them, in the font it has: nothing clipped, nothing over other words."""
+    script = """() => [...document.querySelectorAll('.picture.w .lanes svg')].flatMap(svg => {
+        const view = svg.viewBox.baseVal, boxes = [...svg.querySelectorAll('text')].map(t => [t.getBBox(), t.textContent]);
+        const out = boxes.filter(([b]) => b.x < -1 || b.x + b.width > view.width + 1 || b.y < -2 || b.y + b.height > view.height + 3).map(b => b[1]);
+        boxes.forEach(([a, one], i) => boxes.slice(0, i).forEach(([b, other]) => {
+            if (a.x + 2 < b.x + b.width && b.x + 2 < a.x + a.width && a.y + 4 < b.y + b.height && b.y + 4 < a.y + a.height) out.push(one + ' / ' + other);
+        }));
+        return out;
+    })"""
+    for name in REVIEWS:
+        tab, _, _ = opened(browser, address, name, 1200, "light")
+        assert tab.evaluate(script) == [], name
+        tab.context.close()
+
+
+#: Name -> most screens of 1440 by 900, and most sheets of Letter.
+LENGTHS = {"exemplary": (2.5, 2), "readme": (4, 4), "many-dangers": (8.2, 7), "night-two-crew-late-sedation": (4, 4)}
+
+
+@pytest.mark.parametrize("name", LENGTHS)
+def test_a_page_is_as_long_as_a_reader_has_time_for(browser: Any, address: str, name: str) -> None:
+    tab, _, _ = opened(browser, address, name, 1440, "light")
+    assert tab.evaluate("document.documentElement.scrollHeight") <= LENGTHS[name][0] * 900
+    sheets = tab.pdf(format="Letter").count(b"/Type /Page\n")
+    assert 0 < sheets <= LENGTHS[name][1]
     tab.context.close()
+
+
+def test_what_to_tell_now_fills_the_first_screen(browser: Any, address: str) -> None:
+    tab, _, _ = opened(browser, address, "many-dangers", 1440, "light")
+    top = "[...document.querySelectorAll('.tells .line')].filter(e => e.getBoundingClientRect().bottom < 900).map(e => e.textContent)"
+    seen = " ".join(tab.evaluate(top))
+    for fact in (
+        "SpO2 70 % at 18:36",
+        "Breathing rate 4 at 18:36",
+        "EtCO2 70 mmHg at 18:36",
+        "Systolic pressure 64 mmHg at 18:36",
+    ):
+        assert fact in seen
+    tab.context.close()
+
+
+def test_paper_shows_the_findings_on_paper_colors_and_the_rest_where_it_is_asked_for(
+    browser: Any, address: str
+) -> None:
+    for name, sources in (("night-two-crew-late-sedation", False), ("appendix", True)):
+        tab, _, _ = opened(browser, address, name, 718, "dark")
+        tab.emulate_media(media="print", color_scheme="dark")
+        assert tab.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+        assert tab.locator(".picture.w").is_visible()
+        assert tab.locator(".ask .act").first.is_visible()
+        assert tab.locator(".more li").first.is_visible() == sources
+        # The axis of the picture comes again on the next sheet, the reference and the number of the page on each.
+        assert tab.evaluate("getComputedStyle(document.querySelector('.w .axis')).display") == "table-header-group"
+        assert tab.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ref')").strip(
+            '"'
+        ) == tab.evaluate("document.documentElement.dataset.ref")
+        tab.context.close()
+
+
+def test_forced_colors_are_the_readers_own(browser: Any, address: str) -> None:
+    context = browser.new_context(viewport={"width": 1200, "height": 900}, forced_colors="active")
+    tab = context.new_page()
+    tab.goto(f"{address}/everything-wrong")
+    text = tab.evaluate("getComputedStyle(document.body).color")
+    for shape in (".picture .bar.own", ".picture .mark.critical path"):
+        assert tab.evaluate(f"getComputedStyle(document.querySelector('{shape}')).fill") == text
+    context.close()
 
 
 class Silent(WSGIRequestHandler):
@@ -200,13 +284,13 @@ def test_from_the_start_page_to_a_review_in_the_running_service(browser: Any, se
     assert "rule" in tab.title().lower()
     tab.go_back()
     tab.locator("button[value='everything-wrong']").click()
-    assert tab.locator("h1").inner_text() == demo("everything-wrong")["episode_ref"]
+    assert tab.locator("h1").inner_text() == f"Review of {demo('everything-wrong')['episode_ref']}"
     assert tab.locator(".tell-now").is_visible()
     tab.go_back()
     own = json.dumps(demo("exemplary") | {"episode_ref": "chosen-by-hand"}).encode()
     tab.locator("input[type=file]").set_input_files({"name": "a.json", "mimeType": "application/json", "buffer": own})
     tab.get_by_role("button", name="Review this file").click()
-    assert tab.locator("h1").inner_text() == "chosen-by-hand"
+    assert tab.locator("h1").inner_text() == "Review of chosen-by-hand"
     tab.go_back()
     tab.locator("input[type=file]").set_input_files({"name": "a.json", "mimeType": "application/json", "buffer": b"{}"})
     tab.get_by_role("button", name="Review this file").click()
@@ -223,7 +307,7 @@ def test_paper_never_cuts_a_lane(browser: Any, address: str, name: str) -> None:
     tab, _, _ = opened(browser, address, name, 718, "light")
     tab.emulate_media(media="print")
     inside = tab.evaluate(
-        "[...document.querySelectorAll('.picture.wide svg, .spots > li')].map(e => getComputedStyle(e).breakInside)"
+        "[...document.querySelectorAll('.picture.w svg, .spots > li, .finding, .ask')].map(e => getComputedStyle(e).breakInside)"
     )
     assert set(inside) == {"avoid"}
     tab.context.close()

@@ -6,40 +6,52 @@ import re
 from dataclasses import replace
 
 import pytest
+from lxml import etree
 
 from service.pages import review as review_page
 from service.pages.limits import limits
-from tests.support.episodes import clock, dose, drop, exemplary, limb, put, vital
+from tests.support.episodes import clock, dose, drop, exemplary, limb, many_dangers, put, small, vital
 from tests.support.pages import Element, demo_page, demo_review, review_of, shown, tree
 from tests.support.pipeline import demo_names, pipeline
 from tests.support.reviews import instances
 
 
 def drawings(root: Element) -> list[Element]:
-    found = root.by_class("picture")
-    assert [sorted(drawing.classes - {"picture"}) for drawing in found] == [["wide"], ["narrow"]]
+    found = [each for each in root.by_class("picture") if each.classes & {"w", "n"}]
+    assert [sorted(drawing.classes - {"picture"}) for drawing in found] == [["w"], ["n"]]
     return found
 
 
-def rows(root: Element) -> list[tuple[str, ...]]:
-    (table,) = root.by_id("after-picture").by_tag("table")
-    return [tuple(cell.text() for cell in row.by_tag("td")) for row in table.by_tag("tr")[1:]]
+def rows(root: Element) -> list[tuple[str, str, str]]:
+    """(time, lane, what) of everything in the table."""
+    (table,) = root.by_id("rr-after-picture").by_tag("table")
+    out = []
+    for row in table.by_tag("tr")[1:]:
+        time, said = (cell.text() for cell in row.by_tag("td"))
+        for each in said.split("; "):
+            lane, _, what = each.partition(": ")
+            out.append((time, lane, what))
+    return out
 
 
 @pytest.mark.parametrize("name", demo_names())
-def test_every_finding_is_marked_or_said_to_have_no_place_in_time(name: str) -> None:
+def test_every_finding_is_marked_once_or_counted_as_without_a_place_in_time(name: str) -> None:
     root = tree(demo_page(name))
-    (caption,) = root.by_tag("figcaption")
-    aside = {int(a.text()) for a in caption.by_tag("a")}
-    every = set(range(1, len(instances(demo_review(name).document)) + 1))
+    found = instances(demo_review(name).document)
+    (figure,) = root.by_tag("figure")
+    aside = re.search(r"(\d+) findings? ha(s|ve) no place in time", figure.text())
     for svg in drawings(root):
         marks = svg.by_class("mark")
-        numbers = {int(m.attributes["href"].removeprefix("#f")) for m in marks}
-        assert len(numbers) == len(marks)
-        assert numbers | aside == every
-        assert not numbers & aside
+        targets = [m.attributes["href"] for m in marks]
+        assert len(set(targets)) == len(targets) == len(found) - (int(aside[1]) if aside else 0)
+        assert set(targets) <= {f"#rr-{one['fingerprint'].replace(':', '-')}" for one in found}
         for mark in marks:
-            assert mark.attributes["aria-label"].startswith(f"Finding {mark.attributes['href'].removeprefix('#f')}, ")
+            number = mark.by_tag("text")[0].text()
+            assert mark.attributes["aria-label"].startswith(f"Finding {number}, ")
+            assert root.by_id(mark.attributes["href"][1:]).by_class("number")[0].text() in (
+                number,
+                f"{number}–{number}",
+            ) or (number in root.by_id(mark.attributes["href"][1:]).text())
 
 
 def test_a_mark_shows_severity_and_basis() -> None:
@@ -52,16 +64,16 @@ def test_a_mark_shows_severity_and_basis() -> None:
             assert (title, severity, "absent" in mark.classes) in titles
 
 
-def test_gaps_over_the_limit_say_no_entry_and_nothing_else() -> None:
+def test_gaps_over_the_limit_say_what_is_not_charted_and_nothing_else() -> None:
     root = tree(demo_page("night-two-crew-late-sedation"))
-    gaps = [row for row in rows(root) if row[2] == "no entry"]
+    gaps = [row for row in rows(root) if re.match("no .* charted, ", row[2])]
     # Four limbs: the first check after 8 to 11 min (limit 5), then 18 min between two (limit 15).
     limbs = [row for row in gaps if row[1].endswith(("arm", "leg"))]
-    assert sorted(row[0] for row in limbs if row[1] == "Right arm") == ["02:38 to 02:49", "03:02 to 03:20"]
+    right = sorted((row[0], row[2]) for row in limbs if row[1] == "Right arm")
+    assert right == [("02:38 to 02:49", "no check charted, 11 min"), ("03:02 to 03:20", "no check charted, 18 min")]
     assert len(limbs) == 8
     for svg in drawings(root):
         assert len(svg.by_class("gap")) == len(gaps)
-        assert {t.text() for t in svg.by_class("gap-text")} <= {"no entry", "no entry 18 min"}
     assert "not done" not in " ".join(svg.text() for svg in drawings(root))
 
 
@@ -70,17 +82,20 @@ def test_a_well_kept_record_shows_no_gap() -> None:
     assert not [g for svg in drawings(root) for g in svg.by_class("gap") + svg.by_class("mark")]
 
 
-def test_a_limb_without_any_check_is_one_gap_unless_the_sender_has_no_place_for_checks() -> None:
+def test_a_stretch_is_a_gap_only_where_a_finding_says_so() -> None:
     document = exemplary()
     drop(document, "/monitoring/limb_checks")
-    _, root = shown(document)
-    gaps = [r for r in rows(root) if r[2] == "no entry" and r[1].endswith(("arm", "leg"))]
-    # Four straps, and before them the police cuffs on both arms.
-    assert sorted(r[0] for r in gaps if r[1] == "Left arm") == ["18:02 to 18:04", "18:14 to 18:48"]
-    assert len(gaps) == 6
+    review, root = shown(document)
+    asked = [one for one in instances(review.document) if one["rule"]["id"] in ("RR-1301", "RR-1304")]
+    gaps = [r for r in rows(root) if "no check charted" in r[2]]
+    assert len(gaps) <= len([one for one in asked if one["span"]])
     document["not_collected"] = ["/monitoring/limb_checks"]
     _, root = shown(document)
-    assert not [r for r in rows(root) if r[2] == "no entry" and r[1].endswith(("arm", "leg"))]
+    assert not [r for r in rows(root) if "no check charted" in r[2]]
+    # A strap of 2 min is under every limit, whether it was checked or not.
+    _, root = shown(small(limbs=[limb(on=0, off=2)], handover=20))
+    assert ("18:00 to 18:02", "Left arm", "restrained") in rows(root)
+    assert not [r for r in rows(root) if "no check charted" in r[2]]
 
 
 def test_lanes_say_what_is_not_there() -> None:
@@ -91,9 +106,9 @@ def test_lanes_say_what_is_not_there() -> None:
     document["not_collected"] = ["/monitoring/observation"]
     _, root = shown(document)
     text = drawings(root)[0].text()
-    assert "no entry" in text
-    assert "no dose charted" in text
-    assert "the charting system cannot hold it" in text
+    assert "No entry: custody." in text
+    assert "No dose charted: sedation." in text
+    assert "The charting system cannot hold it: observation." in text
 
 
 def test_the_table_holds_what_the_picture_shows() -> None:
@@ -119,8 +134,7 @@ def test_times_run_over_midnight_and_a_slip_of_the_year_does_not_squash_the_pict
     }
     document["monitoring"]["vitals"].append({"time": "2036-04-12T18:30:00-06:00", "spo2": 96})  # type: ignore[index]
     _, root = shown(document)
-    (caption,) = root.by_tag("figcaption")
-    assert "1 charted time lies outside the time drawn" in caption.text()
+    assert "1 charted time lies outside the time drawn" in root.by_tag("figure")[0].text()
     late = {"episode_ref": "e2", "application": {"limbs": [limb(on=330, off=359)]}, "sedation": {"doses": [dose(355)]}}
     late["sedation"]["doses"].append(dose(0) | {"time": "2031-04-13T00:10:00-06:00"})  # type: ignore[index]
     _, root = shown(late)
@@ -140,7 +154,7 @@ def test_two_offsets_are_shown_in_the_first_and_said() -> None:
         "sedation": {"doses": [dose(0) | {"time": clock(70, "-05:00")}]},
     }
     _, root = shown(document)
-    assert "it uses more than one" in root.text()
+    assert "its first offset of several" in root.text()
     assert ("18:10", "Sedation", "midazolam 5 mg IM") in rows(root)
 
 
@@ -194,23 +208,27 @@ def test_a_drawing_holds_no_number_that_is_not_one() -> None:
                 assert float(element.attributes["height"]) > 0
 
 
+#: The narrowest page on which each drawing is shown, less the margins of the page, in CSS pixels.
+NARROWEST = {"w": 600 - 29, "n": 320 - 29}
+
+
 def test_marks_keep_their_distance() -> None:
-    """WCAG 2.2, 2.5.8: targets at least 24 by 24; here each has its own share of the page and none overlaps."""
+    """WCAG 2.2, 2.5.8: circles of 24 pixels around the middle of each target meet no other, at the narrowest page."""
     for drawing in drawings(tree(demo_page("everything-wrong"))):
-        assert drawing.by_class("reach")
+        (key,) = drawing.classes & {"w", "n"}
         for lane in drawing.by_tag("svg"):
             *_, width, height = map(float, lane.attributes["viewbox"].split())
-            boxes = [
-                tuple(float(r.attributes[k]) for k in ("x", "y", "width", "height")) for r in lane.by_class("reach")
-            ]
-            for i, (x, y, w, h) in enumerate(boxes):
-                assert w >= 24
-                assert h >= 24
-                # Inside its own lane, so that it meets none of another.
-                assert 0 <= x <= width - w + 0.11
-                assert 0 <= y <= height - h
-                for a, b, c, d in boxes[:i]:
-                    assert x >= a + c - 0.11 or a >= x + w - 0.11 or y >= b + d - 0.11 or b >= y + h - 0.11
+            scale = NARROWEST[key] / width
+            middles = []
+            for mark in lane.by_class("mark"):
+                (number,) = mark.by_tag("text")
+                middles.append((float(number.attributes["x"]), float(number.attributes["y"]) - 4.5))
+            for i, (x, y) in enumerate(middles):
+                assert 0 <= x <= width
+                assert 0 <= y <= height
+                for a, b in middles[:i]:
+                    # Half a pixel for the rounding of where numbers are written.
+                    assert max(abs(x - a), abs(y - b)) * scale >= 24 - 0.9
 
 
 def test_a_lane_with_findings_has_a_name_and_the_others_are_left_to_the_table() -> None:
@@ -248,3 +266,62 @@ def test_the_picture_judges_nothing_itself() -> None:
         if e.classes & {"bar", "dot", "tick"} and e.classes & {"critical", "warning", "info"}
     ]
     assert colored == []
+
+
+def test_the_legend_stands_above_and_tells_every_shape_that_is_drawn() -> None:
+    for name in ("everything-wrong", "exemplary", "night-two-crew-late-sedation"):
+        root = tree(demo_page(name))
+        (figure,) = root.by_tag("figure")
+        kinds = [child for child in figure.children if isinstance(child, Element)]
+        assert kinds[0].tag == "figcaption"
+        swatches = figure.by_class("legend")[0].by_tag("li")
+        assert all(len(item.text()) > 4 for item in swatches)
+
+        def known(element: Element) -> frozenset[str]:
+            apart = {
+                "bar",
+                "gap",
+                "mark",
+                "own",
+                "police",
+                "care",
+                "watch",
+                "dot",
+                "hollow",
+                "bracket",
+                "bp",
+                "lost",
+                "open",
+                "absent",
+            }
+            return frozenset(element.classes & apart) | frozenset(
+                element.classes & {"critical", "warning"} if "dot" in element.classes else ()
+            )
+
+        told = {known(e) - {"absent"} for item in swatches for e in item.walk()} | {
+            known(e) for item in swatches for e in item.walk()
+        }
+        for drawing in drawings(root):
+            for element in drawing.walk():
+                if element.tag in ("rect", "path", "circle", "a") and known(element):
+                    shape = known(element) - ({"absent"} if "mark" in element.classes else set())
+                    assert any(shape <= each for each in told), shape
+
+
+def test_the_picture_stands_alone_as_an_svg() -> None:
+    review = review_of(many_dangers())
+    body = review_page.render(review, pipeline().rulebook, view=review_page.View(part="picture"))
+    root = etree.fromstring(body)
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert root.get("viewBox") == f"0 0 {root.get('width')} {root.get('height')}"
+    assert not root.findall(".//{*}a")
+    assert not root.findall(".//{*}script")
+    marks = [
+        e
+        for e in root.iter()
+        if isinstance(e.tag, str) and "mark" in (e.get("class") or "").split() and e.find("{*}title") is not None
+    ]
+    assert len(marks) == len(drawings(tree(review_page.render(review, pipeline().rulebook)))[0].by_class("mark"))
+    ids = [e.get("id") for e in root.iter() if e.get("id")]
+    assert all(each.startswith("rr-") for each in ids)
+    assert {e.get("href") for e in root.iter("{*}use")} <= {f"#{each}" for each in ids}

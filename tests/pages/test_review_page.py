@@ -6,19 +6,24 @@ import base64
 import colorsys
 import hashlib
 import re
+from collections.abc import Iterator
 from dataclasses import replace
+from urllib.parse import quote
 
 import pytest
 
 from service.pages import html
 from service.pages import review as review_page
 from service.wording.clock import Clock
+from service.wording.headings import sentence
 from service.wording.places import Places
+from service.wording.words import word
 from tests.support.episodes import exemplary, put
 from tests.support.pages import (
     Element,
     demo_page,
     demo_review,
+    demo_whole_page,
     findings_of,
     formats,
     review_of,
@@ -34,6 +39,8 @@ CANARY = "zq7canary"
 
 
 #: Where the pages that are no answer to a chart lead.
+#: And where a finding leads to its rule.
+RULE = re.compile(r"/v1/rules/RR-[0-9]{4}")
 PAGES = ("/", "/v1/rules", "/v1/formats", "/openapi.yaml")
 
 
@@ -59,10 +66,12 @@ def test_every_finding_stands_once_with_all_it_says(name: str) -> None:
             finding["why"],
             finding["rule"]["id"],
         ):
+            # Of several instances with words of their own, the row shows the worst.
             assert " ".join(said.split()) in text
         assert finding["severity"] in shown.article.classes
+        places = [e.attributes["data-pointer"] for e in shown.spot.all(lambda e: "data-pointer" in e.attributes)]
         for place in finding["pointers"]:
-            assert place["pointer"] in [c.text() for c in shown.spot.by_tag("code")]
+            assert place.get("missing", place["pointer"]) in places
         for source in finding["sources"]:
             assert source["title"] in text
 
@@ -79,32 +88,63 @@ def test_the_instances_of_a_finding_stand_together() -> None:
     together = [each for each in found if each.article is article]
     assert [each.fingerprint for each in together] == [f["fingerprint"] for f in holes]
     first, *_, last = (each.number for each in together)
-    assert f"{first} to {last}" in article.by_class("head")[0].text()
+    assert f"{first}–{last}" in article.by_tag("summary")[0].text()
     assert article.text().count(holes[0]["remediation"]) == 1
     for each, finding in zip(together, holes, strict=True):
         assert finding["message"] in each.spot.text()
         assert "03:02 to 03:20" in each.spot.text()
 
 
-def test_the_top_names_the_gravest_findings_of_each_reader() -> None:
+def folded(root: Element, inside: bool = False) -> Iterator[tuple[Element, bool]]:
+    """Every element, and whether it has to be opened to be read."""
+    for child in root.children:
+        if isinstance(child, Element):
+            here = inside and child.tag != "summary"
+            yield child, here
+            yield from folded(child, here or child.tag == "details")
+
+
+def test_a_critical_finding_is_never_folded_and_severity_comes_before_phase() -> None:
     document = demo_review("everything-wrong").document
+    by_print = {one["fingerprint"]: one for one in instances(document)}
     root = tree(demo_page("everything-wrong"))
-    numbers = {each.number: each for each in findings_of(root)}
-    for reader, handler in zip(root.by_class("reader"), ("reviewer", "author"), strict=False):
-        mine = [f for f in document["findings"] if f["handled_by"] == handler]
-        assert f"{len(mine)} findings" in reader.text()
-        (first,) = reader.by_class("first")
-        assert len(first.by_tag("li")) == 5
-        for link in first.by_tag("a"):
-            number = int(link.attributes["href"].removeprefix("#f"))
-            assert link.text() in numbers[number].article.by_class("head")[0].text()
-        assert first.by_tag("li")[0].text().startswith("Critical")
+    open_prints = {
+        e.attributes["data-fingerprint"]
+        for e, hidden in folded(root)
+        if "data-fingerprint" in e.attributes and not hidden
+    }
+    critical = {mark for mark, one in by_print.items() if one["severity"] == "critical"}
+    assert critical <= open_prints
+    for message in {by_print[mark]["remediation"] for mark in critical}:
+        assert any(
+            " ".join(message.split()) in e.text() for e, hidden in folded(root) if not hidden and "act" in e.classes
+        )
+    rank = ("critical", "warning", "info").index
+    reviewer = findings_of(root.by_id("rr-reviewer-part"))
+    ranks = [rank(by_print[each.fingerprint]["severity"]) for each in reviewer]
+    assert ranks == sorted(ranks)
+
+
+def test_the_author_gets_a_checklist_by_section_of_the_record() -> None:
+    document = demo_review("everything-wrong").document
+    part = tree(demo_page("everything-wrong")).by_id("rr-author-part")
+    rows = part.by_class("ask")
+    asked = [f for f in document["findings"] if f["handled_by"] == "author" and f["severity"] != "critical"]
+    assert len(rows) == len(asked) > 40
+    assert all(row.by_class("box") for row in rows)
+    said = {" ".join(f["message"].split()) for f in asked}
+    assert all(any(each in row.by_tag("summary")[0].text() for each in said) for row in rows)
+    sections = [heading.text() for heading in part.by_class("section")]
+    order = ["", "Decision", "Team", "Stretcher", "Application", "Postures", "Sedation", "Monitoring", "Reassessments", "Custody",
+             "Transport", "Handover", "Injuries", "Narrative", "Chart"]  # fmt: skip
+    assert sections == [each for each in order if each in sections]
+    assert len(set(sections)) == len(sections)
 
 
 @pytest.mark.parametrize("name", demo_names())
 def test_every_rule_is_accounted_for(name: str) -> None:
     document = demo_review(name).document
-    text = tree(demo_page(name)).text()
+    text = tree(demo_whole_page(name)).text()
     missing = [a["rule"] for a in document["accounts"] if a["rule"] not in text]
     assert missing == []
     for key in ("finding", "clear", "not_applicable", "not_assessable"):
@@ -126,7 +166,7 @@ def test_the_head_says_what_it_was_made_with() -> None:
     document = demo_review("night-two-crew-late-sedation").document
     root = tree(demo_page("night-two-crew-late-sedation"))
     (head,) = root.by_tag("h1")
-    assert head.text() == document["episode_ref"]
+    assert head.text() == f"Review of {document['episode_ref']}"
     text = root.text()
     for said in (
         document["versions"]["ruleset"],
@@ -136,22 +176,39 @@ def test_the_head_says_what_it_was_made_with() -> None:
         *document["cautions"],
     ):
         assert said in text
-    assert "no rule" in text
+    assert "no rule switched off" in text
+    assert len(root.by_class("masthead")[0].text()) < 140
     for value in document["versions"].values():
         assert value in text
 
 
 def test_what_to_tell_now_stands_before_everything_else() -> None:
     body = demo_page("everything-wrong").decode()
-    lines = demo_review("everything-wrong").document["tell_now"]
+    document = demo_review("everything-wrong").document
     root = tree(body.encode())
     (box,) = root.by_class("tell-now")
-    items = box.by_tag("li")
+    lines = document["tell_now"]
+    items = box.by_class("line")
     assert len(items) == len(lines) > 30
     for item, line in zip(items, lines, strict=True):
-        assert item.text().startswith(" ".join(line["text"].split()))
+        assert item.text() == " ".join(line["text"].split())
+        # The fact stands first, with its value and time, and nothing of it is folded.
+        assert item.by_class("fact")[0].text() == " ".join(line["text"].split(". ")[0].split()).rstrip(".") + "."
+    assert not box.by_tag("details")
+    concerns = [e.text() for e in box.by_class("concern") if e.text()]
+    assert concerns == list(dict.fromkeys(sentence(word(line["concern"])) for line in lines))
+    assert document["patient"]["text"] in box.text()
     assert body.index('class="tell-now"') < body.index("For the reviewer") < body.index("<svg")
     assert not tree(demo_page("exemplary")).by_class("tell-now")
+
+
+def test_where_the_patient_is_is_told_once_with_its_time() -> None:
+    root = tree(demo_page("found-prone-handcuffs-key-away"))
+    assert (
+        root.by_class("patient")[0].text()
+        == "Care has passed on at 17:19. Tell the receiving clinician now what is shown here."
+    )
+    assert root.text().count("Care has passed on") == 1
 
 
 @pytest.mark.parametrize("name", demo_names())
@@ -206,27 +263,6 @@ def test_nothing_of_the_callers_own_words_is_on_the_page() -> None:
     assert CANARY not in root.text()
 
 
-def test_a_cascade_is_folded_under_its_worst_for_each_reader() -> None:
-    document = demo_review("everything-wrong").document
-    by_print = {one["fingerprint"]: one for one in instances(document)}
-    root = tree(demo_page("everything-wrong"))
-    rank = ("critical", "warning", "info").index
-    assert root.by_class("story")
-    prints = {id(each.article): each.fingerprint for each in reversed(findings_of(root))}
-    for head in root.by_class("finding"):
-        own = [c for c in head.children if isinstance(c, Element) and "story" in c.classes]
-        if not own:
-            continue
-        first = by_print[prints[id(head)]]
-        for folded in own[0].by_class("finding"):
-            each = by_print[prints[id(folded)]]
-            assert each["story"] == first["story"] is not None
-            assert each["severity"] != "critical"
-            assert each["handled_by"] == first["handled_by"]
-            assert rank(each["severity"]) >= rank(first["severity"])
-            assert each["severity"] in folded.classes
-
-
 def test_the_same_review_gives_the_same_bytes() -> None:
     name = "everything-wrong"
     assert review_page.render(review_of(demo(name)), pipeline().rulebook) == demo_page(name)
@@ -238,7 +274,9 @@ def test_a_page_holds_itself_to_its_policy(name: str, body: bytes) -> None:
     root = tree(body)
     (style,) = root.by_tag("style")
     digest = base64.b64encode(hashlib.sha256("".join(map(str, style.children)).encode()).digest()).decode()
-    policy = html.FORM_POLICY if name == "start" else html.READ_POLICY
+    policy = {"start": html.FORM_POLICY, "rulebook": html.READ_POLICY, "formats": html.READ_POLICY}.get(
+        name, html.REVIEW_POLICY
+    )
     assert f"'sha256-{digest}'" in policy
     (meta,) = [m for m in root.by_tag("meta") if m.attributes.get("http-equiv") == "Content-Security-Policy"]
     assert meta.attributes["content"] == policy
@@ -248,7 +286,9 @@ def test_a_page_holds_itself_to_its_policy(name: str, body: bytes) -> None:
         assert not [a for a in element.attributes if a.startswith("on")]
         assert "src" not in element.attributes
         target = element.attributes.get("href", "#")
-        assert target.startswith("#") or (name in ("start", "formats") and target in PAGES)
+        assert target.startswith("#") or (name in ("start", "formats") and target in PAGES) or RULE.fullmatch(target), (
+            target
+        )
         if target.startswith("#") and target != "#":
             root.by_id(target[1:])
     ids = [e.attributes["id"] for e in root.walk() if "id" in e.attributes]
@@ -282,7 +322,7 @@ def test_the_colors_of_the_picture_are_far_enough_apart(scheme: str) -> None:
     blocks = css.split("prefers-color-scheme: dark")
     names: dict[str, tuple[int, int, int]] = {}
     for block in blocks[: 1 if scheme == "light" else 2]:
-        for name, value in re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block[:1600]):
+        for name, value in re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block.split("@media")[0]):
             names[name] = colors(value)[0][1]
 
     def ratio(one: str, other: str) -> float:
@@ -319,3 +359,77 @@ def test_places_of_other_formats_are_told_in_their_own_language() -> None:
     assert found.location(entry) == "Bundle.entry[9].resource"
     assert found.describe(entry, Clock(intake.episode)) == "sedation, midazolam (03:02)"
     assert found.describe({"fhirpath": "Bundle", "label": "x"}, Clock(intake.episode)) == "the whole record, x"
+
+
+# ------------------------------------------------------------ parts, links, order
+
+
+@pytest.mark.parametrize("part", ["tell-now", "findings"])
+def test_a_part_brings_its_own_style_and_meets_nothing_of_the_host(part: review_page.Part) -> None:
+    review, root = shown(demo("everything-wrong"), part=part)
+    (outer,) = [child for child in root.children if isinstance(child, Element)]
+    assert outer.classes == {"restraint-review"}
+    css = outer.by_tag("style")[0].text()
+    # Every rule stands under the one class; the host keeps its own.
+    depth = 0
+    for selector in re.findall(r"([^{}]*)([{}])", css):
+        if depth == 0 and selector[1] == "{":
+            assert selector[0].startswith((".restraint-review", "@media")), selector[0]
+        depth += 1 if selector[1] == "{" else -1
+    ids = [e.attributes["id"] for e in root.walk() if "id" in e.attributes]
+    assert ids
+    assert all(each.startswith("rr-") for each in ids)
+    for link in root.by_tag("a"):
+        root.by_id(link.attributes["href"].removeprefix("#"))
+    text = root.text()
+    if part == "tell-now":
+        assert all(" ".join(line["text"].split()) in text for line in review.document["tell_now"])
+    else:
+        prints = {e.attributes.get("data-fingerprint") for e in root.walk()}
+        assert {one["fingerprint"] for one in instances(review.document)} <= prints
+    digest = base64.b64encode(hashlib.sha256(css.encode()).digest()).decode()
+    assert f"'sha256-{digest}'" in html.REVIEW_POLICY
+
+
+def test_a_part_without_anything_in_it_says_so() -> None:
+    _, root = shown(exemplary(), part="tell-now")
+    assert "No critical finding stands." in root.text()
+
+
+def test_places_link_into_the_hosts_own_form() -> None:
+    link = "https://host.example/{episode_ref}?at={pointer}&item={item}"
+    document = demo("night-two-crew-late-sedation")
+    review, root = shown(document, link=link)
+    wanted = {
+        f"https://host.example/{document['episode_ref']}?at={quote(p.get('missing', p['pointer']), safe='')}&item={quote(p.get('item', ''), safe='')}"
+        for one in instances(review.document)
+        for p in one["pointers"]
+    }
+    found = {a.attributes["href"] for a in root.by_tag("a") if "data-pointer" in a.attributes}
+    assert found == wanted
+    assert {a.attributes["target"] for a in root.by_tag("a") if "data-pointer" in a.attributes} == {"_top"}
+
+
+def test_an_author_who_asks_comes_first() -> None:
+    _, root = shown(demo("everything-wrong"), first="author")
+    ids = [e.attributes["id"] for e in root.walk() if "id" in e.attributes]
+    assert ids.index("rr-tell-now") < ids.index("rr-author") < ids.index("rr-picture") < ids.index("rr-reviewer")
+    assert len(findings_of(root)) == len(findings_of(tree(demo_page("everything-wrong"))))
+
+
+def test_an_ordinary_page_is_at_most_80_kb() -> None:
+    """The rest of the demo holds more findings than an ordinary chart."""
+    sizes = {name: len(demo_page(name)) for name in demo_names()}
+    large = {name: size for name, size in sizes.items() if size > 80_000}
+    assert set(large) == {"everything-wrong", "night-two-crew-late-sedation"}
+
+
+def test_a_time_leads_to_its_place_in_the_picture_and_back() -> None:
+    root = tree(demo_page("night-two-crew-late-sedation"))
+    for pin in root.by_class("mark"):
+        if "id" not in pin.attributes:
+            continue
+        back = [a for a in root.by_tag("a") if a.attributes.get("href") == f"#{pin.attributes['id']}"]
+        assert back
+        assert root.by_id(pin.attributes["href"].removeprefix("#"))
+        assert all(len(a.text()) > 10 for a in back)

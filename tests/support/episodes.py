@@ -236,3 +236,57 @@ def changed(document: Document, pointer: str, value: Any) -> Document:
     out = copy.deepcopy(document)
     put(out, pointer, value)
     return out
+
+
+def many_dangers() -> Document:
+    """A chart full of dangers, most of them unanswered: every vital sign falls, prone and hobbled, officers' cuffs, a death."""
+    document = exemplary()
+    for name in ("actions", "observation", "breathing_checks", "capnography"):
+        drop(document, f"/monitoring/{name}")
+    for name in ("reassessments", "team"):
+        drop(document, f"/{name}")
+    signs: list[Document] = [
+        {
+            "spo2": 96,
+            "rr": 22,
+            "hr": 138,
+            "sbp": 128,
+            "dbp": 84,
+            "etco2_mmhg": 36,
+            "gcs_total": 15,
+            "glucose_mg_dl": 96,
+        },
+        {
+            "spo2": 93,
+            "rr": 14,
+            "hr": 120,
+            "sbp": 96,
+            "dbp": 60,
+            "etco2_mmhg": 48,
+            "gcs_total": 13,
+            "temperature_c": 39.4,
+        },
+        {"spo2": 84, "rr": 8, "hr": 96, "sbp": 80, "dbp": 48, "etco2_mmhg": 58, "gcs_total": 9, "glucose_mg_dl": 48},
+        {"spo2": 70, "rr": 4, "hr": 52, "sbp": 64, "dbp": 40, "etco2_mmhg": 70, "gcs_total": 6, "acvpu": "pain"},
+        {"spo2": 78, "rr": 6, "hr": 44, "sbp": 70, "dbp": 42, "etco2_mmhg": 66, "gcs_total": 6, "acvpu": "pain"},
+    ]
+    document["monitoring"]["vitals"] = [
+        vital(minute, id=f"v{n}", **each)
+        for n, (minute, each) in enumerate(zip((14, 22, 30, 36, 42), signs, strict=True))
+    ]
+    document["monitoring"]["limb_checks"] = document["monitoring"]["limb_checks"][:3]
+    document["postures"] = [
+        {"id": "p1", "posture": "prone", "care": "this_unit", "start": clock(11), "end": clock(19)},
+        {"id": "p2", "posture": "hobbled", "care": "this_unit", "start": clock(13), "end": clock(19)},
+        {"id": "p3", "posture": "supine", "care": "this_unit", "start": clock(19), "end": clock(48)},
+    ]
+    document["custody"]["devices"] = [
+        {"id": "k1", "device": "handcuffs", "site": "wrists_behind_back", "on": clock(-4)},
+        {"id": "k2", "device": "hobble", "site": "ankles", "on": clock(13), "off": clock(19)},
+    ]
+    document["monitoring"]["events"] = [
+        {"id": "e1", "event": "vomiting", "time": clock(24)},
+        {"id": "e2", "event": "arrest", "time": clock(44)},
+    ]
+    document["injuries"] = {"death": {"died": True, "time": clock(47)}}
+    return document

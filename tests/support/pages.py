@@ -6,6 +6,7 @@ import functools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
+from typing import Any
 
 from service.api.formats import examples
 from service.batch import measures
@@ -63,7 +64,7 @@ class Element:
 
 @dataclass
 class Shown:
-    """One finding on a page: the heading it stands under, and its own place there (the same where it stands alone)."""
+    """One finding on a page: its number, the card or row it stands in, and its own place there (the same where it stands alone)."""
 
     number: int
     fingerprint: str
@@ -71,27 +72,13 @@ class Shown:
     spot: Element
 
 
-def _own(element: Element) -> Iterator[Element]:
-    """The elements of an article without what is folded under it."""
-    yield element
-    for child in element.children:
-        if isinstance(child, Element) and "story" not in child.classes:
-            yield from _own(child)
-
-
 def findings_of(root: Element) -> list[Shown]:
     """Every finding of a page that can be linked to."""
     found = []
-    for article in root.by_class("finding"):
-        own = list(_own(article))
-        spots = [e for e in own if e.attributes.get("id", "").startswith("f")]
-        prints = [e.text() for e in own if e.tag == "code" and e.text().startswith("v1:")]
-        if spots:
-            assert len(spots) == len(prints)
-            found += [
-                Shown(int(spot.attributes["id"][1:]), fingerprint, article, spot)
-                for spot, fingerprint in zip(spots, prints, strict=True)
-            ]
+    for article in root.all(lambda e: bool(e.classes & {"finding", "ask"})):
+        for spot in article.all(lambda e: "data-fingerprint" in e.attributes):
+            number = int(spot.by_class("number")[0].text())
+            found.append(Shown(number, spot.attributes["data-fingerprint"], article, spot))
     return found
 
 
@@ -132,10 +119,10 @@ def review_of(document: Document, profile: str = "default") -> Review:
     return pipeline().review(encoded(document), "application/json", profile, Wanted(accounts=True, full=True))
 
 
-def shown(document: Document, profile: str = "default") -> tuple[Review, Element]:
-    """The review of a record, and its page."""
+def shown(document: Document, profile: str = "default", **view: Any) -> tuple[Review, Element]:
+    """The review of a record, and its page. ``view``: members of ``View``."""
     review = review_of(document, profile)
-    return review, tree(review_page.render(review, pipeline().rulebook))
+    return review, tree(review_page.render(review, pipeline().rulebook, view=review_page.View(**view)))
 
 
 @functools.cache
@@ -148,6 +135,12 @@ def demo_review(name: str) -> Review:
 def demo_page(name: str) -> bytes:
     """The page of a demo episode."""
     return review_page.render(demo_review(name), pipeline().rulebook)
+
+
+@functools.cache
+def demo_whole_page(name: str) -> bytes:
+    """The page of a demo episode with its appendix."""
+    return review_page.render(demo_review(name), pipeline().rulebook, view=review_page.View(appendix=True))
 
 
 @functools.cache
