@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
@@ -15,6 +16,7 @@ import pytest
 
 from service.batch import jobs, measures, runner
 from service.batch.definitions import measures_of
+from service.batch.folder import Folder, digest
 from service.batch.store import store_of
 from service.pipeline import Pipeline
 from service.review.build import Wanted
@@ -76,27 +78,34 @@ def test_files_behind_an_url_are_the_same_when_joined(
 ) -> None:
     """``file://`` goes the way of every URL: parts stay where they are, and the summary lists them in order."""
     folder = f"file://{tmp_path}"
-    parts = runner.prepare(folder, ["year.ndjson"])
-    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), parts, ("year.ndjson",))
-    made: list[tuple[int, str]] = []
+    rules = jobs.Rules.of(None, None, "default")
+    into = Folder(folder, dict(rules.versions), explain=False)
+    into.prepare(["year.ndjson"])
+    job = jobs.Reviews(rules, Wanted(), into.parts, ("year.ndjson",))
+    made: list[tuple[str, str]] = []
     totals = runner.Totals()
     with distributed.Client(cluster) as client:
         for number, (block, done) in enumerate(
             runner.run(job, [f"file://{given}"], Cluster(client), Silent(), 100_000)
         ):
-            made.append((block.input, done.part))
+            made.append(("year.ndjson", done.part))
             totals.add(done, block.path)
             if killed and number == 3:
                 os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)  # type: ignore[attr-defined]
     assert len(made) > 20
     assert (totals.lines, totals.rejected) == (200, 4)
-    runner.finish(folder, ("year.ndjson",), made, {})
+    counts = dict.fromkeys(("read", "reviewed", "rejected", "not_evaluated"), 0)
+    into.add([{"file": "year.ndjson", "sha256": digest(f"file://{given}"), **counts}], made)
     listed = [entry["part"] for entry in json.loads((tmp_path / "summary.json").read_bytes())["parts"]]
     joined = b"".join((tmp_path / "parts" / f"{part}.ndjson").read_bytes() for part in listed)
     assert joined == (unbroken / "year.ndjson.reviews.ndjson").read_bytes()
     assert not list(tmp_path.rglob("*.partial")) or killed
-    with pytest.raises(runner.AlreadyThere):
-        runner.prepare(folder, ["year.ndjson"])
+    again = Folder(folder, dict(rules.versions), explain=False)
+    assert again.fresh([f"file://{given}"], ("year.ndjson",)) == []
+    kept = [row["line"] for row in again.episodes()]
+    assert kept == [
+        row["line"] for row in csv.DictReader((unbroken / "episodes.csv").open(encoding="utf-8-sig", newline=""))
+    ]
 
 
 def test_the_command_gives_a_cluster_the_work(cluster: object, given: Path, unbroken: Path, tmp_path: Path) -> None:
