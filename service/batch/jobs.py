@@ -31,6 +31,8 @@ from . import blocks, compare, definitions, lines, measures, tables
 from .blocks import Placed
 from .groups import group_of
 from .store import join, store_of
+from .tally import Tally
+from .verdicts import Verdicts
 
 #: Bad lines named for each range.
 MOST_NAMED = 20
@@ -247,19 +249,31 @@ class Reviews:
 
 @dataclass(frozen=True, slots=True)
 class Measures:
-    """Review every line and count for measures. ``length`` of a period: month or week."""
+    """Review every line and count for measures. ``length`` of a period: month or week; ``verdicts``: to be counted, or None.
+
+    ``names``: of the inputs, where charts are listed.
+    """
 
     rules: Rules
     length: str
     most: int = lines.MOST_BYTES
+    verdicts: Verdicts | None = None
+    names: tuple[str, ...] = ()
+
+    def tally(self, wanted: tuple[definitions.Measure, ...]) -> Tally:
+        """One with nothing counted."""
+        return Tally(wanted, self.verdicts and self.verdicts.empty(), charts=bool(self.names))
 
     def run(self, placed: Placed) -> Done:
         """Count the range."""
         pipeline, counter = self.rules.pipeline(), _Counter()
         wanted = definitions.measures_of(pipeline.rulebook)
-        tally = measures.Tally(len(wanted))
+        tally = self.tally(wanted)
+        file = self.names[placed.block.input] if self.names else ""
         for number, line in _lines(pipeline, placed, self.most, counter):
-            counter.see(measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length))
+            counter.see(
+                measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length, file=file)
+            )
         return counter.done(tally=tally)
 
 

@@ -18,6 +18,7 @@ from service.batch import jobs, measures, runner
 from service.batch.definitions import measures_of
 from service.batch.folder import Folder, digest
 from service.batch.store import store_of
+from service.batch.tally import Tally
 from service.pipeline import Pipeline
 from service.review.build import Wanted
 from tests.batch.made import some, write
@@ -123,12 +124,12 @@ def test_the_command_gives_a_cluster_the_work(cluster: object, given: Path, unbr
 def test_measures_are_the_same(cluster: object, given: Path, pipeline: Pipeline) -> None:
     rules = jobs.Rules.of(None, None, "default")
     wanted = measures_of(pipeline.rulebook)
-    tally = measures.Tally(len(wanted))
+    tally = Tally(wanted)
     with distributed.Client(cluster) as client:
         for _, done in runner.run(jobs.Measures(rules, "month"), [str(given)], Cluster(client), Silent(), 100_000):
             tally.merge(done.tally)
     single = measures.measures(pipeline, given.read_bytes().splitlines())
-    assert measures.document(tally, wanted, dict(rules.versions), "month") == single
+    assert measures.document(tally, wanted, dict(rules.versions), measures.Look()) == single
 
 
 def test_a_worker_with_other_rules_is_refused(cluster: object, given: Path) -> None:
