@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.problems import PROBLEMS
+from service.wording.headings import SEVERITIES, gravest
 from service.wording.labels import member_label
 
 from .definitions import day_of
@@ -21,7 +22,6 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", 
 #: The same in the middle of a cell, where a spreadsheet set to another separator would begin a new one.
 _INSIDE = re.compile("([;\t]\\s*)(?=[=+@\uff1d\uff0b\uff0d\uff20-])")
 _OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
-_SEVERITIES = ("critical", "warning", "info")
 _CATEGORIES = ("completeness", "safety", "consistency")
 _HANDLERS = ("author", "reviewer")
 
@@ -78,7 +78,7 @@ def episode_row(file: str, found: Answer, group: str | None = None, page: str | 
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
     row |= _episode(found, group) | worst(document) | {"page": page, "input_digest": document["input_digest"]}
-    row |= {name: summary["by_severity"].get(name, 0) for name in _SEVERITIES}
+    row |= {name: summary["by_severity"].get(name, 0) for name in SEVERITIES}
     row |= {name: summary["by_category"].get(name, 0) for name in _CATEGORIES}
     row |= {f"for_{name}": summary["by_handler"][name] for name in _HANDLERS}
     row |= {name: summary[name] for name in ("findings", "accepted", "unjudged")}
@@ -103,12 +103,10 @@ def in_words(place: str) -> str:
 
 
 def worst(document: Mapping[str, Any]) -> dict[str, Any]:
-    """The gravest that a review says, as cells: of what is found, or of what stays unjudged where that is graver."""
-    both = [*document["findings"][:1], *document["unjudged"][:1]]
-    if not both:
+    """The gravest that a review says, as cells."""
+    first = gravest(document)
+    if first is None:
         return {}
-    # Of equals the finding: what is found comes before what cannot be told.
-    first = min(both, key=lambda each: _SEVERITIES.index(each["severity"]))
     return {
         "worst_severity": first["severity"],
         "worst": first["message"],
