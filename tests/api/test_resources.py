@@ -16,6 +16,7 @@ from service.problems import PROBLEMS, problem_document
 from service.resources import demo_directory, openapi_path
 from service.settings import Settings, SettingsError
 from tests.contract.checked import Client, Contract
+from tests.support.pages import tree
 from tests.support.reviews import instances
 
 _FIXED = [
@@ -156,6 +157,40 @@ def test_no_representation_that_is_asked_for_is_406(client: Client) -> None:
 def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:
     answer = client.get("/nowhere", {"Accept": "text/html"})
     assert answer.headers["Content-Type"] == "application/problem+json"
+
+
+#: What a browser asks for when somebody follows a link or sends a form.
+BROWSER = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "status"),
+    [
+        ("GET", "/nowhere", None, 404),
+        ("GET", "/v1/rules/RR-0000", None, 404),
+        ("GET", "/try", None, 405),
+        ("POST", "/v1/reviews", b'{"episode_ref": 5, "<canary>": 1}', 422),
+        ("POST", "/v1/reviews", b"{", 400),
+    ],
+)
+def test_a_browser_is_refused_with_a_page(
+    app: Application, method: str, path: str, body: bytes | None, status: int
+) -> None:
+    answer = app.test_client().open(
+        path, method=method, data=body, headers={"Accept": BROWSER, "Content-Type": "application/json"}
+    )
+    assert (answer.status_code, answer.content_type) == (status, "text/html; charset=utf-8")
+    assert answer.headers["Cache-Control"] == "no-store"
+    assert "frame-ancestors 'none'" in answer.headers["Content-Security-Policy"]
+    if status == 405:
+        assert answer.headers["Allow"] == "OPTIONS, POST"
+    root = tree(answer.data)
+    (heading,) = root.by_tag("h1")
+    assert "autofocus" in heading.attributes
+    assert f"Status {status}" in root.text()
+    assert "canary" not in answer.get_data(as_text=True)
+    if status == 422:
+        assert "/episode_ref" in root.text()
 
 
 def test_an_unknown_default_profile_is_refused(pipeline: Pipeline) -> None:
