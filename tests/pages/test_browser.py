@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from werkzeug.serving import WSGIRequestHandler, make_server
 
+from service.api.formats import examples
 from service.app import create_app
 from service.pages import formats as formats_page
 from service.pages import html
@@ -19,6 +20,7 @@ from service.pages import measures as measures_page
 from service.pages import review as review_page
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
+from service.representations.formats_document import document as formats_document
 from service.settings import Settings
 from tests.support.browser import needs_browser, running, violations
 from tests.support.pages import (
@@ -37,7 +39,7 @@ pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
 LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "formats", "measures", "worklist", *REVIEWS)
+PAGES = ("start", "start-refused", "rulebook", "rule", "formats", "formats-section", "measures", "worklist", *REVIEWS)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 
@@ -54,6 +56,11 @@ def content(name: str) -> tuple[bytes, str] | None:
         return formats(), formats_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
+    if name == "rule":
+        book = pipeline().rulebook
+        return rulebook_page.render_rule(book, book.rules[0]), html.READ_POLICY
+    if name == "formats-section":
+        return formats_page.render_section(formats_document(examples(), {}), "application"), formats_page.POLICY
     if name == "measures":
         return measures_of_lines(), measures_page.POLICY
     if name == "worklist":
