@@ -100,6 +100,7 @@ def create_app(settings: Settings, pipeline: Pipeline) -> Application:
     access.check(app)
     _handle_errors(app)
     _handle_every_answer(app)
+    problem_guides.answer_browsers(app)  # the last to be added is the first to see an answer
     return app
 
 

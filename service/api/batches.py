@@ -12,8 +12,9 @@ from typing import Any
 
 from flask import Blueprint, Flask, Response, g, request, stream_with_context
 
-from service.batch import lines, measures
+from service.batch import lines, measures, measures_table
 from service.batch.definitions import measures_of
+from service.batch.tally import Tally
 from service.formats.media_types import FHIR
 from service.observe import log
 from service.pages import measures as measures_page
@@ -25,6 +26,7 @@ from . import negotiation, query, request_body
 from .documents import JSON
 from .problems import Refusal
 from .reviewing import Reviewing, count
+from .rules import ROUTE as RULES
 
 NDJSON = "application/x-ndjson"
 FHIR_NDJSON = "application/fhir+ndjson"
@@ -88,16 +90,16 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter="period")])
         profile = reviewing.profile(values)
         definitions = measures_of(pipeline.rulebook)
-        tally = measures.Tally(len(definitions))
+        tally = Tally(definitions)
         for number, line in found:
             with reviewing.capacity.review(0, wait=True) as look:
                 _told(measures.count(pipeline, tally, definitions, line, number, profile, period, look))
-        document = measures.document(tally, definitions, lines.versions(pipeline, profile), period)
+        document = measures.document(tally, definitions, lines.versions(pipeline, profile), measures.Look(period))
         if wanted == HTML:
-            response = Response(measures_page.render(document), content_type=measures_page.MEDIA_TYPE)
+            response = Response(measures_page.render(document, f"{RULES}/"), content_type=measures_page.MEDIA_TYPE)
             response.headers["Content-Security-Policy"] = measures_page.POLICY
         elif wanted == CSV:
-            response = Response(measures.to_csv(document), content_type="text/csv; charset=utf-8")
+            response = Response(measures_table.to_csv(document), content_type="text/csv; charset=utf-8")
         else:
             response = Response(json.dumps(document, ensure_ascii=False), content_type=JSON)
         response.headers["Cache-Control"] = "no-store"

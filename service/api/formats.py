@@ -7,6 +7,7 @@ from flask import Blueprint, Flask, Response, request
 from service.formats.nemsis.mapping import shipped_directory
 from service.formats.nemsis.write import member_paths
 from service.pages import formats as formats_page
+from service.problems import ProblemItem
 from service.representations import formats_document
 from service.resources import demo_directory, examples_directory
 from service.rulebook.judging import judged_by
@@ -14,6 +15,7 @@ from service.rulebook.load import Rulebook
 
 from . import query
 from .documents import Document, with_page
+from .problems import Refusal
 
 ROUTE = "/v1/formats"
 
@@ -24,11 +26,22 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     said = formats_document.document(examples(), judged_by(rulebook, (path for path, _ in member_paths())))
     whole = Document.of_json(said)
     page = Document.of(formats_page.render(said), formats_page.MEDIA_TYPE)
+    sections = formats_page.sections_of(said["members"])
 
     @routes.get(ROUTE)
     def all_formats() -> Response:
-        query.parameters(request)
-        return with_page(request, whole, page, formats_page.POLICY)
+        section = query.parameters(request, "section").get("section")
+        if section is None:
+            return with_page(request, whole, page, formats_page.POLICY)
+        if section not in sections:
+            known = ", ".join(sections)
+            raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter="section")])
+        return with_page(
+            request,
+            Document.of_json({**said, "members": sections[section]}),
+            Document.of(formats_page.render_section(said, section), formats_page.MEDIA_TYPE),
+            formats_page.POLICY,
+        )
 
     app.register_blueprint(routes)
 

@@ -1,11 +1,13 @@
 """``GET /problems/{code}``: what a problem means and what to do, for a program and for a person.
 
 The ``type`` of every problem points here. What the codes are stands in
-``service.problems``.
+``service.problems``. Somebody at a browser is answered with such a page
+straight away.
 """
 
 from __future__ import annotations
 
+import json
 from typing import NamedTuple
 
 from flask import Blueprint, Flask, Response, request
@@ -15,7 +17,7 @@ from service.problems import PROBLEMS
 
 from . import query
 from .documents import Document, with_page
-from .problems import Refusal
+from .problems import MEDIA_TYPE, Refusal
 
 ROUTE = "/problems/<code>"
 #: Whether the same request may succeed when it is sent again.
@@ -207,20 +209,9 @@ def register(app: Flask) -> None:
     """Add the route; every document is made here, once."""
     routes = Blueprint("problem_guides", __name__)
     found = {}
-    for code, guide in GUIDES.items():
-        of = PROBLEMS[code]
-        said = {
-            "type": f"/problems/{code}",
-            "code": code,
-            "status": of.status,
-            "title": of.title,
-            "detail": of.detail,
-            "means": guide.means,
-            "to_do": guide.to_do,
-            "send_again": guide.send_again,
-        }
-        page = Document.of(problem_page.render(said), problem_page.MEDIA_TYPE)
-        found[code] = (Document.of_json(said), page)
+    for code in GUIDES:
+        page = Document.of(problem_page.render(_said(code)), problem_page.MEDIA_TYPE)
+        found[code] = (Document.of_json(_said(code)), page)
 
     @routes.get(ROUTE)
     def problem(code: str) -> Response:
@@ -230,3 +221,33 @@ def register(app: Flask) -> None:
         return with_page(request, *found[code], problem_page.POLICY)
 
     app.register_blueprint(routes)
+
+
+def answer_browsers(app: Flask) -> None:
+    """Refusals as pages for browsers, which say so by asking for XHTML beside HTML; programs get the problem itself."""
+
+    @app.after_request
+    def as_page(response: Response) -> Response:
+        asked = ",".join(request.headers.getlist("Accept"))
+        if response.mimetype != MEDIA_TYPE or "text/html" not in asked or "application/xhtml+xml" not in asked:
+            return response
+        refused = json.loads(response.get_data())
+        places = [(each.get("pointer") or each.get("location") or "", each["detail"]) for each in refused["errors"]]
+        response.set_data(problem_page.render(_said(refused["code"]), places))
+        response.content_type = problem_page.MEDIA_TYPE
+        response.headers["Content-Security-Policy"] = f"{problem_page.POLICY}; frame-ancestors 'none'"
+        return response
+
+
+def _said(code: str) -> dict[str, object]:
+    of, guide = PROBLEMS[code], GUIDES[code]
+    return {
+        "type": f"/problems/{code}",
+        "code": code,
+        "status": of.status,
+        "title": of.title,
+        "detail": of.detail,
+        "means": guide.means,
+        "to_do": guide.to_do,
+        "send_again": guide.send_again,
+    }

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
+from service.pages import html
 from service.pages import rulebook as rulebook_page
+from service.problems import ProblemItem
 from service.rulebook import catalogue
 from service.rulebook.load import Rulebook
 
@@ -23,11 +25,24 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     single: dict[str, Document] = {}
     for each in rulebook.rules:
         single[each.id] = single[each.name] = Document.of_json(catalogue.rule_document(rulebook, each.id))
+    words = catalogue.words_of(rulebook)
 
     @routes.get(ROUTE)
     def rules() -> Response:
-        query.parameters(request)
-        return with_page(request, whole, page, rulebook_page.POLICY)
+        # A form sends what nobody chose as an empty value.
+        chosen = {name: word for name, word in query.parameters(request, *catalogue.FILTERS).items() if word}
+        if not chosen:
+            return with_page(request, whole, page, rulebook_page.POLICY)
+        for name, word in chosen.items():
+            if word not in words[name]:
+                known = ", ".join(words[name])
+                raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter=name)])
+        return with_page(
+            request,
+            Document.of_json(catalogue.rules_document(rulebook, chosen)),
+            Document.of(rulebook_page.render(rulebook, chosen), rulebook_page.MEDIA_TYPE),
+            rulebook_page.POLICY,
+        )
 
     @routes.get(f"{ROUTE}/<key>")
     def rule(key: str) -> Response:
@@ -37,8 +52,10 @@ def register(app: Flask, rulebook: Rulebook) -> None:
             response = Response(status=308, headers={"Location": f"{ROUTE}/{target}", "Cache-Control": "no-cache"})
             del response.headers["Content-Type"]
             return response
-        if key not in single:
+        found = rulebook.find(key)
+        if found is None:
             raise Refusal("not-found")
-        return single[key].answer(request)
+        of_rule = Document.of(rulebook_page.render_rule(rulebook, found), rulebook_page.MEDIA_TYPE)
+        return with_page(request, single[key], of_rule, html.READ_POLICY)
 
     app.register_blueprint(routes)

@@ -40,9 +40,8 @@ _PERFORMANCE_SOURCE = {"key": "nasemso-2022", "locator": "Performance measures",
 class Measure:
     """One rate. ``counts`` names the outcome that is its numerator.
 
-    ``clear``: the record shows what is asked for. ``finding``: the record shows
-    what the measure is about (a prohibited act, a danger, an injury, two places
-    that disagree), so a small rate is the good one.
+    ``clear``: the title says what is achieved, and more is good. ``finding``: the
+    title says what is wrong or what harm came, and fewer is good.
     """
 
     id: str
@@ -53,12 +52,24 @@ class Measure:
     source: Mapping[str, str]
     category: str = ""
     phase: str = ""
+    severity: str = ""
+    concern: str = ""
+
+    @property
+    def good(self) -> str:
+        """Which direction is good: more or fewer."""
+        return "more" if self.counts == CLEAR else "fewer"
+
+    @property
+    def is_harm(self) -> bool:
+        """Whether it counts harm: then cases and the time between them say more than a rate."""
+        return self.kind == "harm" or (self.category == "safety" and self.concern == "arrest_or_death")
 
 
 def measures_of(book: Rulebook) -> tuple[Measure, ...]:
     """Every rate, in a fixed order: rules by id, published facts by id, the performance measures of the national guidelines."""
     made = [
-        Measure(r.id, "rule", r.title, _counted(r.category), (r.id,), {}, r.category, r.phase)
+        Measure(r.id, "rule", r.title, FINDING, (r.id,), {}, r.category, r.phase, r.severity, r.concern)
         for r in sorted(book.rules, key=lambda r: r.id)
     ]
     for key in sorted(book.facts):
@@ -70,15 +81,12 @@ def measures_of(book: Rulebook) -> tuple[Measure, ...]:
                 fact = book.facts[key]
                 source = {"key": str(fact["source"]), "locator": key, "confidence": str(fact["confidence"])}
                 ids = tuple(sorted(rule.id for rule in asked))
-                made.append(Measure(key, "published", str(fact["says"]), _counted(asked[0].category), ids, source))
+                made.append(Measure(key, "published", str(fact["says"]), CLEAR, ids, source))
     made += [
-        Measure(id_, "performance", title, counts, (), _PERFORMANCE_SOURCE) for id_, title, counts, _ in _PERFORMANCE
+        Measure(id_, "performance" if counts == CLEAR else "harm", title, counts, (), _PERFORMANCE_SOURCE)
+        for id_, title, counts, _ in _PERFORMANCE
     ]
     return tuple(made)
-
-
-def _counted(category: str) -> str:
-    return CLEAR if category == _COMPLETENESS else FINDING
 
 
 def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
@@ -86,7 +94,7 @@ def outcomes(measures: tuple[Measure, ...], review: Review) -> Iterator[str]:
     of_rule = review.outcomes
     asks = {id_: ask for id_, _, _, ask in _PERFORMANCE}
     for measure in measures:
-        if measure.kind == "performance":
+        if measure.id in asks:
             yield asks[measure.id](review.intake.episode, review.sheet)
         else:
             seen = {of_rule.get(rule, OFF) for rule in measure.rules}
@@ -285,9 +293,8 @@ def day_of(review: Review) -> date | None:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=closed) + offset).date()
 
 
-def period(review: Review, length: str) -> str:
-    """The period of a record's day: ``2031-04`` for month, ``2031-W15`` (ISO 8601) for week, or UNDATED."""
-    day = day_of(review)
+def period(day: date | None, length: str) -> str:
+    """The period of a day: ``2031-04`` for month, ``2031-W15`` (ISO 8601) for week, or UNDATED."""
     if day is None:
         return UNDATED
     if length == "week":

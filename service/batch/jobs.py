@@ -22,6 +22,7 @@ from service.engine.compile import EngineError
 from service.formats.media_types import NEMSIS
 from service.formats.nemsis.mapping import MappingError
 from service.formats.nemsis.xsd import SchemaError
+from service.pages import review as review_page
 from service.pipeline import Pipeline, UnknownProfile
 from service.review.build import Wanted
 from service.rulebook.load import RulebookError
@@ -30,10 +31,14 @@ from . import blocks, compare, definitions, lines, measures, tables
 from .blocks import Placed
 from .groups import group_of
 from .store import join, store_of
+from .tally import Tally
+from .verdicts import Verdicts
 
 #: Bad lines named for each range.
 MOST_NAMED = 20
 NDJSON, EPISODES, FINDINGS, DONE = "ndjson", "episodes.csv", "findings.csv", "done.json"
+#: Folder of the pages of charts, beside the tables.
+PAGES = "pages"
 
 
 class DifferentRules(Exception):
@@ -176,6 +181,7 @@ class Reviews:
     """Review every line. The answers and their rows go to files in ``folder``, named by a hash of what they are made of.
 
     A hash and not a date: a batch that is resumed can never mix two versions of an input or of the rules.
+    ``pages``: the folder for a page of each chart; none without one.
     """
 
     rules: Rules
@@ -183,11 +189,16 @@ class Reviews:
     folder: str
     names: tuple[str, ...]
     most: int = lines.MOST_BYTES
+    pages: str | None = None
 
     def part_of(self, placed: Placed) -> str:
         """Start of the names of a range's files, by input, range, lines and versions: the same name has the same content."""
         made = hashlib.sha256(blocks.digest(placed, self.most).encode())
-        made.update(json.dumps([self.rules.versions, self.wanted, self.most, self.names[placed.block.input]]).encode())
+        made.update(
+            json.dumps(
+                [self.rules.versions, self.wanted, self.most, self.names[placed.block.input], self.pages is not None]
+            ).encode()
+        )
         block = placed.block
         return join(self.folder, f"{block.input:04d}-{block.start:015d}-{block.stop:015d}-{made.hexdigest()[:32]}")
 
@@ -212,7 +223,8 @@ class Reviews:
                 counter.see(found)
                 reviews.write(lines.render(found) + b"\n")
                 group = group_of(line) if found.review is not None and isinstance(line, bytes) else None
-                episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found, group)]))
+                page = self._page(pipeline, name, line, found)
+                episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found, group, page)]))
                 findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found, group)))
         done = counter.done(part=part)
         kept = {key: getattr(done, key) for key in ("lines", "empty", "reviewed", "rejected", "not_evaluated", "named")}
@@ -221,22 +233,47 @@ class Reviews:
             stream.write(json.dumps(kept).encode())
         return done
 
+    def _page(self, pipeline: Pipeline, name: str, line: lines.Source, found: lines.Answer) -> str | None:
+        """Write the page of a chart; its path from the tables."""
+        if self.pages is None or found.review is None:
+            return None
+        # Once more, with reasons and sources: what is kept as JSON is short.
+        whole = lines.answer(pipeline, line, found.number, self.rules.profile, Wanted(full=True)).review
+        if whole is None:
+            return None
+        file = f"{name}.{found.number}.html"
+        with store_of(self.pages).write(join(self.pages, file)) as stream:
+            stream.write(review_page.render(whole, pipeline.rulebook))
+        return f"{PAGES}/{file}"
+
 
 @dataclass(frozen=True, slots=True)
 class Measures:
-    """Review every line and count for measures. ``length`` of a period: month or week."""
+    """Review every line and count for measures. ``length`` of a period: month or week; ``verdicts``: to be counted, or None.
+
+    ``names``: of the inputs, where charts are listed.
+    """
 
     rules: Rules
     length: str
     most: int = lines.MOST_BYTES
+    verdicts: Verdicts | None = None
+    names: tuple[str, ...] = ()
+
+    def tally(self, wanted: tuple[definitions.Measure, ...]) -> Tally:
+        """One with nothing counted."""
+        return Tally(wanted, self.verdicts and self.verdicts.empty(), charts=bool(self.names))
 
     def run(self, placed: Placed) -> Done:
         """Count the range."""
         pipeline, counter = self.rules.pipeline(), _Counter()
         wanted = definitions.measures_of(pipeline.rulebook)
-        tally = measures.Tally(len(wanted))
+        tally = self.tally(wanted)
+        file = self.names[placed.block.input] if self.names else ""
         for number, line in _lines(pipeline, placed, self.most, counter):
-            counter.see(measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length))
+            counter.see(
+                measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length, file=file)
+            )
         return counter.done(tally=tally)
 
 

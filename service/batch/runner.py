@@ -1,4 +1,4 @@
-"""A job over files on all cores of this machine, and the files that a batch of reviews leaves.
+"""A job over files on all cores of this machine.
 
 Only a few ranges are submitted at a time, so that neither the input nor the
 results are ever all in memory.
@@ -6,11 +6,8 @@ results are ever all in memory.
 
 from __future__ import annotations
 
-import contextlib
-import json
 import multiprocessing
 import os
-import shutil
 import signal
 import threading
 from collections import deque
@@ -18,21 +15,16 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, BinaryIO, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
-from . import blocks, jobs, tables
+from . import blocks, jobs
 from .blocks import Block, Placed
-from .jobs import DONE, EPISODES, FINDINGS, NDJSON, Done, Job
-from .store import Disk, is_remote, join, store_of
+from .jobs import Done, Job
 
 #: Ranges submitted at one time for each process: one that it works on, one that waits.
 _AHEAD = 2
-_COPY = 1024 * 1024
 #: The most lines without a review that are named.
 MOST_NAMED = 20
-PARTS = "parts"
-SUMMARY = "summary.json"
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -173,89 +165,6 @@ def names_of(paths: list[str]) -> tuple[str, ...]:
     return names
 
 
-# ---------------------------------------------------------------- files of reviews
-
-
-class AlreadyThere(Exception):
-    """The folder holds the results of a finished batch. ``name``: the first file found."""
-
-    def __init__(self, name: str) -> None:
-        super().__init__(name)
-        self.name = name
-
-
-def outputs(names: Iterable[str]) -> list[str]:
-    """The names of the files that a finished batch leaves."""
-    return [*(f"{name}.reviews.ndjson" for name in names), EPISODES, FINDINGS, SUMMARY]
-
-
-def prepare(folder: str, names: Iterable[str]) -> str:
-    """Make the folders of a batch; the path of the one for parts. Raises AlreadyThere, OSError."""
-    store, parts = store_of(folder), join(folder, PARTS)
-    if is_remote(folder):
-        if store.exists(join(folder, SUMMARY)):
-            raise AlreadyThere(SUMMARY)
-    elif not Path(parts).is_dir():
-        for name in outputs(names):
-            if store.exists(join(folder, name)):
-                raise AlreadyThere(name)
-    store.folder(folder)
-    store.folder(parts)
-    return parts
-
-
-def finish(folder: str, names: tuple[str, ...], parts: list[tuple[int, str]], summary: dict[str, Any]) -> None:
-    """Join the parts of all ranges, given as (index of the input, part) in order, into the files of the batch.
-
-    On a disk: one file of reviews for each input, two tables for all, and a
-    summary; then the parts are removed. At an URL the parts stay as they are
-    and the summary lists them: joined in that order they are the same bytes.
-    """
-    if is_remote(folder):
-        listed = [{"file": names[index], "part": part.rsplit("/", 1)[-1]} for index, part in parts]
-        with store_of(folder).write(join(folder, SUMMARY)) as stream:
-            stream.write(_summary({**summary, "parts": listed}))
-        return
-    disk, made = Disk(), []
-    of_input: dict[int, list[str]] = {}
-    for index, part in parts:
-        of_input.setdefault(index, []).append(part)
-    for index, name in enumerate(names):
-        made.append(f"{name}.reviews.ndjson")
-        with disk.write(_whole(folder, made[-1])) as into:
-            _copy(into, (f"{part}.{NDJSON}" for part in of_input.get(index, ())))
-    for kind, columns in ((EPISODES, tables.EPISODES), (FINDINGS, tables.FINDINGS)):
-        made.append(kind)
-        with disk.write(_whole(folder, kind)) as into:
-            into.write(tables.heading(columns))
-            _copy(into, (f"{part}.{kind}" for _, part in parts))
-    made.append(SUMMARY)
-    with disk.write(_whole(folder, SUMMARY)) as into:
-        into.write(_summary(summary))
-    for name in made:
-        os.replace(_whole(folder, name), join(folder, name))
-    _sweep(Path(folder, PARTS))
-
-
-def _whole(folder: str, name: str) -> str:
-    """The path of a file of the batch until all are written."""
-    return join(join(folder, PARTS), f"whole.{name}")
-
-
-def _summary(content: dict[str, Any]) -> bytes:
-    return json.dumps(content, indent=1).encode() + b"\n"
-
-
-def _copy(into: BinaryIO, paths: Iterable[str]) -> None:
-    for path in paths:
-        with Disk().open(path) as stream:
-            shutil.copyfileobj(stream, into, _COPY)
-
-
-def _sweep(parts: Path) -> None:
-    """Remove the parts that this batch and earlier tries have left, and nothing else."""
-    for kind in (NDJSON, EPISODES, FINDINGS, DONE, SUMMARY):
-        for path in [*parts.glob(f"*.{kind}"), *parts.glob(f"*.{kind}.*.partial")]:
-            path.unlink()
-    with contextlib.suppress(OSError):  # not empty: a file that is not ours is in it
-        parts.rmdir()
+def count_lines(paths: list[str]) -> int:
+    """Lines of all files, each chart of a document aside."""
+    return sum(map(blocks.count_lines, blocks.cut(paths)))

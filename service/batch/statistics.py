@@ -1,4 +1,4 @@
-"""Rates with their uncertainty, control charts and funnels.
+"""Rates with their uncertainty, control charts and funnels, exact tests and the rate of false discoveries.
 
 The formulas are those of the publications named beside each function.
 Everything is a function of whole numbers, so the same counts give the same bytes.
@@ -7,8 +7,9 @@ Everything is a function of whole numbers, so the same counts give the same byte
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import accumulate
+from math import exp, lgamma
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -120,6 +121,68 @@ def funnel(target: float, size: int, tails: Mapping[str, float] = FUNNEL_TAILS) 
         return dict.fromkeys(tails, Band(target, target))
     counts = _Binomial(size, target)
     return {name: _band(*(counts.quantile(side) / size for side in (tail, 1 - tail))) for name, tail in tails.items()}
+
+
+#: Of the probability of the likeliest table: what is less likely than this cannot be held in a number.
+_SMALLEST = 1e-300
+#: Two tables of which one is this little likelier are equally likely (as R's fisher.test and SciPy have it).
+_ALIKE = 1 + 1e-7
+
+
+def fisher(numerator: int, denominator: int, other: int, other_denominator: int) -> float:
+    """Fisher's exact test of two rates, two-sided: the probability of all tables no likelier than this one.
+
+    Source: Fisher 1922, J R Stat Soc 85:87-94; two-sided as by Freeman and Halton 1951, Biometrika 38:141-149.
+    """
+    successes, total = numerator + other, denominator + other_denominator
+    lowest, highest = max(0, successes - other_denominator), min(successes, denominator)
+    likeliest = (successes + 1) * (denominator + 1) // (total + 2)
+    masses = {likeliest: 1.0}
+    count, mass = likeliest, 1.0
+    while count > lowest and mass > _SMALLEST:
+        mass *= count * (other_denominator - successes + count) / ((successes - count + 1) * (denominator - count + 1))
+        count -= 1
+        masses[count] = mass
+    count, mass = likeliest, 1.0
+    while count < highest and mass > _SMALLEST:
+        mass *= (
+            (successes - count) * (denominator - count) / ((count + 1) * (other_denominator - successes + count + 1))
+        )
+        count += 1
+        masses[count] = mass
+    most = masses.get(numerator, 0.0) * _ALIKE
+    return min(1.0, sum(mass for mass in masses.values() if mass <= most) / sum(masses.values()))
+
+
+def least_fisher(numerator: int, denominator: int, other: int, other_denominator: int) -> float:
+    """The smallest p-value that ``fisher`` can give with these margins, whatever the split of the numerators.
+
+    It does not depend on which records they are (Tarone 1990, Biometrics 46:515-522).
+    """
+    successes = numerator + other
+    lowest, highest = max(0, successes - other_denominator), min(successes, denominator)
+    if lowest == highest:
+        return 1.0
+
+    def chosen(of: int, some: int) -> float:
+        return lgamma(of + 1) - lgamma(some + 1) - lgamma(of - some + 1)
+
+    every = chosen(denominator + other_denominator, successes)
+    ends = [
+        exp(chosen(denominator, count) + chosen(other_denominator, successes - count) - every)
+        for count in (lowest, highest)
+    ]
+    return sum(ends) if max(ends) <= min(ends) * _ALIKE else min(ends)
+
+
+def false_discovery(values: Sequence[float], level: float) -> float:
+    """The largest of these p-values that is told at a false discovery rate of ``level``; -1 where none is.
+
+    Source: Benjamini and Hochberg 1995, J R Stat Soc B 57:289-300.
+    """
+    ordered = sorted(values)
+    held = [value for rank, value in enumerate(ordered, 1) if value <= rank * level / len(ordered)]
+    return held[-1] if held else -1.0
 
 
 class Spread(NamedTuple):

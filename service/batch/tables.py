@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.problems import PROBLEMS
+from service.wording.headings import SEVERITIES, gravest
+from service.wording.labels import member_label
 
 from .definitions import day_of
 from .lines import Answer
@@ -20,14 +22,13 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", 
 #: The same in the middle of a cell, where a spreadsheet set to another separator would begin a new one.
 _INSIDE = re.compile("([;\t]\\s*)(?=[=+@\uff1d\uff0b\uff0d\uff20-])")
 _OUTCOMES = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
-_SEVERITIES = ("critical", "warning", "info")
 _CATEGORIES = ("completeness", "safety", "consistency")
 _HANDLERS = ("author", "reviewer")
 
 EPISODES = (
-    "file", "line", "status", "problem", "problem_title", "problem_at", "episode_ref", "group", "date", "critical", "warning", "info",
-    "findings", "accepted", "unjudged", *(f"for_{name}" for name in _HANDLERS), *_CATEGORIES,
-    *(f"rules_{name}" for name in _OUTCOMES), "profile", "ruleset", "ruleset_digest", "profile_digest",
+    "file", "line", "status", "problem", "problem_title", "problem_at", "problem_pointers", "episode_ref", "group", "date", "worst_severity",
+    "worst", "worst_concern", "worst_rule", "page", "critical", "warning", "info", "findings", "accepted", "unjudged", *(f"for_{name}" for name in _HANDLERS), *_CATEGORIES,
+    *(f"rules_{name}" for name in _OUTCOMES), "input_digest", "profile", "ruleset", "ruleset_digest", "profile_digest",
 )  # fmt: skip
 FINDINGS = (
     "file", "line", "episode_ref", "group", "date", "severity", "category", "concern", "phase", "handled_by", "rule", "rule_name",
@@ -61,22 +62,57 @@ def heading(columns: Iterable[str]) -> bytes:
     return MARK + rows(columns, [{name: name for name in columns}])
 
 
-def episode_row(file: str, found: Answer, group: str | None = None) -> dict[str, Any]:
-    """The row for one line of the input, reviewed or not. ``date``: the day by which measures count it."""
+def episode_row(file: str, found: Answer, group: str | None = None, page: str | None = None) -> dict[str, Any]:
+    """The row for one line of the input, reviewed or not. ``date``: the day by which measures count it; ``page``: path of its page."""
     row: dict[str, Any] = {"file": file, "line": found.number, "status": found.status}
     if found.review is None:
         errors = found.problem["errors"] if found.problem else []
-        places = " ".join(e.get("pointer") or e.get("location") or "" for e in errors)
-        return row | {"problem": found.code, "problem_title": PROBLEMS[found.code].title, "problem_at": places}
+        places = [e.get("pointer") or e.get("location") or "" for e in errors]
+        said = [f"{in_words(at)}: {e['detail']}" if at else e["detail"] for e, at in zip(errors, places, strict=True)]
+        return row | {
+            "problem": found.code,
+            "problem_title": PROBLEMS[found.code].title,
+            "problem_at": " ".join(said),
+            "problem_pointers": " ".join(places),
+        }
     document = found.review.document
     summary, versions = document["summary"], document["versions"]
-    row |= _episode(found, group)
-    row |= {name: summary["by_severity"].get(name, 0) for name in _SEVERITIES}
+    row |= _episode(found, group) | worst(document) | {"page": page, "input_digest": document["input_digest"]}
+    row |= {name: summary["by_severity"].get(name, 0) for name in SEVERITIES}
     row |= {name: summary["by_category"].get(name, 0) for name in _CATEGORIES}
     row |= {f"for_{name}": summary["by_handler"][name] for name in _HANDLERS}
     row |= {name: summary[name] for name in ("findings", "accepted", "unjudged")}
     row |= {f"rules_{name}": summary[name] for name in _OUTCOMES}
     return row | {name: versions[name] for name in ("profile", "ruleset", "ruleset_digest", "profile_digest")}
+
+
+def in_words(place: str) -> str:
+    """A place that is wrong as a person says it: ``monitoring, vitals number 4, SpO2`` for ``/monitoring/vitals/3/spo2``.
+
+    An XPath location stays as it is, but for the names of its prefixes.
+    """
+    if "nem:" in place:
+        return ", ".join(step for step in place.replace("nem:", "").split("/") if step)
+    said: list[str] = []
+    for step in place.split("/")[1:]:
+        if step.isdigit() and said:
+            said[-1] += f" number {int(step) + 1}"
+        else:
+            said.append(member_label(step.replace("~1", "/").replace("~0", "~")))
+    return ", ".join(said)
+
+
+def worst(document: Mapping[str, Any]) -> dict[str, Any]:
+    """The gravest that a review says, as cells."""
+    first = gravest(document)
+    if first is None:
+        return {}
+    return {
+        "worst_severity": first["severity"],
+        "worst": first["message"],
+        "worst_concern": first["concern"],
+        "worst_rule": (first["rule"] or {}).get("id"),
+    }
 
 
 def _episode(found: Answer, group: str | None) -> dict[str, Any]:

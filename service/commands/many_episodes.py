@@ -50,10 +50,13 @@ def guarded(command: Callable[[argparse.Namespace, Settings], int]) -> Callable[
     def run(arguments: argparse.Namespace) -> int:
         from service.batch.jobs import DifferentRules
         from service.batch.runner import WorkerLost
+        from service.batch.store import is_remote
 
         try:
             if arguments.scheduler is not None:
                 _for_others(arguments)
+            elif any(is_remote(path) for path in arguments.files):
+                raise CommandFailed("an URL is read by the workers of a cluster: name its --scheduler")
             return command(arguments, read_settings())
         except OSError as error:
             return failed(f"{error.filename or 'a file'}: {error.strerror or type(error).__name__}")
@@ -125,11 +128,8 @@ def work(arguments: argparse.Namespace, job: Job, keep: Callable[[Block, Done], 
 @contextmanager
 def _workers(arguments: argparse.Namespace) -> Iterator[Workers]:
     from service.batch import runner
-    from service.batch.store import is_remote
 
     if arguments.scheduler is None:
-        if any(is_remote(path) for path in arguments.files):
-            raise CommandFailed("an URL is read by the workers of a cluster: name its --scheduler")
         with runner.Processes(arguments.processes) as processes:
             yield processes
         return

@@ -18,8 +18,8 @@ Titles = Mapping[str, tuple[str, str]]
 
 
 def width() -> int:
-    """Columns of the terminal; 80 where the output goes elsewhere."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
+    """Columns of the terminal, or those in ``COLUMNS``; 80 where the output goes elsewhere."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() or "COLUMNS" in os.environ else 80
 
 
 def titles(rules: Iterable[Rule]) -> Titles:

@@ -14,6 +14,8 @@ from . import html
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
 POLICY = html.READ_POLICY
+#: Where the page is served.
+HOME = "/v1/formats"
 
 _SYSTEMS = {
     "http://snomed.info/sct": "SNOMED CT",
@@ -25,6 +27,31 @@ _SYSTEMS = {
 }
 
 
+def sections_of(members: Iterable[Mapping[str, Any]]) -> dict[str, list[Mapping[str, Any]]]:
+    """Section -> its members, in order; members of the episode itself under ``episode``."""
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for each in members:
+        section, _, rest = each["path"][1:].partition("/")
+        found.setdefault(section if rest else "episode", []).append(each)
+    return found
+
+
+def render_section(document: Mapping[str, Any], section: str) -> bytes:
+    """The page of one section in UTF-8: every member, and where it stands in each format."""
+    found = sections_of(document["members"])
+    return html.page(
+        "formats_section.html",
+        POLICY,
+        home=HOME,
+        section=section,
+        sections=list(found),
+        rows=[_row(each) for each in found[section]],
+        count=count,
+        sentence=sentence,
+        word=word,
+    )
+
+
 def render(document: Mapping[str, Any]) -> bytes:
     """The page in UTF-8. ``document``: of ``representations.formats_document``."""
     mapping, profile = document["nemsis_mapping"], document["fhir_profile"]
@@ -34,7 +61,8 @@ def render(document: Mapping[str, Any]) -> bytes:
         inputs=[each | {"lacks": _sections(each["not_collected"])} for each in document["inputs"]],
         outputs=document["outputs"],
         not_collected=_sections(document["not_collected"]),
-        sections=_by_section(document["members"]),
+        home=HOME,
+        sections=[(section, len(found)) for section, found in sections_of(document["members"]).items()],
         profile=profile | {"lists": [each | {"code": _code(each["code"])} for each in profile["lists"]]},
         profile_example=_json(profile["example"]["section"]),
         limb_example=_json(profile["example"]["limb"]),
@@ -49,24 +77,18 @@ def render(document: Mapping[str, Any]) -> bytes:
     )
 
 
-def _by_section(members: Iterable[Mapping[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
-    """(section, its members); members of the episode itself under ``episode``."""
-    found: dict[str, list[dict[str, Any]]] = {}
-    for each in members:
-        section, _, rest = each["path"][1:].partition("/")
-        row = {
-            "path": each["path"],
-            "is": each["is"],
-            "holds": _holds(each["holds"]),
-            "judged_by": f"Judged by {count(len(each['judged_by']), 'rule')}",
-            "plain_fhir": [_place(place) for place in each["fhir"]["plain"]],
-            "profile": [_place(place) for place in each["fhir"]["profile"]],
-            "extension": each["fhir"]["extension"],
-            "nemsis": [_place(place) for place in each["nemsis"]["plain"]],
-            "custom": each["nemsis"]["custom"]["id"],
-        }
-        found.setdefault(section if rest else "episode", []).append(row)
-    return list(found.items())
+def _row(each: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "path": each["path"],
+        "is": each["is"],
+        "holds": _holds(each["holds"]),
+        "judged_by": f"Judged by {count(len(each['judged_by']), 'rule')}",
+        "plain_fhir": [_place(place) for place in each["fhir"]["plain"]],
+        "profile": [_place(place) for place in each["fhir"]["profile"]],
+        "extension": each["fhir"]["extension"],
+        "nemsis": [_place(place) for place in each["nemsis"]["plain"]],
+        "custom": each["nemsis"]["custom"]["id"],
+    }
 
 
 def _sections(paths: Iterable[str]) -> list[tuple[str, list[str]]]:

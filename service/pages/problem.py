@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from . import html
@@ -18,6 +18,9 @@ _SEND_AGAIN = {
 }
 
 
-def render(guide: Mapping[str, Any]) -> bytes:
-    """The page in UTF-8. ``guide``: as ``ProblemGuide`` of the contract."""
-    return html.page("problem.html", POLICY, guide=guide, send_again=_SEND_AGAIN[guide["send_again"]])
+def render(guide: Mapping[str, Any], places: Sequence[tuple[str, str]] | None = None) -> bytes:
+    """The page in UTF-8. ``guide``: as ``ProblemGuide`` of the contract; ``places``: (where, what is wrong there) of the request
+    that is refused, None where nobody asked for anything: only a refusal takes the focus."""
+    return html.page(
+        "problem.html", POLICY, guide=guide, places=places, send_again=_SEND_AGAIN[str(guide["send_again"])]
+    )

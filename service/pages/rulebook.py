@@ -1,11 +1,12 @@
-"""The rulebook as a page: every rule with its sources, limits and conditions, every profile, every source."""
+"""The rulebook as pages: a list of rules that can be narrowed, with every profile and source, and a page for each rule."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.rulebook.catalogue import rules_document
+from service.rulebook.catalogue import FILTERS, narrowed, rule_entry
 from service.rulebook.load import Rulebook
 from service.rulebook.profiles import chosen_sources
 from service.rulebook.rule import STATE_OPS, Group, Leaf, Parameter, Profile, Rule
@@ -19,7 +20,9 @@ from .review import source_line
 
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
-POLICY = html.READ_POLICY
+POLICY = html.FORM_POLICY
+#: Where the pages are served.
+HOME = "/v1/rules"
 
 _OPS = {"eq": "is", "ne": "is not", "lt": "is under", "le": "is at most", "gt": "is over", "ge": "is at least"}
 _STATE_WORDS = {"recorded": "is charted", "missing": "has no entry", "declined": "was declined with a reason"}
@@ -40,25 +43,34 @@ class Choice:
     source: str
 
 
-def render(book: Rulebook) -> bytes:
-    """The page in UTF-8; the same bytes for the same rulebook."""
-    choices = [choice for name in sorted(book.profiles) for choice in _choices(book.profiles[name], book)]
-    entries = {entry["id"]: entry for entry in rules_document(book)["rules"]}
-    phases = [
-        (phase, [_rule(rule, book, entries[rule.id], choices) for rule in book.rules if rule.phase == phase])
-        for phase in book.vocabulary.phases
-    ]
+def render(book: Rulebook, chosen: Mapping[str, str] | None = None) -> bytes:
+    """The list in UTF-8. ``chosen``: which rules, as of ``rulebook.catalogue.narrowed``; all without."""
+    chosen = chosen or {}
+    rules = narrowed(book, chosen)
+    phases = [(phase, [rule for rule in rules if rule.phase == phase]) for phase in book.vocabulary.phases]
+    profiles = [chosen["profile"]] if "profile" in chosen else [] if chosen else sorted(book.profiles)
     return html.page(
         "rulebook.html",
         POLICY,
         book=book,
-        phases=[(phase, rules) for phase, rules in phases if rules],
+        home=HOME,
+        chosen={name: chosen.get(name) for name in FILTERS},
+        is_filtered=bool(chosen),
+        shown=len(rules),
+        phases=[(phase, listed) for phase, listed in phases if listed],
         severities=[(severity, sum(rule.severity == severity for rule in book.rules)) for severity in SEVERITIES],
-        profiles=[_profile(book.profiles[name], choices) for name in sorted(book.profiles)],
+        profiles=[_profile(book.profiles[name], _choices(book.profiles[name], book)) for name in profiles],
         sources=sorted(book.sources.items()),
         count=count,
         sentence=sentence,
     )
+
+
+def render_rule(book: Rulebook, rule: Rule) -> bytes:
+    """The page of one rule in UTF-8: what it says, when, its limits under every profile, and its sources."""
+    choices = [choice for name in sorted(book.profiles) for choice in _choices(book.profiles[name], book)]
+    entry = _rule(rule, book, rule_entry(rule, book), choices)
+    return html.page("rule.html", html.READ_POLICY, book=book, home=HOME, entry=entry, sentence=sentence)
 
 
 def _shown(value: float, parameter: Parameter) -> str:

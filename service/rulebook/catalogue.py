@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from .load import Rulebook
@@ -68,9 +68,41 @@ def _ruleset(book: Rulebook) -> dict[str, str]:
     return {"name": book.name, "version": book.version, "digest": book.digest}
 
 
-def rules_document(book: Rulebook) -> dict[str, Any]:
-    """Every rule as JSON data, in the order of ids."""
-    return {"ruleset": _ruleset(book), "rules": [rule_entry(rule, book) for rule in book.rules]}
+#: What rules can be narrowed by.
+FILTERS = ("phase", "concern", "severity", "handled_by", "profile")
+
+
+def words_of(book: Rulebook) -> dict[str, tuple[str, ...]]:
+    """The known words of each filter."""
+    known = book.vocabulary
+    words = (known.phases, known.concerns, known.severities, known.handlers, tuple(sorted(book.profiles)))
+    return dict(zip(FILTERS, words, strict=True))
+
+
+def narrowed(book: Rulebook, chosen: Mapping[str, str]) -> list[Rule]:
+    """The rules with these words, in the order of ids; with ``profile``, those that it changes: a number, the severity, whether
+    it is asked or on."""
+    changed = _changed(book, chosen["profile"]) if "profile" in chosen else None
+    parts = {name: word for name, word in chosen.items() if name != "profile"}
+    return [
+        rule
+        for rule in book.rules
+        if (changed is None or rule.id in changed) and all(getattr(rule, name) == word for name, word in parts.items())
+    ]
+
+
+def _changed(book: Rulebook, profile: str) -> set[str]:
+    chosen = book.profiles[profile]
+    numbers = chosen.numbers
+    by_number = {
+        rule.id for rule in book.rules for p in rule.parameters if f"{rule.id}.{p.name}" in numbers or p.of in numbers
+    }
+    return by_number | {*chosen.severities, *chosen.measures, *(each.rule for each in chosen.off)}
+
+
+def rules_document(book: Rulebook, chosen: Mapping[str, str] | None = None) -> dict[str, Any]:
+    """Every rule as JSON data, or those that are ``narrowed`` to, in the order of ids."""
+    return {"ruleset": _ruleset(book), "rules": [rule_entry(rule, book) for rule in narrowed(book, chosen or {})]}
 
 
 def rule_document(book: Rulebook, id_or_name: str) -> dict[str, Any] | None:

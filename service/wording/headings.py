@@ -42,3 +42,10 @@ def severity_counts(findings: Iterable[Mapping[str, Any]]) -> str:
 def each_instance(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Every instance of every finding, with the members of its finding."""
     return [{**finding, **instance} for finding in findings for instance in finding["instances"]]
+
+
+def gravest(review: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """The finding at the top of a review, or what stays unjudged where that is graver; None where there is neither."""
+    both = [*review["findings"][:1], *review["unjudged"][:1]]
+    # Of equals the finding: what is found comes before what cannot be told.
+    return min(both, key=lambda each: SEVERITIES.index(each["severity"])) if both else None

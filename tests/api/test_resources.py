@@ -16,6 +16,7 @@ from service.problems import PROBLEMS, problem_document
 from service.resources import demo_directory, openapi_path
 from service.settings import Settings, SettingsError
 from tests.contract.checked import Client, Contract
+from tests.support.pages import tree
 from tests.support.reviews import instances
 
 _FIXED = [
@@ -156,6 +157,73 @@ def test_no_representation_that_is_asked_for_is_406(client: Client) -> None:
 def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:
     answer = client.get("/nowhere", {"Accept": "text/html"})
     assert answer.headers["Content-Type"] == "application/problem+json"
+
+
+def test_rules_that_are_asked_for(client: Client) -> None:
+    every = client.get("/v1/rules").json["rules"]
+    for query, kept in (
+        ("severity=critical&handled_by=author", lambda r: (r["severity"], r["handled_by"]) == ("critical", "author")),
+        ("phase=sedation&concern=&severity=&handled_by=&profile=", lambda r: r["phase"] == "sedation"),
+        ("phase=&severity=", lambda r: True),
+    ):
+        assert client.get("/v1/rules", query=query).json["rules"] == [rule for rule in every if kept(rule)]
+    assert 0 < len(client.get("/v1/rules", query="profile=rhode-island").json["rules"]) < len(every)
+    for query in ("severity=canary", "profile=canary", "canary=1", "severity=info&severity=info"):
+        answer = client.get("/v1/rules", query=query)
+        assert answer.status == 400
+        assert b"canary" not in answer.body
+    page = client.get("/v1/rules/RR-1307", HTML)
+    assert tree(page.body).by_tag("h1")[0].text() == client.get("/v1/rules/RR-1307").json["title"]
+    assert len(client.get("/v1/rules", HTML, "severity=critical").body) < len(client.get("/v1/rules", HTML).body) / 2
+
+
+def test_one_section_of_the_formats(client: Client) -> None:
+    members = client.get("/v1/formats").json["members"]
+    found = client.get("/v1/formats", query="section=monitoring").json["members"]
+    assert found == [each for each in members if each["path"].startswith("/monitoring/")]
+    page = tree(client.get("/v1/formats", HTML, "section=monitoring").body)
+    assert [row.by_tag("code")[0].text() for row in page.by_tag("tr")[1:]] == [each["path"] for each in found]
+    links = [a.attributes["href"] for a in tree(client.get("/v1/formats", HTML).body).by_tag("a")]
+    queries = [link.partition("?")[2] for link in links if "?section=" in link]
+    seen = [each for query in queries for each in client.get("/v1/formats", query=query).json["members"]]
+    # A section comes back to itself where members of others stand between its own.
+    assert sorted(each["path"] for each in seen) == sorted(each["path"] for each in members)
+    assert client.get("/v1/formats", query="section=canary").status == 400
+
+
+HTML = {"Accept": "text/html"}
+#: What a browser asks for when somebody follows a link or sends a form.
+BROWSER = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "status"),
+    [
+        ("GET", "/nowhere", None, 404),
+        ("GET", "/v1/rules/RR-0000", None, 404),
+        ("GET", "/try", None, 405),
+        ("POST", "/v1/reviews", b'{"episode_ref": 5, "<canary>": 1}', 422),
+        ("POST", "/v1/reviews", b"{", 400),
+    ],
+)
+def test_a_browser_is_refused_with_a_page(
+    app: Application, method: str, path: str, body: bytes | None, status: int
+) -> None:
+    answer = app.test_client().open(
+        path, method=method, data=body, headers={"Accept": BROWSER, "Content-Type": "application/json"}
+    )
+    assert (answer.status_code, answer.content_type) == (status, "text/html; charset=utf-8")
+    assert answer.headers["Cache-Control"] == "no-store"
+    assert "frame-ancestors 'none'" in answer.headers["Content-Security-Policy"]
+    if status == 405:
+        assert answer.headers["Allow"] == "OPTIONS, POST"
+    root = tree(answer.data)
+    (heading,) = root.by_tag("h1")
+    assert "autofocus" in heading.attributes
+    assert f"Status {status}" in root.text()
+    assert "canary" not in answer.get_data(as_text=True)
+    if status == 422:
+        assert "/episode_ref" in root.text()
 
 
 def test_an_unknown_default_profile_is_refused(pipeline: Pipeline) -> None:

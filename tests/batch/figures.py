@@ -60,6 +60,7 @@ def peaks(folder: Path, number: int, processes: int = 2) -> Peaks:
     path = write(folder / f"{number}.ndjson", some(number, (_BODY,), grouped=False))
     out = folder / f"{number}.out"
     command = [sys.executable, "-c", _CHILD, "batch", str(path), "--output", str(out), "--processes", str(processes)]
+    command += ["--pages", "no"]
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - start

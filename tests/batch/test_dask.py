@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import shutil
@@ -15,7 +16,9 @@ import pytest
 
 from service.batch import jobs, measures, runner
 from service.batch.definitions import measures_of
+from service.batch.folder import Folder, digest
 from service.batch.store import store_of
+from service.batch.tally import Tally
 from service.pipeline import Pipeline
 from service.review.build import Wanted
 from tests.batch.made import some, write
@@ -76,27 +79,34 @@ def test_files_behind_an_url_are_the_same_when_joined(
 ) -> None:
     """``file://`` goes the way of every URL: parts stay where they are, and the summary lists them in order."""
     folder = f"file://{tmp_path}"
-    parts = runner.prepare(folder, ["year.ndjson"])
-    job = jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), parts, ("year.ndjson",))
-    made: list[tuple[int, str]] = []
+    rules = jobs.Rules.of(None, None, "default")
+    into = Folder(folder, dict(rules.versions), explain=False)
+    into.prepare(["year.ndjson"])
+    job = jobs.Reviews(rules, Wanted(), into.parts, ("year.ndjson",))
+    made: list[tuple[str, str]] = []
     totals = runner.Totals()
     with distributed.Client(cluster) as client:
         for number, (block, done) in enumerate(
             runner.run(job, [f"file://{given}"], Cluster(client), Silent(), 100_000)
         ):
-            made.append((block.input, done.part))
+            made.append(("year.ndjson", done.part))
             totals.add(done, block.path)
             if killed and number == 3:
                 os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)  # type: ignore[attr-defined]
     assert len(made) > 20
     assert (totals.lines, totals.rejected) == (200, 4)
-    runner.finish(folder, ("year.ndjson",), made, {})
+    counts = dict.fromkeys(("read", "reviewed", "rejected", "not_evaluated"), 0)
+    into.add([{"file": "year.ndjson", "sha256": digest(f"file://{given}"), **counts}], made)
     listed = [entry["part"] for entry in json.loads((tmp_path / "summary.json").read_bytes())["parts"]]
     joined = b"".join((tmp_path / "parts" / f"{part}.ndjson").read_bytes() for part in listed)
     assert joined == (unbroken / "year.ndjson.reviews.ndjson").read_bytes()
     assert not list(tmp_path.rglob("*.partial")) or killed
-    with pytest.raises(runner.AlreadyThere):
-        runner.prepare(folder, ["year.ndjson"])
+    again = Folder(folder, dict(rules.versions), explain=False)
+    assert again.fresh([f"file://{given}"], ("year.ndjson",)) == []
+    kept = [row["line"] for row in again.episodes()]
+    assert kept == [
+        row["line"] for row in csv.DictReader((unbroken / "episodes.csv").open(encoding="utf-8-sig", newline=""))
+    ]
 
 
 def test_the_command_gives_a_cluster_the_work(cluster: object, given: Path, unbroken: Path, tmp_path: Path) -> None:
@@ -114,12 +124,12 @@ def test_the_command_gives_a_cluster_the_work(cluster: object, given: Path, unbr
 def test_measures_are_the_same(cluster: object, given: Path, pipeline: Pipeline) -> None:
     rules = jobs.Rules.of(None, None, "default")
     wanted = measures_of(pipeline.rulebook)
-    tally = measures.Tally(len(wanted))
+    tally = Tally(wanted)
     with distributed.Client(cluster) as client:
         for _, done in runner.run(jobs.Measures(rules, "month"), [str(given)], Cluster(client), Silent(), 100_000):
             tally.merge(done.tally)
     single = measures.measures(pipeline, given.read_bytes().splitlines())
-    assert measures.document(tally, wanted, dict(rules.versions), "month") == single
+    assert measures.document(tally, wanted, dict(rules.versions), measures.Look()) == single
 
 
 def test_a_worker_with_other_rules_is_refused(cluster: object, given: Path) -> None:

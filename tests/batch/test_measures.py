@@ -5,13 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import json
+from datetime import date
 from typing import Any
 
 import orjson
 import pytest
 
-from service.batch import definitions, lines, measures
-from service.batch.measures import Tally
+from service.batch import definitions, lines, measures, measures_table
+from service.batch import tally as counts
+from service.batch.tally import Tally
 from service.pipeline import Pipeline, UnknownProfile
 from service.review.build import Wanted
 from tests.batch.made import BAD, line, shifted, some
@@ -20,11 +22,11 @@ from tests.support.pipeline import demo
 
 
 def measured(pipeline: Pipeline, given: list[bytes], length: str = "month") -> dict[str, Any]:
-    return measures.measures(pipeline, given, "default", length)
+    return measures.measures(pipeline, given, "default", measures.Look(length))
 
 
 def by_id(found: dict[str, Any], id_: str) -> dict[str, Any]:
-    return next(entry for entry in [*found["measures"], *found["times"]] if entry["id"] == id_)
+    return dict(next(entry for entry in [*found["measures"], *found["times"]] if entry["id"] == id_))
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +58,7 @@ def test_counts_are_those_of_the_reviews(pipeline: Pipeline, mixed: dict[str, An
             said = [each[measure["id"]] for each in outcomes]
             assert measure["denominator"] == said.count("clear") + said.count("finding")
             assert measure["numerator"] == said.count(measure["counts"])
-            assert measure["counts"] == ("clear" if measure["category"] == "completeness" else "finding")
+            assert (measure["counts"], measure["good"]) == ("finding", "fewer")
 
 
 def test_a_published_item_is_met_by_all_of_its_rules_or_not(pipeline: Pipeline, mixed: dict[str, Any]) -> None:
@@ -67,8 +69,10 @@ def test_a_published_item_is_met_by_all_of_its_rules_or_not(pipeline: Pipeline, 
     assert set(found["rules"]) == answering
     assert found["source"]["key"] == pipeline.rulebook.facts["AUD-11"]["source"]
     assert found["source"]["confidence"]
+    assert found["good"] == "more"
     assert found["numerator"] <= min(
-        by_id(mixed, rule)["aside"]["not_applicable"] + by_id(mixed, rule)["numerator"] for rule in answering
+        rule["aside"]["not_applicable"] + rule["denominator"] - rule["numerator"]
+        for rule in (by_id(mixed, each) for each in answering)
     )
 
 
@@ -97,13 +101,13 @@ def test_the_same_records_in_any_parts_give_the_same_bytes(pipeline: Pipeline) -
     whole = orjson.dumps(measured(pipeline, given))
     for size, backwards in ((1, True), (7, False), (31, True)):
         parts = [given[at : at + size] for at in range(0, len(given), size)]
-        tally = Tally(len(wanted))
+        tally = Tally(wanted)
         for part in parts[::-1] if backwards else parts:
-            one = Tally(len(wanted))
+            one = Tally(wanted)
             for body in part:
                 measures.count(pipeline, one, wanted, body, 1, "default", "month")
             tally.merge(one)
-        assert orjson.dumps(measures.document(tally, wanted, versions, "month")) == whole
+        assert orjson.dumps(measures.document(tally, wanted, versions, measures.Look())) == whole
 
 
 # ---------------------------------------------------------------- periods
@@ -142,15 +146,61 @@ def test_a_trend_marks_what_lies_beyond_its_limits(pipeline: Pipeline) -> None:
     trend = by_id(measured(pipeline, given), "RR-1001")["trend"]
     assert trend["provisional"] is True
     assert [point["beyond"] for point in trend["points"]][-1] is True
-    assert trend["points"][-1]["documentation_rate"] == 0.0
-    assert round(trend["center"], 4) == round(48 / 56, 4)
+    assert trend["points"][-1]["documentation_rate"] == 1.0
+    assert round(trend["center"], 4) == round(8 / 56, 4)
 
 
 def test_more_periods_than_can_be_are_not_shown(pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measures, "MOST_PERIODS", 2)
+    monkeypatch.setattr(counts, "MOST_PERIODS", 2)
     found = measured(pipeline, [encoded(shifted(demo("hold-only"), 40 * n)) for n in range(3)])
     assert found["too_many"] == {"periods": True, "groups": False}
     assert "trend" not in found["measures"][0]
+
+
+def test_a_year_in_which_something_got_worse(pipeline: Pipeline) -> None:
+    good = demo("exemplary")
+    poor = {key: value for key, value in good.items() if key != "decision"}
+    given = [encoded(shifted(poor if month > 5 else good, 30 * month)) for month in range(12) for _ in range(5)]
+    look = measures.Look(marks=((date(2032, 1, 15), "a new form"),), baseline=date(2031, 8, 31))
+    found = measures.measures(pipeline, given, "default", look)
+    lines_of = {line["measure"]: line for line in found["first"]["lines"]}
+    named = {*lines_of, *(id_ for line in lines_of.values() for id_ in line["also"])}
+    assert "RR-1001" in named
+    assert all(line["change"] == "worse" for line in lines_of.values())
+    line = next(iter(lines_of.values()))
+    assert [part["of"].split(" to ")[0] for part in line["compared"]] == [
+        found["measures"][0]["trend"]["points"][0]["period"],
+        line["from"],
+    ]
+    assert found["marks"] == [{"day": "2032-01-15", "text": "a new form", "period": "2032-01"}]
+    run = by_id(found, "RR-1001")["trend"]["run"]
+    assert (run["median"], run["frozen"]) == (0.0, True)
+    assert run["shift"]
+    days = found["days"]
+    assert days["first"] < days["last"]
+    rows = list(csv.DictReader(io.StringIO(measures_table.to_csv(found).decode("utf-8-sig"), newline="")))
+    assert {(row["first_day"], row["last_day"]) for row in rows} == {(days["first"], days["last"])}
+    assert [row["id"] for row in rows if row["scope"] == "first"][::2] == [
+        line["measure"] for line in found["first"]["lines"]
+    ]
+    item = next(row for row in rows if (row["scope"], row["id"]) == ("all", "AUD-02"))
+    assert item["rules"].split() == by_id(found, "AUD-02")["rules"]
+
+
+def test_harm_is_told_by_cases_and_the_days_between_them(pipeline: Pipeline) -> None:
+    died = small(limbs=[limb()], handover=30, injuries={"death": {"died": True}})
+    well = small(limbs=[limb()], handover=30, injuries={"death": {"died": False}})
+    given = [encoded(shifted(died, day)) for day in (0, 0, 10, 25)] + [encoded(shifted(well, 40))]
+    harm = measured(pipeline, given)["harm"]
+    death = next(each for each in harm if each["measure"] == "death")
+    assert (death["cases"], death["denominator"]) == (4, 5)
+    assert death["between"]["days"] == [0, 10, 15]
+    assert death["between"]["since"] == 15
+    assert [each["measure"] for each in harm[:2]] != ["crew-injured", "others-injured"]
+    counted = [
+        each["cases"] for each in harm if each["measure"] in ("crew-injured", "patient-injured", "complications")
+    ]
+    assert counted == sorted(counted, reverse=True)
 
 
 # ---------------------------------------------------------------- groups
@@ -203,7 +253,7 @@ def test_a_group_is_a_plain_name(pipeline: Pipeline, extensions: dict[str, Any],
 
 
 def test_a_group_for_every_record_is_no_group(pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measures, "MOST_GROUPS", 3)
+    monkeypatch.setattr(counts, "MOST_GROUPS", 3)
     found = measured(pipeline, [line({"episode_ref": "a"}, f"g{n}") for n in range(4)])
     assert found["too_many"]["groups"] is True
     assert "funnel" not in found["measures"][0]
@@ -334,17 +384,17 @@ def test_a_rule_that_is_off_stands_beside(pipeline: Pipeline) -> None:
 
 def test_not_evaluated_lines_count_as_unassessed(pipeline: Pipeline) -> None:
     wanted = definitions.measures_of(pipeline.rulebook)
-    tally = Tally(len(wanted))
+    tally = Tally(wanted)
     measures.count(pipeline, tally, wanted, encoded(demo("exemplary")), 1, "default", "month")
     tally.add(lines.refused(2, "not-evaluated"), None, wanted, "month")
-    found = measures.document(tally, wanted, {}, "month")
+    found = measures.document(tally, wanted, {}, measures.Look())
     assert found["lines"]["not_evaluated"] == 1
     told = next(m for m in found["measures"] if m["denominator"] == 1)
     assert (told["aside"]["not_evaluated"], told["unassessed_share"], told["greyed"]) == (1, 0.5, True)
 
 
 def test_as_rows(mixed: dict[str, Any]) -> None:
-    rows = list(csv.DictReader(io.StringIO(measures.to_csv(mixed).decode("utf-8-sig"), newline="")))
+    rows = list(csv.DictReader(io.StringIO(measures_table.to_csv(mixed).decode("utf-8-sig"), newline="")))
     for measure in mixed["measures"]:
         (row,) = [row for row in rows if row["scope"] == "all" and row["id"] == measure["id"]]
         assert [int(row[name]) for name in ("numerator", "denominator")] == [

@@ -25,7 +25,7 @@ import pytest
 
 from service import cli
 from service.batch import blocks, compare, jobs, lines, measures, runner
-from service.batch.runner import PARTS
+from service.batch.folder import PARTS, Folder, digest
 from service.commands.exit_status import FAULTS, OK
 from service.pipeline import Pipeline
 from service.review.build import Wanted
@@ -78,7 +78,11 @@ def unbroken(given: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
 def test_every_line_is_answered_in_order(pipeline: Pipeline, given: Path, unbroken: dict[str, bytes]) -> None:
     expected = [lines.review_line(pipeline, line, number) for number, line in lines.split(given.read_bytes())]
     assert unbroken["year.ndjson.reviews.ndjson"].splitlines() == expected
-    assert set(unbroken) == {"year.ndjson.reviews.ndjson", "episodes.csv", "findings.csv", "summary.json"}
+    pages = {f"pages/year.ndjson.{number}.html" for number, line in enumerate(expected, 1) if b'"status":200' in line}
+    assert {name for name in unbroken if not name.startswith("pages/")} == {
+        "year.ndjson.reviews.ndjson", "episodes.csv", "findings.csv", "summary.json", "worklist.csv", "worklist.html",
+    }  # fmt: skip
+    assert len(pages) == len([name for name in unbroken if name.startswith("pages/")])
     assert unbroken["episodes.csv"].count(b"\r\n") == len(expected) + 1
     reviews = [json.loads(line)["review"] for line in expected if b'"status":200' in line]
     rows = Counter(row["standing"] for row in csv.DictReader(io.StringIO(unbroken["findings.csv"].decode("utf-8-sig"))))
@@ -236,12 +240,14 @@ def test_the_size_of_ranges_changes_nothing(given: Path, unbroken: dict[str, byt
         def map(self, do, items):  # type: ignore[no-untyped-def]
             return map(do, items)
 
-    parts = runner.prepare(str(tmp_path), ["year.ndjson"])
+    rules = jobs.Rules.of(None, None, "default")
+    into = Folder(str(tmp_path), dict(rules.versions), explain=False)
+    into.prepare(["year.ndjson"])
     progress = Silent()
     made = [
-        (block.input, done.part)
+        ("year.ndjson", done.part)
         for block, done in runner.run(
-            jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), parts, ("year.ndjson",)),
+            jobs.Reviews(rules, Wanted(), into.parts, ("year.ndjson",), pages=into.pages),
             [str(given)],
             Here(),
             progress,
@@ -249,8 +255,9 @@ def test_the_size_of_ranges_changes_nothing(given: Path, unbroken: dict[str, byt
         )
     ]
     assert progress.left == 0
-    runner.finish(str(tmp_path), ("year.ndjson",), made, json.loads(unbroken["summary.json"]))
-    assert contents(tmp_path) == unbroken
+    counts = json.loads(unbroken["summary.json"])["lines"]
+    into.add([{"file": "year.ndjson", "sha256": digest(str(given)), **counts}], made)
+    assert contents(tmp_path) == {name: content for name, content in unbroken.items() if "worklist" not in name}
 
 
 @pytest.fixture(scope="module")

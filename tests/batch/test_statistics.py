@@ -190,3 +190,57 @@ def test_binomial_quantiles_are_those_of_scipy() -> None:
             assert [counts.least(tail) for counts in ours] == list(least)
             rates = [counts.quantile(tail) / size for counts, size in zip(ours, SIZES, strict=True)]
             assert rates == pytest.approx(list(theirs), rel=0, abs=CLOSE)
+
+
+# ---------------------------------------------------------------- exact tests and false discoveries
+
+
+def test_the_lady_tasting_tea() -> None:
+    """Fisher 1935, The Design of Experiments, chapter II: of 70 ways of choosing four cups one is all right and sixteen have
+    three right; so three right, or more, or as few, is 34 of 70."""
+    assert statistics.fisher(3, 4, 1, 4) == pytest.approx(34 / 70)
+    assert statistics.fisher(4, 4, 0, 4) == pytest.approx(2 / 70)
+
+
+def test_fisher_is_that_of_scipy() -> None:
+    drawn = random.Random(5)
+    for most in (5, 40, 600):
+        for _ in range(200):
+            sizes = drawn.randint(1, most), drawn.randint(1, most)
+            counts = tuple(drawn.randint(0, size) for size in sizes)
+            table = [[n, size - n] for n, size in zip(counts, sizes, strict=True)]
+            ours = statistics.fisher(counts[0], sizes[0], counts[1], sizes[1])
+            assert ours == pytest.approx(stats.fisher_exact(table)[1], rel=1e-6, abs=1e-200)
+
+
+def test_the_least_that_fisher_can_say_is_the_least_over_all_tables() -> None:
+    drawn = random.Random(6)
+    for _ in range(150):
+        size, other = drawn.randint(1, 25), drawn.randint(1, 25)
+        total = drawn.randint(0, size + other)
+        tables = range(max(0, total - other), min(total, size) + 1)
+        least = min(statistics.fisher(n, size, total - n, other) for n in tables)
+        for n in tables:
+            assert statistics.least_fisher(n, size, total - n, other) == pytest.approx(least)
+
+
+#: Benjamini and Hochberg 1995, J R Stat Soc B 57:289-300, section 3.2: fifteen hypotheses of a trial of thrombolysis.
+P_VALUES = (
+    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0,
+)  # fmt: skip
+
+
+def test_false_discoveries_of_the_published_example() -> None:
+    """The paper: at 0.05 the first four are told, where Bonferroni tells three."""
+    assert statistics.false_discovery(P_VALUES, 0.05) == 0.0095
+    assert statistics.false_discovery(P_VALUES[::-1], 0.05) == 0.0095
+    assert statistics.false_discovery((0.2, 0.9), 0.05) == -1.0
+    assert statistics.false_discovery((), 0.05) == -1.0
+
+
+def test_false_discoveries_are_those_of_scipy() -> None:
+    drawn = random.Random(8)
+    for _ in range(100):
+        values = [drawn.random() ** drawn.choice((1, 4)) for _ in range(drawn.randint(1, 60))]
+        told = [value for value in values if value <= statistics.false_discovery(values, 0.05)]
+        assert len(told) == sum(stats.false_discovery_control(values) <= 0.05)

@@ -66,10 +66,11 @@ def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
     ):
         assert sum(int(first[name]) for name in names) == summary["findings"]
     assert second["problem_title"] == "Not an episode"
-    assert (second["line"], second["status"], second["problem"], second["problem_at"]) == (
+    assert (second["line"], second["status"], second["problem"], second["problem_at"], second["problem_pointers"]) == (
         "2",
         "422",
         "invalid-episode",
+        "episode ref: Give text.",
         "/episode_ref",
     )
     found = _read(tables.heading(tables.FINDINGS) + tables.rows(tables.FINDINGS, tables.finding_rows("f", good)))
@@ -86,6 +87,28 @@ def test_rows_of_a_review_and_of_a_bad_line(pipeline: Pipeline) -> None:
     assert all(row["severity"] and row["title"] for row in found)
     assert all(row["phase"] and row["handled_by"] for row in standing["stands"])
     assert tables.finding_rows("f", bad) == []
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ("/monitoring/vitals/3/spo2", "monitoring, vitals number 4, SpO2"),
+        ("/patient/age", "patient, age"),
+        ("/nem:EMSDataSet/nem:Header/nem:PatientCareReport[2]", "EMSDataSet, Header, PatientCareReport[2]"),
+    ],
+)
+def test_a_place_that_is_wrong_in_words(place: str, said: str) -> None:
+    assert tables.in_words(place) == said
+
+
+def test_the_worst_of_a_chart_is_its_first_finding_unless_something_graver_stays_unjudged() -> None:
+    def entry(severity: str, text: str) -> dict[str, object]:
+        return {"severity": severity, "message": text, "concern": "airway", "rule": None}
+
+    warned, grave = entry("warning", "found"), entry("critical", "cannot be told")
+    assert tables.worst({"findings": [], "unjudged": []}) == {}
+    assert tables.worst({"findings": [warned], "unjudged": [grave]})["worst"] == "cannot be told"
+    assert tables.worst({"findings": [warned], "unjudged": [warned | {"message": "other"}]})["worst"] == "found"
 
 
 def test_an_accepted_finding_is_there_with_its_reason(pipeline: Pipeline) -> None:

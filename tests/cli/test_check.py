@@ -48,6 +48,46 @@ def test_check_says_whether_something_critical_stands(tmp_path: Path, capsys: py
     assert out.index("TELL NOW") < out.index("CRITICAL")
 
 
+def test_several_files_end_with_an_overview_the_worst_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    prone, bad = _prone(tmp_path), tmp_path / "bad.json"
+    bad.write_text('{"episode_ref": 5}')
+    assert cli.main(["check", str(EXEMPLARY), str(prone), str(bad), str(tmp_path / "none.json")]) == FAILED
+    listed = capsys.readouterr().out.split("4 files, the worst first")[1].splitlines()[2:]
+    text = " ".join(" ".join(listed).split())
+    assert f"NO REVIEW {bad}: Not an episode" in text
+    assert text.index("NO REVIEW") < text.index(str(prone)) < text.index(f"{EXEMPLARY}: 0 critical")
+    assert "CRITICAL" in text.split(f"{prone}:")[1]
+    assert max(map(len, listed)) <= max(80, len(str(prone)) + 60)
+    assert cli.main(["check", str(EXEMPLARY)]) == OK
+    assert "the worst first" not in capsys.readouterr().out
+
+
+def test_only_what_one_reader_acts_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = str(demo_directory() / "everything-wrong.json")
+    assert cli.main(["check", name]) == FAULTS
+    whole = capsys.readouterr().out
+    assert cli.main(["check", "--for", "author", name]) == FAULTS
+    author = capsys.readouterr().out
+    assert "For the reviewer" not in author
+    assert whole.split("For the author")[1].split("Stays unjudged")[0] in author
+    assert "TELL NOW" in author
+    assert "Shown: findings for the author. Not shown: 119 findings." in author
+    assert cli.main(["check", "--severity", "critical", name]) == FAULTS
+    critical = capsys.readouterr().out
+    assert critical.count("    CRITICAL") == 0
+    assert len([row for row in critical.splitlines() if row.startswith("  CRITICAL (")]) == 39
+    assert not [row for row in critical.splitlines() if row.startswith(("  WARNING (", "  INFO ("))]
+    assert "Not shown: 129 findings." in critical
+    assert cli.main(["check", "--for", "reviewer", "--severity", "info", "--json", name]) == FAILED
+    assert "every finding is there" in capsys.readouterr().err
+
+
+def test_the_width_may_be_said(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    cli.main(["check", str(EXEMPLARY)])
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 60
+
+
 def test_check_as_json_is_the_review_of_the_service(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["check", "--json", str(EXEMPLARY), str(EXEMPLARY)]) == OK
     first, second = capsys.readouterr().out.splitlines()

@@ -37,8 +37,8 @@ ROOMS: dict[str, set[str]] = {
     "representations": {"checkpoint", "episode", "formats", "intake", "problems", "review", "wording"},
     "pages": {"checkpoint", "episode", "facts", "review", "rulebook", "wording"},
     "batch": {
-        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "memory", "pipeline", "problems", "review",
-        "rulebook",
+        "__version__", "checkpoint", "engine", "episode", "facts", "formats", "intake", "memory", "pages", "pipeline", "problems",
+        "review", "rulebook", "wording",
     },
     "access": {"intake", "observe", "problems", "settings"},
     "server": {"observe", "settings"},

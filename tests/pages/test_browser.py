@@ -13,12 +13,15 @@ from typing import Any
 import pytest
 from werkzeug.serving import WSGIRequestHandler, make_server
 
+from service.api.formats import examples
 from service.app import create_app
 from service.pages import formats as formats_page
+from service.pages import html
 from service.pages import measures as measures_page
 from service.pages import review as review_page
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
+from service.representations.formats_document import document as formats_document
 from service.settings import Settings
 from tests.support.browser import needs_browser, running, violations
 from tests.support.episodes import many_dangers
@@ -32,6 +35,7 @@ from tests.support.pages import (
     review_of,
     rulebook,
     start,
+    worklist_of_lines,
 )
 from tests.support.pipeline import demo, pipeline
 
@@ -39,7 +43,7 @@ pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
 LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "formats", "measures", *REVIEWS)
+PAGES = ("start", "start-refused", "rulebook", "rule", "formats", "formats-section", "measures", "worklist", *REVIEWS)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 
@@ -56,6 +60,11 @@ def content(name: str) -> tuple[bytes, str] | None:
         return formats(), formats_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
+    if name == "rule":
+        book = pipeline().rulebook
+        return rulebook_page.render_rule(book, book.rules[0]), html.READ_POLICY
+    if name == "formats-section":
+        return formats_page.render_section(formats_document(examples(), {}), "application"), formats_page.POLICY
     if name == "measures":
         return measures_of_lines(), measures_page.POLICY
     if name in ("readme", "many-dangers"):
@@ -63,6 +72,8 @@ def content(name: str) -> tuple[bytes, str] | None:
         return review_page.render(review_of(record), pipeline().rulebook), review_page.POLICY
     if name == "appendix":
         return demo_whole_page("night-two-crew-late-sedation"), review_page.POLICY
+    if name == "worklist":
+        return worklist_of_lines(), html.READ_POLICY
     return (demo_page(name), review_page.POLICY) if name in REVIEWS else None
 
 
@@ -295,9 +306,20 @@ def test_from_the_start_page_to_a_review_in_the_running_service(browser: Any, se
     tab.locator("input[type=file]").set_input_files({"name": "a.json", "mimeType": "application/json", "buffer": b"{}"})
     tab.get_by_role("button", name="Review this file").click()
     assert tab.get_by_role("alert").is_visible()
+    assert tab.evaluate("document.activeElement.textContent") == "This could not be reviewed"
     # The browser itself says that the last answer was 422; nothing else is said, and nobody else was asked.
     assert [line for line in said if "422" not in line] == []
     assert all(url.startswith(service) for url in asked)
+    tab.context.close()
+
+
+@pytest.mark.parametrize(("path", "title"), [("nowhere", "Not found"), ("try", "Method not allowed")])
+def test_a_refusal_is_a_page_with_the_focus_on_its_message(browser: Any, service: str, path: str, title: str) -> None:
+    tab, _, _ = opened(browser, service, path, 1200, "light")
+    assert tab.evaluate("document.activeElement.textContent") == title
+    assert [v["id"] for v in violations(tab)] == []
+    tab.get_by_role("link", name="To the start page").click()
+    assert tab.locator("input[type=file]").is_visible()
     tab.context.close()
 
 

@@ -18,7 +18,10 @@ def test_every_rule_stands_with_its_text_limits_conditions_and_sources() -> None
     book = pipeline().rulebook
     by_id = {e.attributes["id"]: e for e in tree(rulebook()).walk() if "id" in e.attributes}
     for rule in book.rules:
-        entry = by_id[rule.id]
+        row = by_id[rule.id]
+        assert row.by_tag("a")[0].attributes["href"] == f"/v1/rules/{rule.id}"
+        assert all(word in row.text() for word in (rule.title, rule.severity, rule.handled_by))
+        entry = tree(rulebook_page.render_rule(book, rule))
         text = entry.text()
         said = [
             rule.title,
@@ -60,9 +63,27 @@ def test_every_profile_and_every_source_stands() -> None:
 
 
 def test_a_placeholder_is_named_for_people() -> None:
-    root = tree(rulebook())
-    assert not [r for r in root.by_class("rule") if "{" in r.text()]
-    assert "[max gap] min" in root.by_id("RR-1307").text()
+    book = pipeline().rulebook
+    pages = {rule.id: tree(rulebook_page.render_rule(book, rule)).by_tag("main")[0].text() for rule in book.rules}
+    assert not [rule for rule, text in pages.items() if "{" in text]
+    assert "[max gap] min" in pages["RR-1307"]
+
+
+def test_the_list_is_narrowed_and_stays_small() -> None:
+    book = pipeline().rulebook
+    assert len(rulebook()) < 250_000
+    chosen = {"severity": "critical", "concern": "breathing"}
+    root = tree(rulebook_page.render(book, chosen))
+    shown = {row.attributes["id"] for row in root.by_tag("tr") if "id" in row.attributes}
+    assert shown == {r.id for r in book.rules if (r.severity, r.concern) == ("critical", "breathing")}
+    assert f"{len(shown)} rules of {len(book.rules)}" in root.text()
+    picked = {o.attributes["value"] for o in root.by_tag("option") if "selected" in o.attributes}
+    assert picked == {"critical", "breathing"}
+    profile = book.profiles["massachusetts-2026"]
+    root = tree(rulebook_page.render(book, {"profile": "massachusetts-2026"}))
+    shown = {row.attributes["id"] for row in root.by_tag("tr") if "id" in row.attributes}
+    assert {*profile.severities, *profile.measures, *profile.parameters} <= shown < {rule.id for rule in book.rules}
+    assert "Limits that massachusetts-2026 states" in root.text()
 
 
 def test_the_same_rulebook_gives_the_same_bytes() -> None:

@@ -9,12 +9,13 @@ from html.parser import HTMLParser
 from typing import Any
 
 from service.api.formats import examples
-from service.batch import measures
+from service.batch import lines, measures, tables, worklist
 from service.pages import formats as formats_page
 from service.pages import measures as measures_page
 from service.pages import review as review_page
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
+from service.pages import worklist as worklist_page
 from service.representations.formats_document import document as formats_document
 from service.review.build import Review, Wanted
 from tests.batch.made import some
@@ -169,3 +170,19 @@ def measures_of_lines() -> bytes:
     few = [m for kind in sorted(kinds) for m in [m for m in found["measures"] if m["kind"] == kind][:12]]
     assert any(m["greyed"] for m in few)
     return measures_page.render({**found, "measures": few})
+
+
+@functools.cache
+def worklist_of_lines() -> bytes:
+    """The worklist of thirty lines in two files, some of them bad."""
+    rows = []
+    for number, body in enumerate(some(30, bad_every=9), 1):
+        if body.strip():
+            found = lines.answer(pipeline(), body, number, "default")
+            page = None if number % 4 else f"pages/{number}.html"
+            row = tables.episode_row(f"week-{number % 2}.ndjson", found, "station-1", page)
+            rows.append({name: str(tables.cell(row.get(name))) for name in tables.EPISODES})
+    files = [{"file": f"week-{n}.ndjson", "run": n, "read": 15} for n in range(2)]
+    concerns = pipeline().rulebook.vocabulary.concerns
+    found_rows = worklist.document(rows, files, concerns, lines.versions(pipeline(), "default"))
+    return worklist_page.render(found_rows)
