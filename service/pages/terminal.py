@@ -232,7 +232,7 @@ class _Page:
         self._lines: list[str] = []
 
     def heading(self, text: str) -> None:
-        self._add(["=" * self._width, *self._wrap(text, 0), "=" * self._width], "heading")
+        self._add(["=" * self._width, *self._wrap(text, 0, broken=False), "=" * self._width], "heading")
 
     def text(self, text: str, indent: int = 0, color: str | None = None) -> None:
         self._add(self._wrap(text, indent), color)
@@ -243,14 +243,15 @@ class _Page:
     def done(self) -> str:
         return "\n".join(self._lines) + "\n"
 
-    def _wrap(self, text: str, indent: int) -> list[str]:
+    def _wrap(self, text: str, indent: int, *, broken: bool = True) -> list[str]:
+        """Lines of text; with ``broken`` false a long word stays whole, so that a path can be copied."""
         return textwrap.wrap(
             text,
             self._width,
             initial_indent=" " * indent,
             subsequent_indent=" " * (indent + 2 if indent else 0),
             break_on_hyphens=False,
-            break_long_words=False,  # a path that breaks cannot be copied
+            break_long_words=broken,
         )
 
     def _add(self, lines: Iterable[str], color: str | None) -> None:
