@@ -75,8 +75,8 @@ def test_leather_is_not_told_by_a_soft_restraint_and_cuffs_not_by_leather() -> N
 
 
 def test_complications_that_the_source_does_not_have_make_nothing_unknown() -> None:
-    record = {"injuries": {"complications": {"absent": "not_collected"}}}
-    assert phrase("seizure", narrative="He had a seizure.", **record).values["in_record"] is False
+    document = small(narrative="He had a seizure.", not_collected=["/injuries/complications"], injuries={"patient": []})
+    assert one(document, "phrase", "seizure").values["in_record"] is False
 
 
 def test_snoring_found_after_a_seizure_is_told_by_airway_care() -> None:

@@ -244,6 +244,8 @@ HOSTILE = {
     "gaps": "patient was placed on his " * 769,
     "deep gaps": "knee was put right on ro " * 800,
     "police": "officer behind in his own " * 769,
+    "arrivals": "on arrival, patient prone, " * 741,
+    "reports": "sending nurse reports, ketamine, " * 607,
     "doses": "300 mg of ketamine 300 mg im " * 689,
     "vital signs": "hr hr 1 hr of the 2 " * 1_000,
 }
