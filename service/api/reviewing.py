@@ -66,6 +66,6 @@ class Reviewing:
 def count(found: Review) -> None:
     """Count the outcomes, and write a line when a rule could not be decided."""
     metrics.reviewed(found.outcomes, found.disagreements)
-    if "error" in found.outcomes.values():
+    if found.document["summary"]["error"]:
         failed = [rule for rule, outcome in found.outcomes.items() if outcome == "error"]
         log.emit("error", "rules-not-decided", rules=" ".join(failed))

@@ -180,6 +180,12 @@ class Timeline:
                 self.of_restrained.update([check.at for _, check in intervals.among(out[name], span, key=_TIME)])
         return out
 
+    @functools.cached_property
+    def sets_by_clock(self) -> list[tuple[int, record.VitalSet]]:
+        """(minutes after midnight, as the clock stood where it was charted, set) of the sets with a time, as they stand."""
+        charted = [(v.time.when, v) for v in items(self.episode.monitoring.vitals) if type(v.time) is not Absent]
+        return [(when.hour * 60 + when.minute, vital) for when, vital in charted]
+
     def checked(self, check: record.LimbCheck) -> list[str]:
         """The limbs that a check is about: of one of all limbs those restrained at its time, or that may have been."""
         if check.site != "all":

@@ -17,7 +17,6 @@ from service.episode import record
 from service.episode.absence import Absent
 from service.episode.drugs import MG, ROUTE_GROUP
 from service.episode.member_names import MemberName
-from service.episode.moment import Moment
 from service.narrative.numbers import Dose, Vital
 from service.narrative.reader import AFFIRMED, NEGATED, Hit
 
@@ -49,23 +48,14 @@ def _drug(line: Timeline, drug: str | None) -> Charted:
     return any_of(listed(line, "sedation", "doses", told), listed(line, "sedation", "not_given", told))
 
 
-def _minute(time: Moment | Absent) -> int | None:
-    """Minutes after midnight, as the clock stood where it was charted."""
-    if type(time) is Absent:
-        return None
-    when = time.when
-    return when.hour * 60 + when.minute
-
-
 def _sets_near(line: Timeline, vital: Vital) -> list[record.VitalSet]:
     """The sets around the told time that hold the told vital sign."""
-    found = []
-    for one in items(line.episode.monitoring.vitals):
-        minute = _minute(one.time)
-        if minute is None or vital.clock is None or type(getattr(one, vital.member)) is Absent:
-            continue
+    found: list[record.VitalSet] = []
+    if vital.clock is None:
+        return found
+    for minute, one in line.sets_by_clock:
         apart = abs(minute - vital.clock) % _DAY
-        if min(apart, _DAY - apart) <= NEAR_MINUTES:
+        if min(apart, _DAY - apart) <= NEAR_MINUTES and type(getattr(one, vital.member)) is not Absent:
             found.append(one)
     return found
 

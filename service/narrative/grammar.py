@@ -45,6 +45,8 @@ class Automaton:
         self._root = _State()
         self._made: dict[tuple[tuple[int, ...], str], _State] = {}
         self._skipped: dict[tuple[tuple[int, ...], str], list[_State]] = {}
+        #: First word -> (what it leads to as one state, the states that are put together there).
+        self._firsts: dict[str, tuple[_State, frozenset[_State]]] = {}
         self.words: set[str] = set()
 
     def add(self, pattern: str, number: int) -> None:
@@ -112,10 +114,21 @@ class Automaton:
                 state.skips.append(skipped[0])
         return [*frontier, *self._skipped[key]]
 
+    def close(self) -> None:
+        """Put the states that one first word leads to together, once every pattern is there: most end with it."""
+        for word, targets in self._root.next.items():
+            first = _State()
+            for target in targets:
+                first.ends += target.ends
+                first.skips += [state for state in target.skips if state not in first.skips]
+                for after, reached in target.next.items():
+                    known = first.next.setdefault(after, [])
+                    known += [state for state in reached if state not in known]
+            self._firsts[word] = (first, frozenset(targets))
+
     def find(self, words: Sequence[str]) -> list[tuple[int, int, int]]:
         """(from, to, number) of every pattern in a sentence, in words; the shortest stretch for each end."""
         found: list[tuple[int, int, int]] = []
-        root = self._root.next
         active: dict[_State, int] = {}
         for at, word in enumerate(words):
             reached: dict[_State, int] = {}
@@ -129,11 +142,12 @@ class Automaton:
                 for target in targets:
                     if reached.get(target, -1) < start:
                         reached[target] = start
-            for target in root.get(word, _NONE):
-                reached[target] = at
-            if number:
-                for target in root.get(NUMBER, _NONE):
-                    reached[target] = at
+            for said in (word, NUMBER) if number else (word,):
+                if said in self._firsts:
+                    first, states = self._firsts[said]
+                    if not states.isdisjoint(reached):
+                        reached = {state: start for state, start in reached.items() if state not in states}
+                    reached[first] = at
             for state, start in reached.items():
                 if state.ends:
                     found += [(start, at + 1, pattern) for pattern in state.ends]

@@ -88,6 +88,7 @@ class Reader:
             self._add("no_modifier", _NO_TRIGGER, "", text)
         for text in declared.context.ends:
             self._add("ends", _END, "", text)
+        self._automaton.close()
         self._new_statement = declared.context.new_statement
         words = declared.words
         spelled_out = {word for full in words.abbreviations.values() for word in full.split()}

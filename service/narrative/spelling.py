@@ -45,7 +45,8 @@ class Speller:
     """``meant``: the words that may have been meant. ``ordinary``: words that are never corrected."""
 
     def __init__(self, meant: Collection[str], ordinary: Collection[str]) -> None:
-        self._known = frozenset(meant) | frozenset(ordinary)
+        #: Words that stand as they are written.
+        self.known = frozenset(meant) | frozenset(ordinary)
         self._by_part: dict[str, list[str]] = {}
         for word in sorted(meant):
             if SHORTEST <= len(word) <= LONGEST and word.isalpha():
@@ -54,11 +55,11 @@ class Speller:
 
     def knows(self, word: str) -> bool:
         """Whether a word stands as it is written."""
-        return word in self._known
+        return word in self.known
 
     def correct(self, word: str) -> str:
         """The word that was meant, or the word itself."""
-        if not SHORTEST <= len(word) <= LONGEST or word in self._known or not word.isalpha():
+        if not SHORTEST <= len(word) <= LONGEST or word in self.known or not word.isalpha():
             return word
         most = _changes(word)
         tried: dict[str, int] = {}

@@ -62,6 +62,8 @@ class Tokenizer:
         self._abbreviations = {short: full.split() for short, full in abbreviations.items()}
         self._headings = headings
         self._speller = speller
+        #: Words that stand as they are written.
+        self._plain = speller.known - self._abbreviations.keys()
         self._token = re.compile(
             # What begins with a letter is looked for at the beginning of a word only: once a word, not once an entry.
             rf"(?<![^\W_])(?P<short>{_any_of(a for a in abbreviations if a[0].isalnum())})"
@@ -82,7 +84,11 @@ class Tokenizer:
         for match in self._token.finditer(small):
             kind, (start, end) = match.lastgroup, match.span()
             if kind == "word":
-                self._word(sentence, match.group(), start, end)
+                word = match.group()
+                if word in self._plain:
+                    self._put(sentence, word, start, end)
+                else:
+                    self._word(sentence, word, start, end)
             elif kind == "mark":
                 mark = match.group()
                 if mark == '"':

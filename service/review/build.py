@@ -135,7 +135,8 @@ def build(
         documents.append(finding.document(intake, clock, story, full=wanted.full))
     accepted = [s for s in standings.values() if s.accepted]
     disputed_rules = [ruleset.rules[number].rule.id for number in decisions.disputed if number in asked]
-    totals = Counter(outcomes.values())
+    said = list(outcomes.values())
+    totals = {outcome: said.count(outcome) for outcome in OUTCOMES}
     failed = (
         [i for i, outcome in outcomes.items() if outcome == ERROR and i not in disputed_rules] if totals[ERROR] else []
     )
@@ -203,11 +204,13 @@ def _outcomes(
 ) -> dict[str, str]:
     """Rule id -> outcome, of every rule that is on; what a running call is not asked yet is not applicable."""
     found = dict(zip(ruleset.ids, decisions.outcomes, strict=True))
-    for number in ruleset.rules.keys() - asked.keys():
-        if number in on:
-            found[ruleset.ids[number]] = NOT_APPLICABLE
-        else:
-            del found[ruleset.ids[number]]
+    if asked is ruleset.rules:
+        return found
+    for number, rule in enumerate(ruleset.ids):
+        if number not in on:
+            del found[rule]
+        elif number not in asked:
+            found[rule] = NOT_APPLICABLE
     return found
 
 

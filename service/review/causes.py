@@ -46,6 +46,7 @@ class Causes:
         self._episode, self._sheet, self._kinds = episode, sheet, vocabulary.kinds
         self._absences: dict[str, dict[str, str]] = {}
         self._known: dict[tuple[str, str, str], Cause] = {}
+        self._of_kinds: dict[str, Cause] = {}
 
     def of_fact(self, entry: RuleEntry, fact: Fact) -> list[Cause]:
         """Why a rule cannot be assessed for a fact, the shortest path first."""
@@ -54,10 +55,12 @@ class Causes:
 
     def of_kind(self, kind: str) -> Cause:
         """Why there is no fact of a kind: the list that it is drawn from."""
-        path = self._kinds[kind].drawn_from
-        state = self._sheet.drawn_from.get(kind, "missing")
-        absent = self._absent_in(path).get(state, path)
-        return Cause(absent, state)
+        known = self._of_kinds.get(kind)
+        if known is None:
+            path = self._kinds[kind].drawn_from
+            state = self._sheet.drawn_from.get(kind, "missing")
+            known = self._of_kinds[kind] = Cause(self._absent_in(path).get(state, path), state)
+        return known
 
     def _of(self, kind: str, attribute: str, state: str) -> Cause:
         key = (kind, attribute, state)
