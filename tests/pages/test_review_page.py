@@ -14,6 +14,7 @@ import pytest
 
 from service.pages import html
 from service.pages import review as review_page
+from service.pages.drawing import pin_shape
 from service.wording.clock import Clock
 from service.wording.headings import sentence
 from service.wording.places import Places
@@ -347,6 +348,15 @@ def test_the_colors_of_the_picture_are_far_enough_apart(scheme: str) -> None:
         ("soft", "sheet"),
     ]
     assert [(a, b) for a, b in shapes if ratio(a, b) < 3] == []
+    # In shades of grey too, bars of different kinds are apart: two by their lightness, the others by a pattern of their own.
+    assert ratio("bar", "care") >= 3
+    review = html.REVIEW_STYLE
+    for kind in ("police", "watch", "gap"):
+        assert f".picture .{kind} {{ fill: url(#rr-{kind});" in review
+        assert f'id="rr-{kind}"' in demo_page("exemplary").decode()
+    # Severity is told by a shape: the mark of each, and what it points at, are drawn by another outline.
+    outlines = {pin_shape(severity, 0, 0, 29, 22) for severity in ("critical", "warning", "info")}
+    assert len(outlines) == 3
 
 
 def test_places_of_other_formats_are_told_in_their_own_language() -> None:
