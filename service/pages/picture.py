@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from math import ceil
 
@@ -29,7 +29,7 @@ from .lane import Bar, Dot, Lane, Mark, Picture
 from .plot import draw_plot
 
 #: Heights in user units: the times at the top, a line of words, space above and below a lane.
-_AXIS, _LABEL, _PAD = 20, 15, 5
+_AXIS, _LABEL, _PAD = 20, 15, 4
 #: Size of a finding's mark, and its distance to the next: at least 24 CSS pixels at every width (WCAG 2.2, 2.5.8).
 _MARK_WIDTH, _MARK_HEIGHT, _GRID = 29, 22, 32
 #: Minutes between two times of the axis.
@@ -74,9 +74,10 @@ def every(picture: Picture, clock: Clock, label: str) -> list[Markup]:
     return [DEFS, *(_Drawing(picture, clock, layout).page(label) for layout in LAYOUTS)]
 
 
-def alone(picture: Picture, clock: Clock, label: str, style: str) -> bytes:
-    """The picture as an SVG document with its own style and legend."""
-    return _Drawing(picture, clock, WIDE, linked=False).document(label, style).encode()
+def alone(picture: Picture, clock: Clock, label: str, style: str, name: str) -> bytes:
+    """The picture as an SVG document with its own style and legend. ``name``: for its ids, so that two meet in one page."""
+    layout = replace(WIDE, key=f"w-{name}")
+    return _Drawing(picture, clock, layout, linked=False).document(label, style).encode()
 
 
 def legend(picture: Picture) -> list[tuple[Markup, str]]:

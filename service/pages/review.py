@@ -15,6 +15,7 @@ from typing import Any, Literal
 from service.checkpoint import Checkpoint, never
 from service.episode import record
 from service.episode.declaration import members
+from service.facts.intervals import Span
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 from service.wording.clock import Clock
@@ -150,7 +151,7 @@ class _Page:
         numbered = list(enumerate(each_instance(self.document["findings"]), 1))
         self.numbers = {one["fingerprint"]: number for number, one in numbered}
         self.picture = Lanes(review, book, numbered, self.places).picture()
-        self.pinned = {mark.number for lane in self.picture.lanes for mark in lane.marks}
+        self.marks = {mark.number: mark for lane in self.picture.lanes for mark in lane.marks}
         self.drawn = self.picture.window[1] > self.picture.window[0]
 
     # ------------------------------------------------------------ findings
@@ -168,15 +169,26 @@ class _Page:
         return Place(self.places.describe(entry, self.clock), entry.get("missing", location), link)
 
     def _spot(self, instance: Mapping[str, Any]) -> Spot:
-        span, number = instance["span"], self.numbers.get(instance["fingerprint"], 0)
+        number = self.numbers.get(instance["fingerprint"], 0)
+        span = self._span(number, instance["span"])
         return Spot(
             number=number,
             anchor=anchor(instance["fingerprint"]),
             instance=instance,
-            when="" if span is None else self.clock.span_of(span),
-            pinned=self.drawn and number in self.pinned and self.view.part is None,
+            when="" if span is None else self.clock.span(*span),
+            pinned=self._is_pinned(number),
             places=tuple(dict.fromkeys(map(self._place, instance["pointers"]))),
         )
+
+    def _is_pinned(self, number: int) -> bool:
+        return self.drawn and number in self.marks and self.view.part is None
+
+    def _span(self, number: int, told: Mapping[str, str] | None) -> Span | None:
+        """When it was: as the picture has it; what is about the whole episode has no time of its own."""
+        if number in self.marks:
+            return self.marks[number].span
+        span = None if told is None else (_epoch(told["from"]), _epoch(told["to"]))
+        return None if span == self.review.sheet.facts[0].span else span
 
     def _item(self, finding: Mapping[str, Any]) -> Item:
         first = finding["instances"][0]["pointers"]
@@ -218,14 +230,15 @@ class _Page:
             fact, _, act = line["text"].partition(". ")
             mark = first.get(line["finding"])
             number = 0 if mark is None else self.numbers[mark]
+            span = self._span(number, line["span"])
             lines.append(
                 {
                     "concern": line["concern"],
                     "fact": f"{fact}." if act else fact,
                     "act": act,
-                    "when": "" if line["span"] is None else self.clock.text(_epoch(line["span"]["from"])),
+                    "when": "" if span is None else self.clock.text(span[0]),
                     "anchor": "" if mark is None or self.view.part else anchor(mark),
-                    "number": number if self.drawn and number in self.pinned and self.view.part is None else 0,
+                    "number": number if self._is_pinned(number) else 0,
                 }
             )
         return [(word(concern), list(under)) for concern, under in groupby(lines, key=lambda each: each["concern"])]
@@ -264,7 +277,8 @@ class _Page:
 
     def drawing(self) -> bytes:
         """The picture as an SVG that stands alone."""
-        return picture_drawing.alone(self.picture, self.clock, self._label(), html.REVIEW_STYLE)
+        name = self.document["input_digest"].rpartition(":")[2][:8]
+        return picture_drawing.alone(self.picture, self.clock, self._label(), html.REVIEW_STYLE, name)
 
     def _drawn(self) -> dict[str, Any] | None:
         if not self.drawn:

@@ -54,7 +54,7 @@ def render(
         page.text(f"Accepted ({len(document['accepted'])})", color="heading")
         for each in document["accepted"]:
             page.text(f"{each['title']} [{each['rule']['id']}]", 2)
-    _not_assessable(page, document["not_assessable"], rules)
+    _not_assessable(page, document["not_assessable"])
     _rest(page, document, rules)
     return page.done()
 
@@ -73,9 +73,9 @@ def _tell_now(page: _Page, document: Mapping[str, Any]) -> None:
     if document["tell_now"]:
         page.gap()
         page.text("TELL NOW", color="critical")
+        page.text(document["patient"]["text"], 2)
         for line in document["tell_now"]:
             page.text(f"{line['text']} [{line['rule'] or 'no rule'}]", 2, "critical")
-        page.text(document["patient"]["text"], 2)
 
 
 _LANGUAGES = ("pointer", "fhirpath", "xpath")
@@ -188,18 +188,17 @@ def _places(finding: Mapping[str, Any]) -> str:
     return f"At: {', '.join(dict.fromkeys(place or '(the whole record)' for place in located))}"
 
 
-def _not_assessable(page: _Page, groups: Sequence[Mapping[str, Any]], rules: Mapping[str, tuple[str, str]]) -> None:
-    """The rules that cannot be assessed, by what is not known."""
+def _not_assessable(page: _Page, groups: Sequence[Mapping[str, Any]]) -> None:
+    """What is not known, and how many rules wait for it."""
     if not groups:
         return
     page.gap()
     amount = sum(len(group["rules"]) for group in groups)
     page.text(f"Cannot be told from this record ({count(amount, 'rule')})", color="heading")
-    page.text("Each line names what a rule looks for. This is neither a finding nor a pass.", 2)
+    page.text("What the record does not say, and how many rules wait for it. This is neither a finding nor a pass.", 2)
     for group in groups:
-        page.text(sentence(why_unknown(group["because"])), 2)
-        for each in group["rules"]:
-            page.text(f"{each['id']} {rules[each['id']][1]}", 4)
+        ids = ", ".join(rule["id"] for rule in group["rules"])
+        page.text(f"{sentence(why_unknown(group['because']))}: {count(len(group['rules']), 'rule')}: {ids}", 2)
 
 
 def _rest(page: _Page, document: Mapping[str, Any], rules: Mapping[str, tuple[str, str]]) -> None:

@@ -140,10 +140,11 @@ def test_times_in_examples_are_strings() -> None:
 
 
 #: Answers without an example here: (address, media type). The first are long, and a page or a command away: the review
-#: as SVRL (40 kB) and as a page (100 kB), and measures. The rest need nothing to be sent: the address itself is the example.
+#: as SVRL (40 kB), as a page (60 kB) and its picture, and measures. The rest need nothing to be sent: the address itself is the example.
 _TOO_LONG = {
     ("/v1/reviews", "application/xml"),
     ("/v1/reviews", "text/html"),
+    ("/v1/reviews", "image/svg+xml"),
     ("/v1/measures", "application/json"),
     ("/v1/measures", "text/html"),
     ("/v1/measures", "text/csv"),

@@ -14,6 +14,7 @@ import pytest
 
 from service.pages import html
 from service.pages import review as review_page
+from service.pages.drawing import pin_shape
 from service.wording.clock import Clock
 from service.wording.headings import sentence
 from service.wording.places import Places
@@ -120,14 +121,14 @@ def test_a_critical_finding_is_never_folded_and_severity_comes_before_phase() ->
             " ".join(message.split()) in e.text() for e, hidden in folded(root) if not hidden and "act" in e.classes
         )
     rank = ("critical", "warning", "info").index
-    reviewer = findings_of(root.by_id("rr-reviewer-part"))
+    reviewer = findings_of(root.by_id("rr-reviewer"))
     ranks = [rank(by_print[each.fingerprint]["severity"]) for each in reviewer]
     assert ranks == sorted(ranks)
 
 
 def test_the_author_gets_a_checklist_by_section_of_the_record() -> None:
     document = demo_review("everything-wrong").document
-    part = tree(demo_page("everything-wrong")).by_id("rr-author-part")
+    part = tree(demo_page("everything-wrong")).by_id("rr-author")
     rows = part.by_class("ask")
     asked = [f for f in document["findings"] if f["handled_by"] == "author" and f["severity"] != "critical"]
     assert len(rows) == len(asked) > 40
@@ -347,6 +348,15 @@ def test_the_colors_of_the_picture_are_far_enough_apart(scheme: str) -> None:
         ("soft", "sheet"),
     ]
     assert [(a, b) for a, b in shapes if ratio(a, b) < 3] == []
+    # In shades of grey too, bars of different kinds are apart: two by their lightness, the others by a pattern of their own.
+    assert ratio("bar", "care") >= 3
+    review = html.REVIEW_STYLE
+    for kind in ("police", "watch", "gap"):
+        assert f".picture .{kind} {{ fill: url(#rr-{kind});" in review
+        assert f'id="rr-{kind}"' in demo_page("exemplary").decode()
+    # Severity is told by a shape: the mark of each, and what it points at, are drawn by another outline.
+    outlines = {pin_shape(severity, 0, 0, 29, 22) for severity in ("critical", "warning", "info")}
+    assert len(outlines) == 3
 
 
 def test_places_of_other_formats_are_told_in_their_own_language() -> None:
@@ -376,9 +386,10 @@ def test_a_part_brings_its_own_style_and_meets_nothing_of_the_host(part: review_
         if depth == 0 and selector[1] == "{":
             assert selector[0].startswith((".restraint-review", "@media")), selector[0]
         depth += 1 if selector[1] == "{" else -1
-    ids = [e.attributes["id"] for e in root.walk() if "id" in e.attributes]
-    assert ids
-    assert all(each.startswith("rr-") for each in ids)
+    # Two parts, and parts of two charts, may stand in one page: no id but those of findings.
+    ids = {e.attributes["id"] for e in root.walk() if "id" in e.attributes}
+    marks = {f"rr-{one['fingerprint'].replace(':', '-')}" for one in instances(review.document)}
+    assert ids == (marks if part == "findings" else set())
     for link in root.by_tag("a"):
         root.by_id(link.attributes["href"].removeprefix("#"))
     text = root.text()

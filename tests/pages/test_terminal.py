@@ -56,10 +56,10 @@ _DOCUMENT: dict[str, Any] = {
 
 def test_layout_puts_who_acts_and_severity_in_order() -> None:
     text = terminal.render("Episode", _DOCUMENT, _RULES, 60)
-    order = ["Episode", "3 findings", "2 counted", "TELL NOW", "Look. And 1 more: 18:20. [RR-0001]", "Where the patient is.",
+    order = ["Episode", "3 findings", "2 counted", "TELL NOW", "Where the patient is.", "Look. And 1 more: 18:20. [RR-0001]",
              "For the reviewer (2)", "First", "Second", "Lowered.", "Disputed", "For the author (1)", "Third",
              "Stays unjudged (1)", "CRITICAL A danger [RR-0003]. Nobody can", "At: /c",
-             "Cannot be told from this record (1 rule)", "Team, members: left blank", "RR-0003 Something odd",
+             "Cannot be told from this record (1 rule)", "Team, members: left blank: 1 rule: RR-0003",
              "Switched off", "RR-0002 Local things: Local protocol", "A notice. At: /team", "Supports review."]  # fmt: skip
     places = [text.index(each) for each in order]
     assert places == sorted(places)
@@ -111,7 +111,7 @@ def test_no_line_of_a_real_review_is_wider_than_the_terminal(width: int, pipelin
             assert " ".join(entry["message"].split()) in flat
         for group in document["not_assessable"]:
             for rule in group["rules"]:
-                assert f"{rule['id']} {rules[rule['id']][1]}" in flat
+                assert rule["id"] in flat
 
 
 def test_one_is_not_many() -> None:
