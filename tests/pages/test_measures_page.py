@@ -102,7 +102,7 @@ def test_a_run_chart_marks_what_the_rules_mark(year: dict[str, Any]) -> None:
     measure = next(m for m in year["measures"] if m["id"] == "RR-1001")
     figure = root.by_id("chart-RR-1001")
     trend = measure["trend"]
-    marked = {*trend["run"]["shift"], *trend["run"]["trend"]} | {
+    marked = {n for row in (*trend["run"]["shift"], *trend["run"]["trend"]) for n in row} | {
         n for n, p in enumerate(trend["points"]) if p["beyond"]
     }
     assert len(figure.by_tag("rect")) == len(marked)
