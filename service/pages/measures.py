@@ -12,7 +12,7 @@ from typing import Any
 from service.wording.headings import SEVERITIES, count, sentence
 
 from . import html
-from .rate_charts import funnel_chart, funnel_words, percent, run_chart, run_words
+from .rate_charts import between_chart, funnel_chart, funnel_words, percent, run_chart, run_words
 
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
@@ -42,6 +42,11 @@ def render(document: Mapping[str, Any], rules_at: str = "", charts: str | None =
             for change, title in _CHANGES.items()
         ],
         harm=[_harm(each) for each in document["harm"] if each["denominator"] or each["cases"]],
+        harm_charts=[
+            (each, between_chart(each))
+            for each in document["harm"]
+            if each["between"] and each["between"]["center"] is not None
+        ],
         achieved=sorted((e for e in entries if e["m"]["good"] == "more" and e["m"]["denominator"]), key=_least_first),
         wrong=sorted(
             (e for e in entries if e["m"]["good"] == "fewer" and e["m"]["numerator"] and e["m"]["id"] not in harm),

@@ -17,6 +17,8 @@ _LABEL, _LINE = 64, 13
 _BESIDE = 12
 #: More points than this are drawn as one path, without a title for each.
 _FEW = 24
+#: Times between cases that are drawn, and the power by which they are (Nelson 1994, as in ``batch.rare``).
+_MOST_BETWEEN, _POWER = 40, 1 / 3.6
 
 
 def percent(rate: float | None) -> str:
@@ -126,6 +128,32 @@ def run_words(trend: Mapping[str, Any]) -> str:
     if len(said) == 1:
         said.append("No shift, no trend, no period beyond the limits.")
     return " ".join(said)
+
+
+def between_chart(harm: Mapping[str, Any]) -> Markup:
+    """The days between cases in their order, on the scale on which their limits are straight; higher is better."""
+    between = harm["between"]
+    days = between["days"][-_MOST_BETWEEN:]
+    first = len(between["days"]) - len(days)
+    top = max(between["upper"], *days) ** _POWER
+    step = (WIDTH - _LEFT - _RIGHT) / len(days)
+
+    def y(value: float) -> float:
+        return _y(value**_POWER, top)
+
+    parts = []
+    for name, kind in (("lower", "limit"), ("center", "median"), ("upper", "limit")):
+        height, text = y(between[name]), f"{between[name]:.0f} d"
+        parts.append(_path(kind, [(_LEFT, height), (WIDTH - _RIGHT, height)]))
+        parts.append(f'<text class="t small" x="{_LEFT - 6}" y="{height + 4}" text-anchor="end">{text}</text>')
+    points = [(round(_LEFT + step * (index + 0.5), 1), y(each)) for index, each in enumerate(days)]
+    parts.append(_path("stem", points))
+    for index, (at, each) in enumerate(zip(points, days, strict=True), first):
+        parts.append(_mark(*at, index in between["beyond"], count(each, "day")))
+    parts.append(
+        f'<text class="t small" x="{_LEFT}" y="{_HEIGHT - 12}">the last {count(len(days), "time")} between cases</text>'
+    )
+    return _svg(f"t chart, days between cases: {harm['title']}", parts)
 
 
 def funnel_chart(measure: Mapping[str, Any]) -> Markup:
