@@ -39,7 +39,8 @@ def _rows(found: Mapping[str, Any]) -> Iterable[dict[str, Any]]:
         trend = measure.get("trend", {"points": []})
         for index, point in enumerate(trend["points"]):
             run = trend["run"]
-            marks = {"run_median": run["median"], "in_shift": index in run["shift"], "in_trend": index in run["trend"]}
+            marks = {"run_median": run["median"]}
+            marks |= {f"in_{name}": any(index in row for row in run[name]) for name in ("shift", "trend")}
             yield {"scope": "period", "key": point["period"], **head, **point, **marks, "limits": "p-chart"}
         for point in measure.get("funnel", {"groups": []})["groups"]:
             for name, band in point["limits"].items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from . import rare, runs, statistics
+from . import runs, statistics
 from .definitions import CLEAR, FINDING
 
 #: A group of fewer records is not shown: the limit of the cell size policy of the Centers for Medicare & Medicaid
@@ -65,12 +65,14 @@ def trend(periods: Mapping[str, Mapping[str, int]], counts: str, baseline: str |
 def _run(rates: list[float], baseline: int | None) -> dict[str, Any]:
     found = runs.run(rates, baseline)
     assert found is not None  # there is a point
-    return plain(found)
+    return dict(plain(found))
 
 
-def plain(found: runs.Run | rare.Between) -> dict[str, Any]:
+def plain(found: Any) -> Any:
     """As JSON data."""
-    return {name: list(value) if isinstance(value, tuple) else value for name, value in found._asdict().items()}
+    if hasattr(found, "_asdict"):
+        return {name: plain(value) for name, value in found._asdict().items()}
+    return [plain(each) for each in found] if isinstance(found, tuple) else found
 
 
 def _suppressed(sizes: Mapping[str, int]) -> set[str]:

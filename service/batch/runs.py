@@ -7,8 +7,8 @@ the chart and tell nothing by themselves.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
+from itertools import groupby, pairwise
 from statistics import median
 from typing import NamedTuple
 
@@ -19,14 +19,14 @@ ENOUGH = 12
 
 
 class Run(NamedTuple):
-    """``median``: of the first ``baseline`` points; ``frozen``: it is not moved by later ones. ``shift``, ``trend``: numbers
-    of the points that take part in one."""
+    """``median``: of the first ``baseline`` points; ``frozen``: it is not moved by later ones. ``shift``, ``trend``: for each
+    one the numbers of the points that take part in it."""
 
     median: float
     baseline: int
     frozen: bool
-    shift: tuple[int, ...]
-    trend: tuple[int, ...]
+    shift: tuple[tuple[int, ...], ...]
+    trend: tuple[tuple[int, ...], ...]
 
 
 def run(points: Sequence[float], baseline: int | None = None) -> Run | None:
@@ -42,32 +42,24 @@ def run(points: Sequence[float], baseline: int | None = None) -> Run | None:
     return Run(round(middle, 6), first, frozen, shifts(points, middle), trends(points))
 
 
-def shifts(points: Sequence[float], middle: float) -> tuple[int, ...]:
-    """Points of six or more in a row above the median, or below it; a point on it neither counts nor ends the row."""
-    off = [(index, point > middle) for index, point in enumerate(points) if point != middle]
-    return _rows([index for index, _ in off], [side for _, side in off], SHIFT)
+def shifts(points: Sequence[float], middle: float) -> tuple[tuple[int, ...], ...]:
+    """Six or more points in a row above the median, or below it; a point on it neither counts nor ends the row."""
+    off = [index for index, point in enumerate(points) if point != middle]
+    rows = _rows([points[index] > middle for index in off])
+    return tuple(tuple(off[start:end]) for start, end in rows if end - start >= SHIFT)
 
 
-def trends(points: Sequence[float]) -> tuple[int, ...]:
-    """Points of five or more that all go up, or all go down; of equal neighbors only the first counts."""
+def trends(points: Sequence[float]) -> tuple[tuple[int, ...], ...]:
+    """Five or more points that all go up, or all go down; of equal neighbors only the first counts."""
     kept = [index for index, point in enumerate(points) if index == 0 or point != points[index - 1]]
-    steps = [points[after] > points[before] for before, after in pairwise(kept)]
-    found: set[int] = set()
-    start = 0
-    for at in range(1, len(steps) + 1):
-        if at == len(steps) or steps[at] != steps[start]:
-            if at - start + 1 >= TREND:
-                found.update(kept[start : at + 1])
-            start = at
-    return tuple(sorted(found))
+    rows = _rows([points[after] > points[before] for before, after in pairwise(kept)])
+    return tuple(tuple(kept[start : end + 1]) for start, end in rows if end - start + 1 >= TREND)
 
 
-def _rows(indexes: Sequence[int], sides: Sequence[bool], least: int) -> tuple[int, ...]:
-    found: list[int] = []
+def _rows(sides: Sequence[bool]) -> Iterator[tuple[int, int]]:
+    """(start, end) of each row of equal ones."""
     start = 0
-    for at in range(1, len(sides) + 1):
-        if at == len(sides) or sides[at] != sides[start]:
-            if at - start >= least:
-                found += indexes[start:at]
-            start = at
-    return tuple(found)
+    for _, row in groupby(sides):
+        end = start + len(list(row))
+        yield start, end
+        start = end

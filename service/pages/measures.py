@@ -12,15 +12,16 @@ from typing import Any
 from service.wording.headings import SEVERITIES, count, sentence
 
 from . import html
-from .rate_charts import funnel_chart, funnel_words, percent, run_chart, run_words
+from .rate_charts import between_chart, funnel_chart, funnel_words, percent, run_chart, run_words
 
 MEDIA_TYPE = html.MEDIA_TYPE
 #: ``Content-Security-Policy`` of this page.
 POLICY = html.READ_POLICY
 
 _CHANGES = {"worse": "Got worse", "look": "Look at", "better": "Got better"}
-#: Charts of one page: the measures of the first lines, then those with most marks.
-_MOST_CHARTS = 40
+#: Charts of one page, and points in all of them: the measures of the first lines, then those with most marks.
+_MOST_CHARTS, _MOST_POINTS = 40, 1_200
+_FIRST_LINES = 10
 
 
 def render(document: Mapping[str, Any], rules_at: str = "", charts: str | None = None) -> bytes:
@@ -41,6 +42,11 @@ def render(document: Mapping[str, Any], rules_at: str = "", charts: str | None =
             for change, title in _CHANGES.items()
         ],
         harm=[_harm(each) for each in document["harm"] if each["denominator"] or each["cases"]],
+        harm_charts=[
+            (each, between_chart(each))
+            for each in document["harm"]
+            if each["between"] and each["between"]["center"] is not None
+        ],
         achieved=sorted((e for e in entries if e["m"]["good"] == "more" and e["m"]["denominator"]), key=_least_first),
         wrong=sorted(
             (e for e in entries if e["m"]["good"] == "fewer" and e["m"]["numerator"] and e["m"]["id"] not in harm),
@@ -86,7 +92,7 @@ def _gravest_first(entry: Mapping[str, Any]) -> tuple[Any, ...]:
 
 def _marks(measure: Mapping[str, Any]) -> int:
     run = (measure.get("trend") or {}).get("run") or {"shift": (), "trend": ()}
-    return len(run["shift"]) + len(run["trend"]) + sum(bool(point["beyond"]) for point in _points(measure))
+    return sum(map(len, (*run["shift"], *run["trend"]))) + sum(bool(point["beyond"]) for point in _points(measure))
 
 
 def _drawn(document: Mapping[str, Any]) -> set[str]:
@@ -96,7 +102,8 @@ def _drawn(document: Mapping[str, Any]) -> set[str]:
         m for m in document["measures"] if 0 < (m["documentation_rate"] or 0) < 1 and (_marks(m) or m["id"] in first)
     ]
     varied.sort(key=lambda m: (m["id"] not in first, -_marks(m), m["id"]))
-    return {m["id"] for m in varied[:_MOST_CHARTS]}
+    points = max((len(_points(m)) for m in varied), default=1)
+    return {m["id"] for m in varied[: min(_MOST_CHARTS, max(_FIRST_LINES, _MOST_POINTS // points))]}
 
 
 def _figure(measure: Mapping[str, Any], marks: list[Mapping[str, Any]]) -> dict[str, Any]:

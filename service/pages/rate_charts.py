@@ -15,6 +15,10 @@ _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 180, 44, 12, 14, 34
 _LABEL, _LINE = 64, 13
 #: How far the limits of a funnel are drawn beyond its groups.
 _BESIDE = 12
+#: More points than this are drawn as one path, without a title for each.
+_FEW = 24
+#: Times between cases that are drawn, and the power by which they are (Nelson 1994, as in ``batch.rare``).
+_MOST_BETWEEN, _POWER = 40, 1 / 3.6
 
 
 def percent(rate: float | None) -> str:
@@ -73,12 +77,8 @@ def run_chart(measure: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) ->
     parts = _frame(top)
     for name in ("upper", "lower"):
         # Every period has limits of its own, so the line goes in steps.
-        line = [
-            (round(x + side * step / 2, 1), _y(p[name], top))
-            for x, p in zip(xs, points, strict=True)
-            for side in (-1, 1)
-        ]
-        parts.append(_path("limit", line))
+        steps = "".join(f"V{_y(p[name], top)}h{round(step, 2)}" for p in points)
+        parts.append(f'<path class="limit" fill="none" d="M{_LEFT},{_y(points[0][name], top)}{steps}"/>')
     ends = (_LEFT, round(_LEFT + step * run["baseline"], 1), WIDTH - _RIGHT)
     height = _y(run["median"], top)
     parts.append(_path("median", [(ends[0], height), (ends[1], height)]))
@@ -92,13 +92,20 @@ def run_chart(measure: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) ->
             parts.append(f'<text class="t small" x="{x + 3}" y="{_TOP + 8}">{number}</text>')
     parts.append(_path("stem", [(x, _y(p["documentation_rate"], top)) for x, p in zip(xs, points, strict=True)]))
     every = -(-len(points) * _LABEL // (WIDTH - _LEFT - _RIGHT))
+    plain = []
     for index, (x, point) in enumerate(zip(xs, points, strict=True)):
-        marked = point["beyond"] or index in run["shift"] or index in run["trend"]
-        parts.append(_mark(x, _y(point["documentation_rate"], top), marked, _point_title(point["period"], point)))
-        if index % every == 0:
+        marked = point["beyond"] or any(index in row for row in (*run["shift"], *run["trend"]))
+        y = _y(point["documentation_rate"], top)
+        if marked or len(points) <= _FEW:
+            parts.append(_mark(x, y, marked, _point_title(point["period"], point)))
+        else:
+            plain.append(f"M{x},{y}h0")
+        if index % every == 0 and x + _LABEL / 2 <= WIDTH:
             parts.append(
                 f'<text class="t small" x="{x}" y="{_HEIGHT - 12}" text-anchor="middle">{escape(point["period"])}</text>'
             )
+    if plain:
+        parts.append(f'<path class="dots" d="{"".join(plain)}"/>')
     return _svg(f"Run chart: {measure['title']}", parts)
 
 
@@ -106,8 +113,8 @@ def run_words(trend: Mapping[str, Any]) -> str:
     """What the run chart shows, in a sentence each."""
     points, run = trend["points"], trend["run"]
 
-    def named(indexes: Sequence[int]) -> str:
-        return f"{points[indexes[0]]['period']} to {points[indexes[-1]]['period']}"
+    def named(rows: Sequence[Sequence[int]]) -> str:
+        return ", ".join(f"{points[row[0]]['period']} to {points[row[-1]]['period']}" for row in rows)
 
     over = "frozen from the first" if run["frozen"] else "of all"
     said = [f"Median {percent(run['median'])}, {over} {count(run['baseline'], 'period')}."]
@@ -121,6 +128,32 @@ def run_words(trend: Mapping[str, Any]) -> str:
     if len(said) == 1:
         said.append("No shift, no trend, no period beyond the limits.")
     return " ".join(said)
+
+
+def between_chart(harm: Mapping[str, Any]) -> Markup:
+    """The days between cases in their order, on the scale on which their limits are straight; higher is better."""
+    between = harm["between"]
+    days = between["days"][-_MOST_BETWEEN:]
+    first = len(between["days"]) - len(days)
+    top = max(between["upper"], *days) ** _POWER
+    step = (WIDTH - _LEFT - _RIGHT) / len(days)
+
+    def y(value: float) -> float:
+        return _y(value**_POWER, top)
+
+    parts = []
+    for name, kind in (("lower", "limit"), ("center", "median"), ("upper", "limit")):
+        height, text = y(between[name]), f"{between[name]:.0f} d"
+        parts.append(_path(kind, [(_LEFT, height), (WIDTH - _RIGHT, height)]))
+        parts.append(f'<text class="t small" x="{_LEFT - 6}" y="{height + 4}" text-anchor="end">{text}</text>')
+    points = [(round(_LEFT + step * (index + 0.5), 1), y(each)) for index, each in enumerate(days)]
+    parts.append(_path("stem", points))
+    for index, (at, each) in enumerate(zip(points, days, strict=True), first):
+        parts.append(_mark(*at, index in between["beyond"], count(each, "day")))
+    parts.append(
+        f'<text class="t small" x="{_LEFT}" y="{_HEIGHT - 12}">the last {count(len(days), "time")} between cases</text>'
+    )
+    return _svg(f"t chart, days between cases: {harm['title']}", parts)
 
 
 def funnel_chart(measure: Mapping[str, Any]) -> Markup:
@@ -152,9 +185,10 @@ def funnel_chart(measure: Mapping[str, Any]) -> Markup:
         parts.append(_mark(*at, g["beyond"] is not None, _point_title(g["group"], g)))
         anchor, dx = ("end", -8) if at[0] > WIDTH - 2 * _LABEL else ("start", 8)
         spot = (at[0] + dx, at[1] - 6)
-        while any(abs(spot[0] - other[0]) < _LABEL and abs(spot[1] - other[1]) < _LINE for other in labels):
-            spot = (spot[0], spot[1] + _LINE)
-        labels.append(spot)
+        left = spot[0] - _LABEL if anchor == "end" else spot[0]
+        while any(abs(left - other[0]) < _LABEL and abs(spot[1] - other[1]) < _LINE for other in labels):
+            spot = (spot[0], spot[1] - _LINE)
+        labels.append((left, spot[1]))
         parts.append(
             f'<text class="t small" x="{spot[0]}" y="{spot[1]}" text-anchor="{anchor}">{escape(g["group"])}</text>'
         )

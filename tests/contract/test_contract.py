@@ -152,6 +152,7 @@ _TOO_LONG = {
     ("/try", "text/html"),
     ("/v1/rules", "application/json"),
     ("/v1/rules", "text/html"),
+    ("/v1/rules/{rule}", "text/html"),
     ("/v1/profiles", "application/json"),
     ("/v1/facts", "application/json"),
     ("/v1/formats", "application/json"),

@@ -111,6 +111,7 @@ def served(server: HTTPServer) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
+    pipeline()  # takes longer than a browser waits where other work is under way
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     yield from served(server)
 

@@ -102,13 +102,29 @@ def test_a_run_chart_marks_what_the_rules_mark(year: dict[str, Any]) -> None:
     measure = next(m for m in year["measures"] if m["id"] == "RR-1001")
     figure = root.by_id("chart-RR-1001")
     trend = measure["trend"]
-    marked = {*trend["run"]["shift"], *trend["run"]["trend"]} | {
+    marked = {n for row in (*trend["run"]["shift"], *trend["run"]["trend"]) for n in row} | {
         n for n, p in enumerate(trend["points"]) if p["beyond"]
     }
     assert len(figure.by_tag("rect")) == len(marked)
     assert len(figure.by_tag("circle")) == len(trend["points"]) - len(marked)
     assert len(figure.by_class("changed")) == 1
     assert "Line 1: 2031-10-01, a <new> form." in root.text()
+
+
+def test_a_t_chart_has_a_mark_for_every_time_between_cases(year: dict[str, Any]) -> None:
+    between = {"days": [3, 9, 400, 5], "since": 2, "center": 8.0, "lower": 0.5, "upper": 90.0, "beyond": [2]}
+    first = {**year["harm"][0], "title": "<Harm>", "cases": 5, "between": between}
+    root = tree(measures_page.render({**year, "harm": [first, *year["harm"][1:]]}))
+    (chart,) = [e for e in root.by_tag("svg") if e.attributes["aria-label"] == "t chart, days between cases: <Harm>"]
+    assert [(e.tag, e.by_tag("title")[0].text()) for e in chart.walk() if e.tag in ("rect", "circle")] == [
+        ("circle", "3 days"), ("circle", "9 days"), ("rect", "400 days"), ("circle", "5 days"),
+    ]  # fmt: skip
+    heights = {
+        e.by_tag("title")[0].text(): float(e.attributes.get("cy", e.attributes.get("y", "0")))
+        for e in chart.walk()
+        if e.tag in ("rect", "circle")
+    }
+    assert heights["400 days"] < heights["9 days"] < heights["5 days"] < heights["3 days"]
 
 
 def test_ways_to_rules_and_to_charts(document: dict[str, Any]) -> None:
