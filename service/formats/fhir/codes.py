@@ -528,7 +528,11 @@ ANSWERING_DRUGS = Table(
         "norepinephrine": "vasopressor",
         "phenylephrine": "vasopressor",
         "vasopressin": "vasopressor",
+        "magnesium sulfate": "magnesium",
     }
+    | dict.fromkeys(
+        ("albuterol", "albuterol / ipratropium", "ipratropium", "levalbuterol", "terbutaline"), "bronchodilator"
+    )
     | dict.fromkeys(
         ("adenosine", "amiodarone", "atropine", "diltiazem", "lidocaine", "labetalol", "metoprolol"),
         "drug_for_adverse_effect",
@@ -541,11 +545,9 @@ ASIDE_DRUGS = Table(
     dict.fromkeys(
         (
             "acetaminophen",
-            "albuterol",
             "aspirin",
             "dexamethasone",
             "ibuprofen",
-            "ipratropium",
             "nitroglycerin",
             "ondansetron",
         ),
