@@ -13,6 +13,7 @@ import pytest
 from werkzeug.serving import WSGIRequestHandler, make_server
 
 from service.app import create_app
+from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import measures as measures_page
 from service.pages import review as review_page
@@ -20,14 +21,14 @@ from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
 from service.settings import Settings
 from tests.support.browser import needs_browser, running, violations
-from tests.support.pages import DEMOS, FORMATS, demo_page, formats, measures_of_lines, rulebook, start
+from tests.support.pages import DEMOS, FORMATS, demo_page, facts, formats, measures_of_lines, rulebook, start
 from tests.support.pipeline import demo, pipeline
 
 pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
-LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "formats", "measures", *REVIEWS)
+LARGE = ("rulebook", "facts", "everything-wrong")
+PAGES = ("start", "start-refused", "rulebook", "facts", "formats", "measures", *REVIEWS)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 
@@ -42,6 +43,8 @@ def content(name: str) -> tuple[bytes, str] | None:
         ), start_page.POLICY
     if name == "formats":
         return formats(), formats_page.POLICY
+    if name == "facts":
+        return facts(), facts_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
     if name == "measures":

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 
 from service.api.formats import examples
 from service.batch import measures
+from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import measures as measures_page
 from service.pages import review as review_page
@@ -154,6 +155,12 @@ def demo_page(name: str) -> bytes:
 def rulebook() -> bytes:
     """The page of the rulebook."""
     return rulebook_page.render(pipeline().rulebook)
+
+
+@functools.cache
+def facts() -> bytes:
+    """The page of facts."""
+    return facts_page.render(pipeline().rulebook)
 
 
 @functools.cache
