@@ -7,6 +7,8 @@ import os
 import sys
 from collections.abc import Sequence
 
+import shtab
+
 from service import __version__
 from service.commands import (
     batch,
@@ -49,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Every setting can also be given as RESTRAINT_REVIEW_<NAME> in the environment.",
     )
     parser.add_argument("--version", action="version", version=__version__)
+    shtab.add_argument_to(parser, help="print a script that completes commands and options with the Tab key")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     for command in (serve, demo, check, onboard, batch, measures, compare, convert, narrative, keys, rules, profiles):
         command.register(commands)

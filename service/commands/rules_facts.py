@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import argparse
 import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.settings import read_settings
 
 from . import loading, screen
 from .exit_status import OK, failed
-
-if TYPE_CHECKING:
-    from service.rulebook.vocabulary import Attribute
 
 
 def register(commands: Any) -> None:
@@ -36,17 +33,6 @@ def _run(arguments: argparse.Namespace) -> int:
     print("missing, recorded and declined may be asked of what is marked *.")
     for attribute in kind.attributes.values():
         mark = "*" if attribute.from_record else " "
-        line = f"{mark} {attribute.name}: {meaning(attribute)}"
+        line = f"{mark} {attribute.name}: {attribute.meaning}"
         print(textwrap.fill(line, screen.width(), subsequent_indent="      "))
     return OK
-
-
-def meaning(attribute: Attribute) -> str:
-    """What an attribute says, in words: when it is true, which words it has, or in which unit it counts."""
-    if attribute.type == "bool" and attribute.from_record:
-        return f"{attribute.label}, as charted; of a time, a text or an id only whether there is one"
-    if attribute.type == "bool":
-        return f"true when {attribute.label}"
-    if attribute.type == "enum":
-        return f"{attribute.label}; one of {', '.join(sorted(attribute.values))}"
-    return f"{attribute.label}, in {attribute.unit}" if attribute.unit else attribute.label

@@ -92,6 +92,8 @@ ACTIONS = (
     "cpr",
     "defibrillation",
     "pacing",
+    "bronchodilator",
+    "magnesium",
     "drug_for_adverse_effect",
     "other",
 )

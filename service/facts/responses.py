@@ -24,8 +24,11 @@ from .timeline import LATE, ROUNDING, Timeline, own_limb
 RESPONSE = 300
 RECHECK = 300
 #: Seconds to the answer where 5 min do not fit the danger: cooling goes on once the patient is secured, and well inside
-#: the half hour that guidelines on heat stroke name. It runs from control where the reading stands before it.
-_ANSWER_WITHIN = {"temperature_high": 900}
+#: the half hour that guidelines on heat stroke name.
+#: Sugar needs a line in a patient who fights, or the kit for an injection: 8 min, common practice, no source.
+_ANSWER_WITHIN = {"temperature_high": 900, "glucose_low": 480}
+#: Dangers whose answer runs from control where the reading stands before it.
+_FROM_CONTROL = frozenset({"temperature_high"})
 #: Seconds from the answer to the next look: sugar and glucagon take a quarter of an hour to show.
 _RECHECK_WITHIN = {"glucose_low": 900, "temperature_high": 900}
 #: Dangers that assisted breathing itself answers while it goes on.
@@ -34,6 +37,10 @@ ASSISTED = ("rr_low",)
 _OXYGEN = frozenset({"oxygen_given"})
 _AIRWAY = frozenset({"airway_opened", "airway_device", "suction", "turned_to_side", "head_raised"})
 _SUGAR = frozenset({"dextrose", "glucagon", "oral_sugar"})
+#: They widen the airways, common practice; they do not breathe for anybody, nor undo what a sedative does.
+_WIDENING = frozenset({"bronchodilator", "magnesium"})
+#: Magnesium is given for a rhythm and for a seizure too.
+_DRUGS = frozenset({"drug_for_adverse_effect", "magnesium"})
 _BREATHING = _OXYGEN | _AIRWAY | {"ventilated", "stimulated", "reversal_given"}
 #: Oxygen and a raised head do not breathe for anybody.
 _BREATHE_FOR = (_AIRWAY - {"head_raised"}) | {"ventilated", "stimulated", "reversal_given"}
@@ -42,13 +49,13 @@ _HEART = frozenset({"cpr", "defibrillation", "pacing"})
 _PRESSURE = frozenset({"fluid", "posture_changed", "vasopressor"})
 _LOOSENING = frozenset({"loosened", "moved", "removed", "restraints_removed"})
 _CLEARING = frozenset({"suction", "turned_to_side", "face_cover_removed", "removed", "restraints_removed"})
-_ANY = _BREATHING | _PRESSURE | _HEART | {"drug_for_adverse_effect"}
+_ANY = _BREATHING | _PRESSURE | _HEART | _DRUGS
 
 #: Code of an event -> the actions that answer it (domain table of responses; the wider ones are common practice).
 ANSWERS: dict[str, frozenset[str]] = {
-    "spo2_low": _BREATHING,
+    "spo2_low": _BREATHING | _WIDENING,
     "rr_low": _BREATHING,
-    "rr_high": _BREATHING,
+    "rr_high": _BREATHING | _WIDENING,
     "etco2_high": _BREATHING,
     "etco2_low": _BREATHING,
     "etco2_rise": _BREATHING,
@@ -57,13 +64,13 @@ ANSWERS: dict[str, frozenset[str]] = {
     "airway_blocked": _BREATHE_FOR,
     "apnoea": _BREATHE_FOR | {"cpr"},
     "laryngospasm": _BREATHE_FOR,
-    "breathing_complaint": _BREATHING | _FREEING,
+    "breathing_complaint": _BREATHING | _FREEING | _WIDENING,
     "suddenly_quiet": _ANY,
     "stopped_struggling": _ANY,
     "oversedation": _BREATHING,
     "reduced_consciousness": _BREATHING | _SUGAR,
     "gcs_low": _ANY | _SUGAR,
-    "seizure": _BREATHING | _SUGAR | {"drug_for_adverse_effect"},
+    "seizure": _BREATHING | _SUGAR | _DRUGS,
     "sbp_low": _PRESSURE,
     "hr_high": _ANY,
     "hr_low": _ANY,
@@ -74,15 +81,15 @@ ANSWERS: dict[str, frozenset[str]] = {
     "limb_circulation": _LOOSENING,
     "limb_altered": _LOOSENING,
     "waveform_abnormal": _BREATHING | {"cpr"},
-    "ventricular_tachycardia": _HEART | {"drug_for_adverse_effect"},
-    "spo2_fall": _BREATHING,
+    "ventricular_tachycardia": _HEART | _DRUGS,
+    "spo2_fall": _BREATHING | _WIDENING,
     "etco2_fall": _ANY,
     "sbp_fall": _PRESSURE,
     "gcs_fall": _ANY | _SUGAR,
-    "breathing_labored": _BREATHING | _FREEING,
+    "breathing_labored": _BREATHING | _FREEING | _WIDENING,
     "breathing_shallow": _BREATHING | _FREEING,
     "airway_partly_blocked": _BREATHING,
-    "harm": _ANY | _CLEARING,
+    "harm": _ANY | _CLEARING | _WIDENING,
     "limb_complaint": _LOOSENING,
     "vomiting": _CLEARING,
     "bleeding": _CLEARING,
@@ -278,7 +285,7 @@ class Responses:
         found = self.of(code, limb)
         at = bisect_left(found, time, key=lambda answer: answer.time)
         control = self._line.control
-        late = control is not None and code in _ANSWER_WITHIN and control > time
+        late = control is not None and code in _FROM_CONTROL and control > time
         start = control if late and control is not None else time
         out = []
         for answer in found[at:]:

@@ -27,10 +27,18 @@ LISTED: Meanings = (
         cpr="89666000 429283006",
         defibrillation="450661000124102 426220008",
         pacing="18590009",
-        other="128968000 182705007 56251003",
+        other="128968000 182705007",
     )
-    # "Cardioversion" is a shock in step with the heart; "hypoglycemia management" does not say which sugar.
-    | meanings("action", near=True, defibrillation="250980009", dextrose="386328006", posture_changed="225287004")
+    # "Cardioversion" is a shock in step with the heart; "hypoglycemia management" does not say which sugar, and
+    # "nebulizer therapy" not which drug.
+    | meanings(
+        "action",
+        near=True,
+        defibrillation="250980009",
+        dextrose="386328006",
+        posture_changed="225287004",
+        bronchodilator="56251003",
+    )
     | meanings(
         "monitor",
         capnography="284029005 425543005",

@@ -40,11 +40,13 @@ LISTED: Meanings = (
         dextrose="1795477 260258 237653 4850",
         glucagon="4832",
         reversal_given="7242",
+        bronchodilator="435 214199 7213 237159 10368",
+        magnesium="6585",
         # For a rhythm, the salts of the blood, or too much saliva.
-        drug_for_adverse_effect="296 703 1223 1901 1908 3443 6387 6585 6918 6185 36676",
+        drug_for_adverse_effect="296 703 1223 1901 1908 3443 6387 6918 6185 36676",
     )
     | aside("for pain or fever", "161 35827")
-    | aside("for the airways; the record has no word for it", "435 214199 7213 237159 10368 3264 6902")
+    | aside("against swelling; it works after hours", "3264 6902")
     | aside("for the heart or high blood pressure", "1191 4603 4917 5224 7396")
     | aside("against infection", "2193 11124")
     | aside("against nausea", "26225")

@@ -174,6 +174,9 @@ class RuleTexts:
 
 #: Lists of words of the vocabulary -> the part of a rule that holds one of them.
 _WORDS = {"phases": "phase", "concerns": "concern", "categories": "category", "handlers": "handled_by", "dues": "due"}
+#: The parts that are a text, and those that are a list of texts.
+_TEXTS = ("title", "message", "message_many", "tell_now", "remediation", "why")
+_LISTS_OF_TEXTS = ("requires", "answers", "known_limits")
 #: The most characters of a text that is told.
 _LONGEST = {"message": 240, "message_many": 240, "tell_now": 240}
 
@@ -195,6 +198,7 @@ def read_rule(
     unknown = [key for key in data if key not in ORDER]
     need(not unknown, f"unknown: {', '.join(unknown)}")
     need(list(data) == [key for key in ORDER if key in data], "keys in the order of rules/README.md")
+    _only_texts(data)
     need(_ID.fullmatch(str(data["id"])), "id: RR- and four digits")
     name = str(data["name"])
     need(_NAME.fullmatch(name) and not FORBIDDEN_NAMES.search(name), "name: kebab-case, names the problem")
@@ -243,6 +247,17 @@ def read_rule(
         sources=found, raw=data,
     )  # fmt: skip
     return rule, texts
+
+
+def _only_texts(data: Mapping[str, Any]) -> None:
+    """YAML reads a text with a colon and a space in it as a mapping, unless it stands in quotes."""
+    for part in _TEXTS:
+        need(isinstance(data.get(part, ""), str), f"{part}: a text; one with a colon in it stands in quotes")
+    for part in _LISTS_OF_TEXTS:
+        listed = data.get(part, [])
+        need(isinstance(listed, list), f"{part}: a list of texts")
+        for place, text in enumerate(listed, 1):
+            need(isinstance(text, str), f"{part}, entry {place}: a text; one with a colon in it stands in quotes")
 
 
 def _severity(data: Mapping[str, Any], vocabulary: Vocabulary) -> None:

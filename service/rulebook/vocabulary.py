@@ -52,6 +52,17 @@ class Attribute:
     from_record: bool
     inputs: tuple[str, ...] = ()
 
+    @property
+    def meaning(self) -> str:
+        """What it says, in words: when it is true, which words it has, or in which unit it counts."""
+        if self.type == "bool" and self.from_record:
+            return f"{self.label}, as charted; of a time, a text or an id only whether there is one"
+        if self.type == "bool":
+            return f"true when {self.label}"
+        if self.type == "enum":
+            return f"{self.label}; one of {', '.join(sorted(self.values))}"
+        return f"{self.label}, in {self.unit}" if self.unit else self.label
+
 
 @dataclass(frozen=True, slots=True)
 class FactKind:

@@ -155,6 +155,7 @@ _TOO_LONG = {
     ("/v1/rules/{rule}", "text/html"),
     ("/v1/profiles", "application/json"),
     ("/v1/facts", "application/json"),
+    ("/v1/facts", "text/html"),
     ("/v1/formats", "application/json"),
     ("/v1/formats", "text/html"),
     ("/openapi.yaml", "application/yaml"),
@@ -259,3 +260,8 @@ def test_marks_of_absence_come_first() -> None:
 
     walk({name: Contract().document["components"]["schemas"][name] for name in episode_schema()})
     assert walked > 300
+
+
+def test_the_contract_names_every_form_of_what_is_missing() -> None:
+    missing = Contract().document["components"]["schemas"]["Place"]["properties"]["missing"]["description"]
+    assert "`/-`" in missing and "`/monitoring/vitals/-/etco2_mmhg`" in missing

@@ -97,6 +97,12 @@ def test_another_quantity_is_no_recheck() -> None:
         ({"glucose_reading": "low"}, "glucose_low", "oral_sugar", "oxygen_given"),
         ({"temperature_c": 40.5}, "temperature_high", "cooling", "warming"),
         ({"temperature_c": 34.0}, "temperature_low", "warming", "cooling"),
+        ({"spo2": 85}, "spo2_low", "bronchodilator", "vasopressor"),
+        ({"spo2": 85}, "spo2_low", "magnesium", "drug_for_adverse_effect"),
+        # Nobody breathes by it: what a sedative does to breathing is not undone.
+        ({"rr": 6}, "rr_low", "reversal_given", "bronchodilator"),
+        ({"etco2_mmhg": 55}, "etco2_high", "ventilated", "bronchodilator"),
+        ({"hr": 30}, "hr_low", "magnesium", "bronchodilator"),
     ],
 )
 def test_what_counts_as_a_response(signs: dict[str, Any], code: str, right: str, wrong: str) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
 
 from service.facts.fact import Fact
 from service.pipeline import Pipeline
+from service.wording.words import word
 from tests.support.absences import OPTIONAL_PATHS, left_out, not_collected
 from tests.support.episodes import act, check, clock, dose, exemplary, full, limb, sheet, small, vital
 
@@ -115,3 +117,12 @@ def test_every_attribute_has_a_value_or_a_state(pipeline: Pipeline) -> None:
         for fact in sheet(exemplary()).facts:
             if fact.kind == kind:
                 assert shared <= set(fact.values) | set(fact.states), (kind, fact.key)
+
+
+def test_events_are_called_what_people_call_them(pipeline: Pipeline) -> None:
+    """No member name of the record stands in a message: GCS, SpO2, EtCO2 and pressure are written as on a chart."""
+    codes = pipeline.rulebook.vocabulary.kinds["event"].attributes["code"].values
+    said = {code: word(code) for code in codes}
+    wrong = re.compile(r"\b(gcs|spo2|etco2|sbp|dbp|hr|rr|ecg)\b")
+    assert not {code: text for code, text in said.items() if wrong.search(text)}
+    assert (said["gcs_fall"], said["gcs_low"], said["etco2_fall"]) == ("fall of GCS", "low GCS", "fall of EtCO2")

@@ -95,6 +95,41 @@ def test_fluid_and_vasopressors_answer_low_pressure_and_are_no_sedatives(drug: s
     assert "RR-1382" in _critical(_chart())
 
 
+@pytest.mark.parametrize("drug", ["435", "214199", "7213", "237159", "10368", "6585"])
+def test_what_widens_the_airways_answers_low_oxygen_and_never_slow_breathing(drug: str) -> None:
+    given = xml.el(
+        "eMedications.MedicationGroup",
+        xml.el("eMedications.01", xml.at("18:06")),
+        xml.el("eMedications.03", drug, CodeType="9924003"),
+    )
+    assert {"RR-1360", "RR-1367"} <= _critical(_chart())
+    for chart in (
+        _chart(eMedications=given),
+        _fhir(
+            fhir.sign("59408-5", 86, "%"),
+            fhir.sign("9279-1", 8, "/min"),
+            {
+                "resourceType": "MedicationAdministration",
+                "status": "completed",
+                "medicationCodeableConcept": fhir.concept(fhir.RXNORM, drug),
+                "effectiveDateTime": fhir.at("18:06"),
+            },
+        ),
+    ):
+        assert "RR-1360" not in _critical(chart) and "RR-1367" in _critical(chart)
+
+
+@pytest.mark.parametrize("text", ["Albuterol", "ipratropium", "Terbutaline", "magnesium sulfate"])
+def test_they_are_known_by_name_too(text: str) -> None:
+    given = {
+        "resourceType": "MedicationAdministration",
+        "status": "completed",
+        "medicationCodeableConcept": {"text": text},
+        "effectiveDateTime": fhir.at("18:06"),
+    }
+    assert "RR-1360" not in _critical(_fhir(fhir.sign("59408-5", 86, "%"), given))
+
+
 def test_cooling_answers_a_high_temperature() -> None:
     hot = xml.vital(xml.el("eVitals.TemperatureGroup", xml.el("eVitals.24", "40.6")), clock="18:05")
     acted = xml.procedure() + xml.procedure("431774007", "18:07")

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
+from service.formats.fhir.profile import BASE
 from tests.support.fhir import (
     RXNORM,
     SNOMED,
@@ -46,6 +49,44 @@ def test_times_of_the_run() -> None:
         "transported": True,
     }
     assert episode["handover"] == {"time": at("18:31")}
+
+
+def ended(disposition: Resource, *more: Resource) -> Any:
+    encounter = {"resourceType": "Encounter", "id": "run", "hospitalization": {"dischargeDisposition": disposition}}
+    return told(encounter, *more).get("transport")
+
+
+DISCHARGE = "http://terminology.hl7.org/CodeSystem/discharge-disposition"
+HOW = f"{BASE}/CodeSystem/transport.ended.how"
+
+
+@pytest.mark.parametrize(
+    ("disposition", "how"),
+    [
+        (concept(DISCHARGE, "aadvice"), "refused"),
+        (concept(DISCHARGE, "exp"), "died"),
+        ({"text": "Released to law enforcement"}, "released_to_law_enforcement"),
+        (concept(HOW, "released_to_guardian"), "released_to_guardian"),
+    ],
+)
+def test_how_care_ended_without_transfer(disposition: Resource, how: str) -> None:
+    assert ended(disposition) == {"ended": {"how": how}}
+
+
+@pytest.mark.parametrize("disposition", [concept(DISCHARGE, "hosp"), {"text": "To be seen tomorrow"}, {}])
+def test_any_other_disposition_is_no_end_without_transfer(disposition: Resource) -> None:
+    assert ended(disposition) is None
+
+
+def test_a_disposition_against_our_own_extension_is_told() -> None:
+    parts = [{"url": "ended", "extension": [{"url": "how", "valueCode": "refused"}]}]
+    encounter = {
+        "resourceType": "Encounter",
+        "hospitalization": {"dischargeDisposition": concept(DISCHARGE, "exp")},
+        "extension": [{"url": f"{BASE}/StructureDefinition/transport", "extension": parts}],
+    }
+    assert told(encounter)["transport"] == {"ended": {"how": "refused"}}
+    assert noticed(encounter) == ["conflict"]
 
 
 def test_conditions_allergies_and_injuries() -> None:

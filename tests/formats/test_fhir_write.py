@@ -45,6 +45,19 @@ def test_every_demo_episode_comes_back_as_it_was(name: str) -> None:
     valid(document)
 
 
+@pytest.mark.parametrize("how", ["refused", "released_to_law_enforcement", "released_to_guardian", "died", "other"])
+def test_the_end_of_care_stands_where_other_systems_look_for_it(how: str) -> None:
+    document = small() | {"transport": {"ended": {"how": how, "time": "2031-04-12T18:40:00-06:00"}}}
+    before, after, written = there_and_back(document)
+    assert after == before
+    valid(written)
+    encounter = next(e["resource"] for e in written["entry"] if e["resource"]["resourceType"] == "Encounter")
+    (told,) = encounter["hospitalization"]["dischargeDisposition"]["coding"]
+    standard = {"refused": "aadvice", "died": "exp"}
+    assert told["code"] == standard.get(how, how)
+    assert ("terminology.hl7.org" in told["system"]) is (how in standard)
+
+
 @pytest.mark.parametrize("name", demo_names())
 def test_every_demo_episode_gives_the_same_findings(name: str) -> None:
     """All of them: the profile leaves nothing out that a rule asks for, so the list of exceptions is empty.

@@ -15,6 +15,7 @@ from werkzeug.serving import WSGIRequestHandler, make_server
 
 from service.api.formats import examples
 from service.app import create_app
+from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import html
 from service.pages import measures as measures_page
@@ -30,6 +31,7 @@ from tests.support.pages import (
     FORMATS,
     demo_page,
     demo_whole_page,
+    facts,
     formats,
     measures_of_lines,
     review_of,
@@ -42,8 +44,8 @@ from tests.support.pipeline import demo, pipeline
 pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
-LARGE = ("rulebook", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "rule", "formats", "formats-section", "measures", "worklist", *REVIEWS)
+LARGE = ("rulebook", "facts", "everything-wrong")
+PAGES = ("start", "start-refused", "rulebook", "rule", "facts", "formats", "formats-section", "measures", "worklist", *REVIEWS)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 
@@ -58,6 +60,8 @@ def content(name: str) -> tuple[bytes, str] | None:
         ), start_page.POLICY
     if name == "formats":
         return formats(), formats_page.POLICY
+    if name == "facts":
+        return facts(), facts_page.POLICY
     if name == "rulebook":
         return rulebook(), rulebook_page.POLICY
     if name == "rule":

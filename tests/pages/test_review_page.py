@@ -25,6 +25,7 @@ from tests.support.pages import (
     demo_page,
     demo_review,
     demo_whole_page,
+    facts,
     findings_of,
     formats,
     review_of,
@@ -42,11 +43,11 @@ CANARY = "zq7canary"
 #: Where the pages that are no answer to a chart lead.
 #: And where a finding leads to its rule.
 RULE = re.compile(r"/v1/rules/RR-[0-9]{4}")
-PAGES = ("/", "/v1/rules", "/v1/formats", "/openapi.yaml")
+PAGES = ("/", "/v1/rules", "/v1/facts", "/v1/formats", "/openapi.yaml")
 
 
 def every_page() -> list[tuple[str, bytes]]:
-    others = [("rulebook", rulebook()), ("formats", formats()), ("start", start())]
+    others = [("rulebook", rulebook()), ("facts", facts()), ("formats", formats()), ("start", start())]
     return [*((name, demo_page(name)) for name in demo_names()), *others]
 
 
@@ -287,8 +288,9 @@ def test_a_page_holds_itself_to_its_policy(name: str, body: bytes) -> None:
         assert not [a for a in element.attributes if a.startswith("on")]
         assert "src" not in element.attributes
         target = element.attributes.get("href", "#")
-        home = target.partition("?section=")[0] if name == "formats" else target[: len("/v1/rules")]
-        known = name in ("start", "formats", "rulebook") and {target, home} & set(PAGES)
+        home = target.partition("?section=")[0] if name == "formats" else target.partition("#")[0]
+        home = home if home in PAGES else target[: len("/v1/rules")]
+        known = name in ("start", "formats", "rulebook", "facts") and {target, home} & set(PAGES)
         assert target.startswith("#") or known or RULE.fullmatch(target), target
         if target.startswith("#") and target != "#":
             root.by_id(target[1:])

@@ -6,7 +6,7 @@ import re
 
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
-from tests.support.pages import DEMOS, FORMATS, rulebook, start, tree
+from tests.support.pages import DEMOS, FORMATS, facts, rulebook, start, tree
 from tests.support.pipeline import pipeline
 
 
@@ -128,3 +128,30 @@ def test_a_refusal_is_shown_and_escaped() -> None:
     for said in ("The body is no episode.", "Not a number.", "/patient/<b>"):
         assert said in alarm.text()
     assert not alarm.by_tag("b")
+
+
+def test_the_page_of_facts_says_when_each_is_true_and_which_rules_ask_it() -> None:
+    root, book = tree(facts()), pipeline().rulebook
+    for kind in book.vocabulary.kinds.values():
+        rows = {
+            row.by_tag("th")[0].text().split()[0]: row
+            for at in (kind.name, "every-kind")
+            for row in root.by_id(f"facts-{at}").by_tag("tr")[1:]
+        }
+        assert set(kind.attributes) <= set(rows)
+    unanswered = next(
+        row
+        for row in root.by_id("facts-event").by_tag("tr")[1:]
+        if row.by_tag("th")[0].text().split() == ["unanswered"]
+    )
+    assert "True when " in unanswered.text()
+    links = {a.attributes["href"] for a in unanswered.by_tag("a")}
+    asking = {r.id for r in book.rules if r.about == "event" and "'unanswered'" in str(r.raw["fails_when"])}
+    assert asking and {f"/v1/rules#{rule}" for rule in asking} <= links
+    # Every link leads to a rule of the page of the rulebook.
+    rules = tree(rulebook())
+    for rule in {a.attributes["href"].partition("#")[2] for a in root.by_id("main").by_tag("a")} & {
+        r.id for r in book.rules
+    }:
+        rules.by_id(rule)
+    assert "/v1/facts" in {a.attributes["href"] for a in rules.by_tag("a")}

@@ -1,7 +1,7 @@
 """Readings that are critical at any time: without a response critical, without a recheck warning, with both info.
 
 The limits are those of the sources named in test_vectors.py; the steps are
-this project's own (5 min each, 15 min to cooling, and 60 s for whole minutes).
+this project's own (5 min each, 8 min to sugar, 15 min to cooling, and 60 s for whole minutes).
 Beside each danger that review looks at, its author is asked once what was done.
 """
 
@@ -39,8 +39,8 @@ BESIDE = {
 }
 #: Review looks at every ventilation by mask and every serious effect that is charted, whatever was done.
 LOOKED_AT_ALWAYS = ("RR-1352", "RR-1238")
-#: Minute at which an answer is too late: 5 min and 60 s are over, 15 min and 60 s for cooling.
-TOO_LATE = dict.fromkeys(CRITICAL, 35) | {"temperature of 40.0": 45}
+#: Minute at which an answer is too late: 5 min and 60 s are over, 8 min and 60 s for sugar, 15 min and 60 s for cooling.
+TOO_LATE = dict.fromkeys(CRITICAL, 35) | {"glucose of 60": 38, "temperature of 40.0": 45}
 
 
 def acted(document: Document, action: str, minute: float) -> Document:
@@ -112,6 +112,13 @@ def test_a_response_that_came_too_late_or_was_another(pipeline: Pipeline, name: 
         acted(read_again(signs), "defibrillation", 29),
     ):
         assert f"{rule} critical" in above_info(pipeline, document)
+
+
+@pytest.mark.parametrize("minute", [34, 36, 37])
+def test_sugar_in_the_eight_minutes_after_the_reading_is_an_answer(pipeline: Pipeline, minute: int) -> None:
+    """A line or the kit has to be at hand first; the minute more is for whole minutes."""
+    signs, action, (rule, _, _) = CRITICAL["glucose of 60"]
+    assert f"{rule} critical" not in above_info(pipeline, acted(read_again(signs), action, minute))
 
 
 LESSER = [

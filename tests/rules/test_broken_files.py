@@ -122,3 +122,29 @@ def test_a_profile_of_an_agency(tmp_path: Path, text: str, said: str) -> None:
 def test_yaml_that_is_refused(text: str, said: str) -> None:
     with pytest.raises(strict_yaml.YamlError, match=said):
         strict_yaml.loads(text, "file")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            "  - A meter reading of Low counts as 0.",
+            "  - A meter reading: Low counts as 0.",
+            "known_limits, entry 2: a text; one with a colon in it stands in quotes",
+        ),
+        ("answers: [G-02, G-03]", "answers: G-02", "answers: a list of texts"),
+        ("answers: [G-02, G-03]", "answers: [G-02, {G-03: x}]", "answers, entry 2: a text"),
+        ("title: Very low blood glucose with no response charted", "title: {Very low: x}", "title: a text"),
+    ],
+)
+def test_a_colon_that_makes_a_mapping_of_a_text(tmp_path: Path, old: str, new: str, said: str) -> None:
+    rules = tmp_path / "rules"
+    shutil.copytree(rules_directory(), rules)
+    (path,) = rules.glob("monitoring/RR-1388-*.yaml")
+    written = path.read_text("utf-8")
+    assert old in written
+    path.write_text(written.replace(old, new), "utf-8")
+    with pytest.raises(RulebookError) as fault:
+        load_rulebook(rules)
+    (line,) = fault.value.lines
+    assert path.name in line and said in line

@@ -10,6 +10,7 @@ from typing import Any
 
 from service.api.formats import examples
 from service.batch import lines, measures, tables, worklist
+from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import measures as measures_page
 from service.pages import review as review_page
@@ -148,6 +149,12 @@ def demo_whole_page(name: str) -> bytes:
 def rulebook() -> bytes:
     """The page of the rulebook."""
     return rulebook_page.render(pipeline().rulebook)
+
+
+@functools.cache
+def facts() -> bytes:
+    """The page of facts."""
+    return facts_page.render(pipeline().rulebook)
 
 
 @functools.cache

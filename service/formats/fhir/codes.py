@@ -25,6 +25,7 @@ UCUM = "http://unitsofmeasure.org"
 CONDITION_CATEGORY = "http://terminology.hl7.org/CodeSystem/condition-category"
 ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
 NCIT = "http://ncithesaurus-stage.nci.nih.gov"
+DISCHARGE = "http://terminology.hl7.org/CodeSystem/discharge-disposition"
 ABSENT_REASON = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 
@@ -527,7 +528,11 @@ ANSWERING_DRUGS = Table(
         "norepinephrine": "vasopressor",
         "phenylephrine": "vasopressor",
         "vasopressin": "vasopressor",
+        "magnesium sulfate": "magnesium",
     }
+    | dict.fromkeys(
+        ("albuterol", "albuterol / ipratropium", "ipratropium", "levalbuterol", "terbutaline"), "bronchodilator"
+    )
     | dict.fromkeys(
         ("adenosine", "amiodarone", "atropine", "diltiazem", "lidocaine", "labetalol", "metoprolol"),
         "drug_for_adverse_effect",
@@ -540,11 +545,9 @@ ASIDE_DRUGS = Table(
     dict.fromkeys(
         (
             "acetaminophen",
-            "albuterol",
             "aspirin",
             "dexamethasone",
             "ibuprofen",
-            "ipratropium",
             "nitroglycerin",
             "ondansetron",
         ),
@@ -572,6 +575,17 @@ LEVELS = Table(
 )
 #: Levels whose bearer works for an ambulance service when charted as a function in a run.
 EMS_LEVELS = frozenset({"emr", "emt", "aemt", "paramedic"})
+
+#: How care ended without transfer, where the Encounter says so; every other disposition is a way of being handed on.
+DISPOSITIONS = Table(
+    _rows(DISCHARGE, MEMORY, [("aadvice", "refused"), ("exp", "died")]),
+    {
+        "against medical advice": "refused",
+        "left against medical advice": "refused",
+        "refused transport": "refused",
+        "released to law enforcement": "released_to_law_enforcement",
+    },
+)
 
 #: Devices on limbs and of law enforcement, by plain words: no code of any system is confirmed for them.
 LIMB_DEVICES = {

@@ -60,6 +60,19 @@ def finish_patient(chart: Chart, el: El) -> None:
     chart.set_part(chart.section("injuries", el), "death", death)
 
 
+def finish_encounter(chart: Chart, el: El) -> None:
+    """Set how care ended without transfer, where the disposition of the Encounter says so."""
+    concept = el.get("hospitalization").get("dischargeDisposition")
+    how = own_word(concept, "transport.ended.how") or look(concept, codes.DISPOSITIONS)
+    if how is None:
+        return
+    transport, ended = chart.section("transport", el), Found(record.EndOfCare, concept)
+    stated = transport.data.get("ended")
+    # Our own extension says the same and more.
+    if (type(stated) is not dict or stated.get("how") != how) and chart.set_value(ended, "how", how, concept):
+        chart.set_part(transport, "ended", ended)
+
+
 def set_contact(chart: Chart, el: El, contacted: bool, when: El) -> None:
     """Set a contact with medical direction, unless there is one already."""
     contact = Found(record.MedicalDirection, el)

@@ -31,7 +31,7 @@ from service.episode.declaration import Node
 from service.episode.moment import Moment
 from service.episode.words import SIDES
 
-from .codes import LOINC, SNOMED, Row, Table
+from .codes import DISPOSITIONS, LOINC, SNOMED, Row, Table
 
 #: Only a name: nothing is ever fetched from it (top-level domain of RFC 2606).
 BASE = "https://restraint-review.example/fhir"
@@ -215,6 +215,15 @@ def encode(name: str, kind: declaration.Kind, value: Any) -> list[Extension]:
         case declaration.Part():
             return [{"url": name, "extension": encode_members(value) or [{"url": "given", "valueBoolean": True}]}]
     raise TypeError(type(kind).__name__)
+
+
+def disposition(how: str | Absent) -> dict[str, Any]:
+    """The elements of an Encounter that say how care ended without transfer; none where the record does not."""
+    if isinstance(how, Absent):
+        return {}
+    row = DISPOSITIONS.code_of(how)
+    told = {"system": row.system, "code": row.code} if row else coding("transport.ended.how", how)
+    return {"hospitalization": {"dischargeDisposition": {"coding": [told]}}}
 
 
 def encode_members(node: Node, skip: frozenset[str] = frozenset()) -> list[Extension]:

@@ -25,6 +25,7 @@ from service.problems import ProblemItem, Rejected
 from .carried import left
 from .chart import Chart, Found
 from .context import (
+    finish_encounter,
     finish_patient,
     read_adverse_event,
     read_allergy,
@@ -84,6 +85,8 @@ def read(body: bytes, checkpoint: Checkpoint = never) -> Intake:
     _resources(chart, whose, checkpoint)
     if whose.patient is not None:
         finish_patient(chart, whose.patient)
+    if whose.encounter is not None:
+        finish_encounter(chart, whose.encounter)
     value, places = _assemble(chart, whose.encounter)
     if not _restrained(chart, value):
         refuse("no-restraint", "")

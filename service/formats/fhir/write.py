@@ -103,7 +103,8 @@ class _Writer:
             self._add(
                 self._observation({"system": codes.LOINC, "code": "67781-5"}) | {"valueString": episode.narrative}
             )
-        self._entries[1]["resource"]["extension"] = self._whole() + self._sections()
+        ended, parts = profile.disposition(episode.transport.ended.how), self._whole() + self._sections()
+        self._entries[1]["resource"] |= {**ended, "extension": parts}
         return {"resourceType": "Bundle", "type": "collection", "entry": self._entries}
 
     # -------------------------------------------------------- entries
