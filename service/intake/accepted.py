@@ -14,7 +14,8 @@ from .result import Acceptance
 from .slips import Slip, refuse
 
 _FINGERPRINT = re.compile(r"v1:[!-~]{1,77}")
-_MEMBERS = {"fingerprint", "reason", "by", "at"}
+_REQUIRED = {"fingerprint", "reason"}
+_MEMBERS = {*_REQUIRED, "by", "at"}
 _LONGEST_REASON = 500
 
 
@@ -27,9 +28,9 @@ def read_accepted(value: Any) -> tuple[Acceptance, ...]:
     slips: list[Slip] = []
     for index, entry in enumerate(value):
         at = f"/accepted/{index}"
-        if type(entry) is not dict or not {"fingerprint", "reason"} <= entry.keys() <= _MEMBERS:
+        if type(entry) is not dict or not _REQUIRED <= entry.keys() <= _MEMBERS:
             slips.append(
-                Slip(at, "not-an-object", "Give an object with fingerprint and reason, and by and at if you like.")
+                Slip(at, _misshapen(entry), "Give an object with fingerprint and reason, and by and at if you like.")
             )
             continue
         wrong = {name: code for name in entry if (code := _wrong(name, entry[name]))}
@@ -42,6 +43,13 @@ def read_accepted(value: Any) -> tuple[Acceptance, ...]:
     if slips:
         raise refuse(slips)
     return tuple(out)
+
+
+def _misshapen(entry: Any) -> str:
+    """The code of what is wrong with the members of an acceptance."""
+    if type(entry) is not dict:
+        return "not-an-object"
+    return "missing-member" if entry.keys() <= _MEMBERS else "unknown-member"
 
 
 def _wrong(name: str, value: Any) -> str | None:

@@ -37,7 +37,8 @@ DETAILS = {
     "no-offset": "Give the time with its offset from UTC.",
     "impossible-time": "There is no such date or time.",
     "time-out-of-range": "Times lie between the years 1950 and 2050.",
-    "not-an-absence": 'Give {"absent": "not_collected"} or {"absent": "declined", "reason": a code}.',
+    "not-an-absence": 'Give {"absent": "not_collected"} or {"absent": "declined", "reason": a code}. Codes: '
+    f"{', '.join(DECLINED_REASONS)}.",
     "not-none": 'none stands alone and is true: {"none": true}.',
     "score-out-of-scale": "The scale has no such score.",
     "same-fingerprint-twice": "This fingerprint is accepted a second time.",

@@ -79,9 +79,9 @@ def loads(text: str, name: str) -> Any:
 
 def load(path: Path) -> Any:
     """Read and parse one file in UTF-8. Raises YamlError."""
+    if not path.is_file():
+        raise YamlError(f"{path.name}: not there, or no regular file")
     try:
         return loads(path.read_text(encoding="utf-8"), path.name)
-    except FileNotFoundError:
-        raise YamlError(f"{path.name}: not there") from None
     except (OSError, UnicodeDecodeError):
         raise YamlError(f"{path.name}: not readable as text in UTF-8") from None

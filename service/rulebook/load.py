@@ -65,7 +65,17 @@ def digest(value: object) -> str:
 
 
 def _rule_files(directory: Path, vocabulary: Vocabulary) -> list[Path]:
-    return sorted(path for phase in vocabulary.phases for path in (directory / phase).glob("*.yaml") if path.is_file())
+    return sorted(path for phase in vocabulary.phases for path in (directory / phase).glob("*.yaml"))
+
+
+def _not_read(directory: Path, files: list[Path]) -> list[str]:
+    """Slips for files that look like a part of an agency's rulebook and lie, or are named, as none is."""
+    found = {path for pattern in ("RR-*.y*ml", "*/RR-*.y*ml", "*/*.yml") for path in directory.glob(pattern)}
+    return [
+        f"{path.relative_to(directory)}: not read: a rule lies in the folder of its phase, and files end in .yaml"
+        for path in sorted(found.difference(files))
+        if not path.parent.name.startswith(".")  # Kubernetes keeps its copies of a volume in ..data
+    ]
 
 
 def _originals(rules: Iterable[Any], vocabulary: Vocabulary, sources: Mapping[str, Any]) -> dict[str, Parameter]:
@@ -108,6 +118,7 @@ def load_rulebook(directory: Path, extra: Path | None = None) -> Rulebook:
     if extra is not None:
         more_files = _rule_files(extra, vocabulary)
         files += more_files
+        slips += _not_read(extra, more_files)
         if not more_files and not any((extra / part).is_dir() for part in ("profiles", "narrative")):
             slips.append(f"{extra.name}: neither rules nor profiles nor families of the narrative")
         try:

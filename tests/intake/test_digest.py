@@ -138,6 +138,20 @@ def test_accepted_refused(entry: Any, place: str) -> None:
     assert CANARY not in repr(caught.value.errors)
 
 
+@pytest.mark.parametrize(
+    ("entry", "code"),
+    [
+        ([], "not-an-object"),
+        ({"fingerprint": MARK}, "missing-member"),
+        ({"fingerprint": MARK, "reason": "x", CANARY: 1}, "unknown-member"),
+    ],
+)
+def test_the_code_says_what_an_acceptance_lacks(entry: Any, code: str) -> None:
+    with pytest.raises(Rejected) as caught:
+        read(small() | {"accepted": [entry]})
+    assert [e.code for e in caught.value.errors] == [code]
+
+
 @pytest.mark.parametrize("value", [None, {}, "v1:", 1, False])
 def test_accepted_is_a_list(value: Any) -> None:
     with pytest.raises(Rejected) as caught:

@@ -45,7 +45,18 @@ pytestmark = needs_browser
 
 REVIEWS = ("exemplary", "night-two-crew-late-sedation", "found-prone-handcuffs-key-away", "everything-wrong")
 LARGE = ("rulebook", "facts", "everything-wrong")
-PAGES = ("start", "start-refused", "rulebook", "rule", "facts", "formats", "formats-section", "measures", "worklist", *REVIEWS)
+PAGES = (
+    "start",
+    "start-refused",
+    "rulebook",
+    "rule",
+    "facts",
+    "formats",
+    "formats-section",
+    "measures",
+    "worklist",
+    *REVIEWS,
+)
 #: What is folded has to be held to the same standard; in the largest pages, made of the same parts, some of it.
 OPEN_IN_LARGE = 12
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -148,3 +150,28 @@ def test_a_colon_that_makes_a_mapping_of_a_text(tmp_path: Path, old: str, new: s
         load_rulebook(rules)
     (line,) = fault.value.lines
     assert path.name in line and said in line
+
+
+@pytest.mark.parametrize(
+    "place",
+    ["RR-9001-some-rule.yaml", "recrod/RR-9001-some-rule.yaml", "record/RR-9001-some-rule.yml", "profiles/other.yml"],
+)
+def test_a_file_of_an_agency_that_nobody_would_read(tmp_path: Path, place: str) -> None:
+    """A rule in a folder of another name is said, not passed over."""
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / place).parent.mkdir(exist_ok=True)
+    (tmp_path / place).write_text("id: RR-9001\n")
+    with pytest.raises(RulebookError) as fault:
+        load_rulebook(rules_directory(), tmp_path)
+    assert [line.split(": not read")[0] for line in fault.value.lines] == [place]
+
+
+@pytest.mark.parametrize("make", [lambda path: path.symlink_to("nowhere"), os.mkfifo])
+def test_a_rule_of_an_agency_that_is_no_file(tmp_path: Path, make: Callable[[Path], None]) -> None:
+    """A link whose target has gone is said; a pipe is not waited for."""
+    rule = tmp_path / "record" / "RR-9001-some-rule.yaml"
+    rule.parent.mkdir()
+    make(rule)
+    with pytest.raises(RulebookError) as fault:
+        load_rulebook(rules_directory(), tmp_path)
+    assert fault.value.lines == ["record/RR-9001-some-rule.yaml: RR-9001-some-rule.yaml: not there, or no regular file"]
