@@ -1,24 +1,19 @@
 """A fast way to read a body in which nothing is wrong.
 
-The strict parser, the size check, marshmallow and the builder of
-``episode_json`` each walk the same tree in turn, and most bodies give none of
-them anything to say. Here msgspec parses the bytes straight into the objects
-of the record and checks types, bounds, words and lengths of every member on
-the way, in C. What is left (times, places, absences, ids) is done for one
-member of all items of a list at a time.
+The strict parser, the size check, marshmallow and the builder of ``episode_json`` each walk the same tree in turn,
+and most bodies give none of them anything to say. Here msgspec parses the bytes straight into the objects of the
+record and checks types, bounds, words and lengths of every member on the way, in C. What is left (times, places,
+absences, ids) is done for one member of all items of a list at a time.
 
-Wherever there is anything to say, an error or a notice, this gives up: the
-result is None, and the body is read again from its bytes by the strict parser
-and marshmallow, which own every refusal and every message. A test holds that
-the two never differ on what this one accepts.
+Wherever there is anything to say, an error or a notice, this gives up: the result is None, and the body is read again
+from its bytes by the strict parser and marshmallow, which own every refusal and every message. A test holds that the
+two never differ on what this one accepts.
 
-msgspec refuses unknown members, but of two members with one name it keeps the
-last without an error. So the record is written again, which the digest needs
-anyway, and the colons are counted: a member that was dropped took at least its
+msgspec refuses unknown members, but of two members with one name it keeps the last without an error. So the record is
+written again, which the digest needs anyway, and the colons are counted: a member that was dropped took at least its
 own colon with it, and nothing adds one.
 
-The objects are frozen for everybody else; while they are read, their members
-are set here.
+The objects are frozen for everybody else; while they are read, their members are set here.
 """
 
 from __future__ import annotations

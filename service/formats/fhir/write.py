@@ -1,8 +1,7 @@
 """An episode as a FHIR R4 Bundle, by the profile of ``service.formats.fhir.profile``: nothing of it is lost.
 
-What FHIR has a place for stands there, in standard codes where one is known;
-the rest stands in the extensions of the profile. Reading the Bundle back gives
-the same episode. Acceptances and the ``extensions`` members of a JSON body are
+What FHIR has a place for stands there, in standard codes where one is known; the rest stands in the extensions of the
+profile. Reading the Bundle back gives the same episode. Acceptances and the ``extensions`` members of a JSON body are
 not written: the episode does not keep them.
 """
 
