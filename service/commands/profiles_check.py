@@ -16,7 +16,10 @@ from .exit_status import FAULTS, OK, CommandFailed, failed
 _RULE = re.compile(r"(RR-\d{4})(?:\.(\w+))?")
 #: What a line about a slip says -> a line that is right.
 _EXAMPLES = (
-    (r"outside|a value needs|unknown parameter", "RR-1307: {max_gap: {value: 10, source: our-county-2026}}"),
+    (
+        r"outside|a value needs|unknown parameter|unknown rule|no number",
+        "RR-1307: {max_gap: {value: 10, source: our-county-2026}}",
+    ),
     (r"follows", "RR-1239: {max_im: {value: 10, source: our-county-2026}}"),
     (r"shared", "child_under: {value: 14, source: our-county-2026}"),
     (r"severity", "RR-1045: {severity: warning, source: our-county-2026}"),
@@ -79,7 +82,8 @@ def _line(said: str, text: str) -> int | None:
     found = _RULE.search(said)
     if found is None:
         words = [PLACEHOLDER] if PLACEHOLDER in said else [rf"\b{word}\s*:" for word in re.findall(r"\w+", said)[::-1]]
-        found_at = (n for word in words for n, line in enumerate(lines, 1) if re.search(word, line))
+        live = [(n, line) for n, line in enumerate(lines, 1) if not line.lstrip().startswith("#")]
+        found_at = (n for word in words for n, line in live if re.search(word, line))
         return next(found_at, None)
     rule, parameter = found.groups()
     parameter = parameter or (said.rsplit(" ", 1)[-1] if "unknown parameter" in said else None)

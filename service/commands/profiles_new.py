@@ -96,7 +96,7 @@ def template(book: Rulebook, start: Profile, name: str) -> str:
         lines += [f"  {rule}: {_flow(choice)}" for rule, choice in chosen.items()]
     lines += [
         "off: []",
-        '# off:\n#   - {rule: RR-1128, reason: why, owner: Medical director, ends: "2031-12-31"}',
+        '# In place of [], one rule a line:\n#   - {rule: RR-1128, reason: why, owner: Medical director, ends: "2031-12-31"}',
     ]
     return "\n".join(lines) + "\n"
 

@@ -90,7 +90,7 @@ class _Profile(TypedDict):
     edition: NotRequired[str]
     reviewed: NotRequired[str]
     notes: NotRequired[list[str]]
-    parameters: NotRequired[dict[str, dict[str, Any]]]
+    parameters: NotRequired[dict[str, Any]]
     shared: NotRequired[dict[str, Any]]
     severities: NotRequired[dict[str, Any]]
     measures: NotRequired[dict[str, Any]]

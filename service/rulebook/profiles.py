@@ -73,6 +73,9 @@ def _profile(
         if rule is None:
             slips.append(f"parameters: unknown rule {rule_id}")
             continue
+        if not isinstance(choices, dict):
+            slips.append(f"{rule_id}: no number stands below it")
+            continue
         parameters[rule_id] = {}
         for name, choice in choices.items():
             parameter = known.get(name)

@@ -53,6 +53,7 @@ def test_a_new_one_is_refused_until_it_is_filled_in(
     assert status == FAULTS
     assert "our-county.yaml, line" in out
     assert "sources.yaml: FILL-IN" in out
+    assert text.count("off:") == 1  # a second one, taken out of its comment, would be refused
     file.write_text(text.replace("FILL-IN ", ""), "utf-8")
     (tmp_path / "sources.yaml").write_text(SOURCES, "utf-8")
     status, out, _ = said(capsys, "check", str(file))
@@ -66,6 +67,8 @@ def test_a_new_one_is_refused_until_it_is_filled_in(
     [
         ("parameters:\n  RR-1307: {max_gap: {value: 60, source: our-county}}\n", 5, "outside 5 to 15"),
         ("parameters:\n  RR-1307:\n    max_gap: {value: 10}\n", 6, "a value needs a source"),
+        ("parameters:\n  RR-1307:\n", 5, "RR-1307: no number stands below it"),
+        ("parameters:\n  # max_gap: 1\n  max_gap: {value: 10, source: our-county}\n", 6, "unknown rule max_gap"),
         ("parameters:\n  RR-1250: {critical: {value: 20, source: our-county}}\n", 5, "follows RR-1250.max"),
         ("parameters:\n  RR-1250: {most: {value: 20, source: our-county}}\n", 5, "unknown parameter most"),
         ("parameters:\n  RR-0001: {max: {value: 20, source: our-county}}\n", 5, "unknown rule RR-0001"),
