@@ -155,5 +155,5 @@ class ChartedEvents:
             fact.unknown(("check_delay", "check_delay_sure"), "missing")
         else:
             fact.know(check_delay=following - time, check_delay_sure=max(0, following - time - ROUNDING))
-        self._around.set(fact, time, self.line.ours(before, time))
+        self._around.set(fact, time, self.line.whose(before, time))
         return fact

@@ -12,10 +12,8 @@ from service.episode.member_names import MemberName
 from . import intervals
 from .compared import Compared
 from .entries import items
-from .timeline import ROUNDING, Timeline, applied_here
+from .timeline import CLOCKS, ROUNDING, Timeline, applied_here
 
-#: Seconds by which clocks on one scene differ (common practice, no source).
-CLOCKS = 300
 #: Seconds before contact that an entry without ``before_care`` may still be of help by others on scene (common practice).
 HELP_BEFORE = 2 * 3600
 #: Seconds after transfer of care in which a crew may still take its straps off (common practice).

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.episode import record
-from service.episode.absence import Absent
+from service.episode.absence import MISSING, Absent
 from service.episode.member_names import MemberName
 from service.episode.words import CHECKED
 from service.wording.labels import member_label
@@ -47,7 +47,7 @@ class Reading:
     time: int
     value: int
     where: Evidence
-    in_care: bool
+    in_care: bool | None
     control: bool | None
     judged: int = 0
     under_therapy: bool = False
@@ -181,7 +181,7 @@ class Readings:
         for name, chosen in (("unanswered_worst", without), ("unrechecked_worst", alone), ("answered_worst", both)):
             fact.set(name, worst([r.judged for r in chosen]) if chosen else None)
 
-    def _reading(self, time: int, value: int, where: Evidence, in_care: bool) -> Reading:
+    def _reading(self, time: int, value: int, where: Evidence, in_care: bool | None) -> Reading:
         after = None if self.line.control is None else time >= self.line.control
         return Reading(time, value, where, in_care, after, value)
 
@@ -219,7 +219,7 @@ class Readings:
         if member == "glucose_mg_dl" and vital.glucose_reading == "low":
             member = "glucose_reading"
         where = place(vital, None if type(getattr(vital, member)) is Absent else member, member_label(quantity.member))
-        return self._reading(time, value, where, self.line.ours(vital.before_care, time))
+        return self._reading(time, value, where, self.line.whose(vital.before_care, time))
 
     def _run(self, quantity: Quantity, run: list[Reading]) -> FactBuilder:
         worst = min if quantity.low else max
@@ -274,7 +274,7 @@ class Readings:
                 found = limb_signs.circulation(check)
             if found is not None:
                 where = place(check, found.member)
-                reading = self._reading(time, found.gravity, where, self.line.in_care(time) is not False)
+                reading = self._reading(time, found.gravity, where, self.line.whose(MISSING, time))
                 reading.extra = found.values
                 readings.append(reading)
         if readings:

@@ -27,6 +27,8 @@ from .intervals import Span
 #: can be a minute closer than they read. One constant in place of a tolerance on every rule. Minimum intervals are
 #: judged as charted.
 ROUNDING = 60
+#: Seconds by which clocks on one scene differ (common practice, no source).
+CLOCKS = 300
 #: An entry written later than this after its time is a late entry (common practice, no source).
 LATE = 1800
 #: With neither device nor hold nor police device, control is reached this long after the first sedative (common
@@ -345,6 +347,14 @@ class Timeline:
         if time is None or self.contact is None:
             return before_care is not True
         return time > self.contact + ROUNDING if before_care is True else time >= self.contact
+
+    def whose(self, before_care: bool | Absent, time: int | None) -> bool | None:
+        """As ``ours``; None for an entry timed well before contact that does not say that it is from before this care.
+
+        Either its time is wrong, or it is somebody else's: a danger in it is told, not passed over.
+        """
+        early = time is not None and self.contact is not None and time < self.contact - CLOCKS
+        return None if early and before_care is not True else self.ours(before_care, time)
 
     def in_transport(self, start: int, end: int | None) -> bool | None:
         """Whether a stretch reaches into the journey; None when departure is not charted."""
