@@ -15,7 +15,7 @@ from service.rulebook.rule_file import OPTIONAL, ORDER
 from tests.support.written import between
 
 PAGE = (Path(__file__).parents[2] / "rules" / "README.md").read_text("utf-8")
-RULE = "RR-9001-director-review-request-not-charted.yaml"
+RULE = "RR-9000-director-review-request-not-charted.yaml"
 
 
 def example(name: str) -> str:
@@ -37,7 +37,7 @@ def agency(tmp_path_factory: pytest.TempPathFactory) -> Pipeline:
 
 def test_the_rule_passes_its_own_tests(agency: Pipeline) -> None:
     assert f"our-agency/record/{RULE}" in PAGE
-    assert rule_checks.run(agency, ["RR-9001"]) == []
+    assert rule_checks.run(agency, ["RR-9000"]) == []
 
 
 def test_the_profile_changes_what_it_says(agency: Pipeline) -> None:
