@@ -14,11 +14,14 @@ from service.wording.labels import member_label
 
 from .ruleset import RuleEntry
 
+#: The entries are there and do not fit together: a time, and whose care it was.
+CONTRADICTED = "contradicted"
+_ORDER = (*STATE_ORDER, CONTRADICTED)
 _STORY = {section: number for number, section in enumerate(SECTIONS)}
 
 
 class Cause(NamedTuple):
-    """``path``: of the contract, ``*`` for indexes. ``state``: missing, not_collected or declined."""
+    """``path``: of the contract, ``*`` for indexes. ``state``: missing, not_collected, declined or contradicted."""
 
     path: str
     state: str
@@ -69,8 +72,9 @@ class Causes:
             inputs = self._kinds[kind].attributes[attribute].inputs
             absent = [Cause(where, why) for path in inputs for why, where in self._absent_in(path).items()]
             # Not every unknown has an absent member behind it: two times may not fit, an order may not be told.
-            guess = [Cause(path, state) for path in inputs] or [Cause(self._kinds[kind].drawn_from, state)]
-            known = min(absent or guess, key=lambda cause: (STATE_ORDER.index(cause.state), cause.shortest_first))
+            why = CONTRADICTED if attribute == "in_care" else state
+            guess = [Cause(path, why) for path in inputs] or [Cause(self._kinds[kind].drawn_from, why)]
+            known = min(absent or guess, key=lambda cause: (_ORDER.index(cause.state), cause.shortest_first))
             self._known[key] = known
         return known
 

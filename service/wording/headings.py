@@ -13,6 +13,7 @@ _STATES = {
     "missing": "left blank",
     "not_collected": "not collected by the charting system",
     "declined": "charted as not obtained",
+    "contradicted": "times and care do not fit",
 }
 #: Who acts -> the heading over their findings, in the order in which they are shown.
 HANDLERS = {"reviewer": "For the reviewer", "author": "For the author"}

@@ -53,7 +53,10 @@ def answer(pipe: Pipeline, document: Document) -> Document:
 
 
 def night(**more: Any) -> Document:
-    return demo("night-two-crew-late-sedation") | more
+    """The night, with capnography from 12 min after the sedative on."""
+    document = demo("night-two-crew-late-sedation")
+    document["monitoring"]["capnography"][0]["start"] = "2031-05-03T03:14:00-06:00"
+    return document | more
 
 
 def keys(document: Document, member: str = "findings") -> list[str]:

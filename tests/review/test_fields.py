@@ -194,4 +194,4 @@ def test_a_sign_that_no_set_holds_is_named(rule: str, member: str) -> None:
     review = pipeline().review(encoded(document), "application/json", "default")
     (instance,) = review.found[rule]
     told = instance.document("", review.intake, Clock(review.intake.episode))
-    assert fields(told) == [f"/monitoring/vitals/-/{member}"]
+    assert f"/monitoring/vitals/-/{member}" in fields(told)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.review.test_covering import answer as under
 from tests.review.test_covering import yielding
 from tests.support.episodes import Document, exemplary
@@ -53,6 +55,27 @@ def test_a_danger_whose_answers_are_not_collected_is_told_at_once() -> None:
     assert line["span"] == instance["span"]
     assert not [finding for finding in after["findings"] if finding["concern"] == "breathing"]
     assert after["summary"]["unjudged"] == len(after["unjudged"])
+
+
+@pytest.mark.parametrize("before_care", [False, None])
+@pytest.mark.parametrize("time", ["2031-04-12T18:32:00-05:00", "2031-04-11T18:32:00-06:00"])
+def test_a_slip_in_the_time_of_a_reading_takes_no_danger_away(time: str, before_care: bool | None) -> None:
+    """An hour by its offset, a day: the reading lies before contact, and nothing says that it is somebody else's."""
+    document = low()
+    vital = document["monitoring"]["vitals"][5]
+    vital["time"] = time
+    if before_care is None:
+        del vital["before_care"]
+    after = answer(document)
+    assert LOW_SPO2 in [line["rule"] for line in after["tell_now"]]
+    (entry,) = [one for one in after["unjudged"] if one["rule"]["id"] == LOW_SPO2]
+    assert [cause["state"] for cause in entry["because"]] == ["contradicted"]
+
+
+def test_a_reading_from_before_this_care_is_told_as_that_and_not_here() -> None:
+    document = low()
+    document["monitoring"]["vitals"][5] |= {"time": "2031-04-12T17:32:00-06:00", "before_care": True}
+    assert not answer(document)["unjudged"]
 
 
 def test_the_same_danger_is_a_finding_where_the_list_could_have_held_the_answer() -> None:
