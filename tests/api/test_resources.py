@@ -121,7 +121,7 @@ def test_explain_and_profile_are_taken(client: Client, exemplary: Any) -> None:
 )
 def test_accept(client: Client, accept: str, status: int) -> None:
     headers = {"Accept": accept} if accept else {}
-    assert client.get("/v1/facts", headers).status == status
+    assert client.get("/v1/profiles", headers).status == status
 
 
 @pytest.mark.parametrize(

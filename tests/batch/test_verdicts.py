@@ -53,7 +53,8 @@ def test_agreement_by_rule(pipeline: Pipeline) -> None:
     accepted = next(one for one in found if one["acceptable"])
     document["accepted"] = [{"fingerprint": accepted["fingerprint"], "reason": "canary"}]
     refs = [f"c-{n}" for n in range(6)]
-    first, second = [one for one in found if one["rule"]["id"] != accepted["rule"]["id"]][:2]
+    of_rules = {one["rule"]["id"]: one for one in found if one["rule"]["id"] != accepted["rule"]["id"]}
+    first, second = list(of_rules.values())[:2]
     given = {(ref, first["fingerprint"]): True for ref in refs} | {
         (ref, second["fingerprint"]): ref == "c-0" for ref in refs
     }
