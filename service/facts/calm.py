@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+
 from service.episode.absence import Absent
 
 from . import intervals, scales
@@ -14,18 +16,20 @@ def calm_time(line: Timeline) -> int:
 
     A score that is not calm, a reassessment of the need and a sedative end a run. 0 without two scores in a row.
     """
-    looks = sorted([t for look in items(line.episode.reassessments) if (t := look.time.epoch) is not None])
+    looks = [t for look in items(line.episode.reassessments) if (t := look.time.epoch) is not None]
+    ends = sorted([*looks, *line.sedatives])
     strapped = intervals.union([span for limb in line.limbs.values() for span in limb.own_spans])
+    reviewed = frozenset(looks)
     found: list[intervals.Span] = []
     began: int | None = None
     for time, vital in line.sets:
         scale, score = vital.agitation_scale, vital.agitation_score
         if type(scale) is Absent or type(score) is Absent:
             continue
-        if score > scales.CALM[scale] or not intervals.inside(time, strapped) or time in looks:
+        if score > scales.CALM[scale] or not intervals.inside(time, strapped) or time in reviewed:
             began = None
             continue
-        if began is not None and any(began < t <= time for t in (*looks, *line.sedatives)):
+        if began is not None and bisect_right(ends, time) > bisect_right(ends, began):
             began = None
         began = time if began is None else began
         found.append((began, time))

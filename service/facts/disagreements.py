@@ -102,11 +102,14 @@ def _pregnant(line: Timeline) -> Iterator[Compared]:
 def _causes(line: Timeline) -> Iterator[Compared]:
     """A cause charted as not found against the readings up to control; glucose at any time."""
     before = [v for t, v in line.own_sets if line.control is None or t <= line.control]
+    found = (i for i in items(line.episode.injuries.patient) if (i.kind, i.when) == ("head_injury", "before_contact"))
+    hurt = next(found, None)
     for cause in items(line.episode.decision.causes):
         if type(cause.result) is Absent:
             continue
         denied = cause.result == "not_found"
-        yield from _charted_elsewhere(line, cause, denied)
+        if cause.cause == "head_injury" and hurt is not None:
+            yield Compared(((cause, "result"), (hurt,)), denied)
         if cause.cause == "hypoglycaemia":
             for _, v in line.own_sets:
                 if type(v.glucose_mg_dl) is not Absent:
@@ -120,14 +123,6 @@ def _causes(line: Timeline) -> Iterator[Compared]:
             if cause.cause == "hyperthermia" and type(v.temperature_c) is not Absent:
                 high = v.temperature_c >= HIGH_TEMPERATURE
                 yield Compared(((cause, "result"), (v, "temperature_c")), denied and high)
-
-
-def _charted_elsewhere(line: Timeline, cause: record.Cause, denied: bool) -> Iterator[Compared]:
-    """A head injury among the injuries against the cause."""
-    if cause.cause == "head_injury":
-        for injury in items(line.episode.injuries.patient):
-            found = injury.kind == "head_injury" and injury.when == "before_contact"
-            yield Compared(((cause, "result"), (injury,)), denied and found)
 
 
 def _skin(line: Timeline) -> Iterator[Compared]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from service.episode import record
 from service.episode.absence import Absent
 from service.episode.drugs import DRUGS
+from service.episode.member_names import MemberName
 
+from . import intervals
 from .compared import Compared, Spot
 from .entries import items
 from .timeline import ROUNDING, Timeline, applied_here, limb_of
@@ -48,19 +51,20 @@ def _injured_limbs(line: Timeline) -> Iterator[Compared]:
 def _low_sugar(line: Timeline) -> Iterator[Compared]:
     """A sedative for behavior, given after a low glucose and before any sugar."""
     readings = [(t, v) for t, v in line.sets if _low(v) is not None]
-    given = [
-        t for a in items(line.episode.monitoring.actions) if a.action in _SUGAR and (t := a.time.epoch) is not None
-    ]
+    times = [t for t, _ in readings]
+    acts = items(line.episode.monitoring.actions)
+    given = sorted([t for a in acts if a.action in _SUGAR and (t := a.time.epoch) is not None])
     for dose in items(line.dose_items):
         time = dose.time.epoch
         if time is None or dose.reason == "seizure" or not (dose.drug in DRUGS and DRUGS[dose.drug].sedative):
             continue
-        before = [(t, v) for t, v in readings if t <= time]
-        if before:
-            at, vital = before[-1]
-            treated = any(at - ROUNDING <= t <= time for t in given)
-            member = "glucose_mg_dl" if type(vital.glucose_mg_dl) is not Absent else "glucose_reading"
-            yield Compared(((dose,), (vital, member)), _low(vital) is True and not treated)  # type: ignore[arg-type]
+        last = bisect_right(times, time) - 1
+        if last < 0:
+            continue
+        at, vital = readings[last]
+        treated = bisect_right(given, time) > bisect_left(given, at - ROUNDING)
+        member: MemberName = "glucose_mg_dl" if type(vital.glucose_mg_dl) is not Absent else "glucose_reading"
+        yield Compared(((dose,), (vital, member)), _low(vital) is True and not treated)
 
 
 def _low(vital: record.VitalSet) -> bool | None:
@@ -80,22 +84,22 @@ def _belt(line: Timeline) -> Iterator[Compared]:
 
 
 def _release(line: Timeline) -> Iterator[Compared]:
-    """Release decided, not taken back, and a strap of this crew that stayed on well after it."""
-    looks = items(line.episode.reassessments)
-    for look in looks:
-        time = look.time.epoch
-        if look.decision != "release" or time is None:
-            continue
-        back = any(other.decision == "continue" and (other.time.epoch or 0) > time for other in looks)
-        kept = [
-            item
-            for item in items(line.limb_items)
-            if (on := item.on.epoch) is not None
-            and on <= time
-            and (end := line.end_of(item.off)[0]) is not None
-            and end > time + _TAKING_OFF + ROUNDING
-        ]
-        yield Compared(((look,), *[(item,) for item in kept]), bool(kept) and not back)
+    """Release decided for good, and the straps of this crew that stayed on well after it."""
+    timed = [(t, look) for look in items(line.episode.reassessments) if (t := look.time.epoch) is not None]
+    back = max((t for t, look in timed if look.decision == "continue"), default=None)
+    final = [(t, look) for t, look in timed if look.decision == "release" and (back is None or t > back)]
+    if not final:
+        return
+    time, look = min(final, key=lambda pair: pair[0])
+    kept = [
+        item
+        for item in items(line.limb_items)
+        if (on := item.on.epoch) is not None
+        and on <= time
+        and (end := line.end_of(item.off)[0]) is not None
+        and end > time + _TAKING_OFF + ROUNDING
+    ]
+    yield Compared(((look,), *[(item,) for item in kept]), bool(kept))
 
 
 def _refusal(line: Timeline) -> Iterator[Compared]:
@@ -108,38 +112,36 @@ def _refusal(line: Timeline) -> Iterator[Compared]:
 def _dystonia(line: Timeline) -> Iterator[Compared]:
     """A dystonia, and a drug for it that was given after it began."""
     doses = items(line.dose_items)
-    given = [t for d in doses if d.drug == _FOR_DYSTONIA and (t := d.time.epoch) is not None]
     acts = [a for a in items(line.episode.monitoring.actions) if a.action == "drug_for_adverse_effect"]
+    given = [t for d in doses if d.drug == _FOR_DYSTONIA and (t := d.time.epoch) is not None]
     given += [t for a in acts if (t := a.time.epoch) is not None]
-    untimed = any(type(a.time) is Absent for a in acts)
+    last = intervals.ALWAYS[1] if any(type(a.time) is Absent for a in acts) else max(given, default=None)
     for told in items(line.episode.injuries.complications):
-        since = told.time.epoch or 0
-        treated = untimed or any(t >= since for t in given)
+        treated = last is not None and last >= (told.time.epoch or 0)
         yield Compared(((told,),), told.complication == "dystonia" and not treated)
     for dose in doses:
         if type(dose.adverse_effects) is not Absent:
-            treated = untimed or any(t > (dose.time.epoch or 0) for t in given)
+            treated = last is not None and last > (dose.time.epoch or 0)
             yield Compared(((dose, "adverse_effects"),), "dystonia" in dose.adverse_effects and not treated)
 
 
 def _arrest(line: Timeline) -> Iterator[Compared]:
-    """A device of the crew or the police that was on at an arrest, and charted as off only well after it."""
-    arrests = [
-        t for e in items(line.episode.monitoring.events) if e.event == "arrest" and (t := e.time.epoch) is not None
-    ]
-    for time in arrests:
-        devices: tuple[record.LimbRestraint | record.PoliceDevice, ...] = (
-            *items(line.limb_items),
-            *items(line.police_items),
-        )
-        kept = [
-            device
-            for device in devices
-            if (off := device.off.epoch) is not None
-            and off > time + _FREED + ROUNDING
-            and (device.on.epoch is None or device.on.epoch <= time)
-        ]
-        yield Compared(tuple((device, "off") for device in kept), bool(kept))
+    """Devices of the crew or the police that were on at an arrest, and charted as off only well after it."""
+    events = items(line.episode.monitoring.events)
+    arrests = sorted([t for e in events if e.event == "arrest" and (t := e.time.epoch) is not None])
+    devices: tuple[record.LimbRestraint | record.PoliceDevice, ...] = (
+        *items(line.limb_items),
+        *items(line.police_items),
+    )
+    if not arrests or not devices:
+        return
+    kept = []
+    for device in devices:
+        on, off = device.on.epoch, device.off.epoch
+        at = 0 if on is None else bisect_left(arrests, on)
+        if off is not None and at < len(arrests) and off > arrests[at] + _FREED + ROUNDING:
+            kept.append(device)
+    yield Compared(tuple((device, "off") for device in kept), bool(kept))
 
 
 def _oxygen(line: Timeline) -> Iterator[Compared]:
