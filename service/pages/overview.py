@@ -64,4 +64,4 @@ def _lines(each: Checked, width: int) -> Iterable[str]:
 
 
 def _wrapped(text: str, width: int, later: str) -> list[str]:
-    return textwrap.wrap(text, width, subsequent_indent=later, break_on_hyphens=False)
+    return textwrap.wrap(text, width, subsequent_indent=later, break_on_hyphens=False, break_long_words=False)

@@ -144,7 +144,10 @@ def test_the_worklist(weeks: list[Path], tmp_path: Path) -> None:
     links = [link.attributes["href"] for table in page.by_class("worklist") for link in table.by_tag("a")]
     assert len(links) == len(read_rows)
     for row, link in zip(read_rows, links, strict=True):
-        assert tree((out / link).read_bytes()).by_tag("h1")[0].text() == f"Review of {row['episode_ref'].removeprefix(chr(39))}"
+        assert (
+            tree((out / link).read_bytes()).by_tag("h1")[0].text()
+            == f"Review of {row['episode_ref'].removeprefix(chr(39))}"
+        )
     text = page.text()
     assert "Not an episode." in text
     assert "1 chart came more than once with the same content" in text

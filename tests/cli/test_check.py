@@ -71,7 +71,7 @@ def test_only_what_one_reader_acts_on(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "For the reviewer" not in author
     assert whole.split("For the author")[1].split("Stays unjudged")[0] in author
     assert "TELL NOW" in author
-    assert "Shown: findings for the author. Not shown: 119 findings." in author
+    assert "Shown: findings for the author. Not shown: 120 findings." in author
     assert cli.main(["check", "--severity", "critical", name]) == FAULTS
     critical = capsys.readouterr().out
     assert critical.count("    CRITICAL") == 0

@@ -77,7 +77,7 @@ def test_why_fewer_answers_the_size_of_the_team(name: str) -> None:
 
 
 def test_night_two_crew_late_sedation() -> None:
-    """Late first limb check, one gap of 18 min, capnography 8 min after the dose."""
+    """Late first limb check, one gap of 18 min; capnography 8 min after the dose is inside the limit of 10."""
     name = "night-two-crew-late-sedation"
     assert not rules(name, "critical")
     expect(
@@ -86,7 +86,6 @@ def test_night_two_crew_late_sedation() -> None:
             "RR-1305": ("warning", 4),  # first checks 8 to 11 min after each strap; the limit is 5
             "RR-1307": ("warning", 4),  # 03:02 to 03:20 on every limb
             "RR-1229": ("warning", 1),  # 5 mg midazolam with alcohol on board
-            "RR-1340": ("warning", 1),  # 03:02 to 03:10 without capnography
             "RR-1386": ("info", 1),  # 138 beats before control: look again once it is safe
             "RR-1374": ("info", 1),  # 26 breaths before control
         },

@@ -276,9 +276,12 @@ def test_a_page_holds_itself_to_its_policy(name: str, body: bytes) -> None:
     root = tree(body)
     (style,) = root.by_tag("style")
     digest = base64.b64encode(hashlib.sha256("".join(map(str, style.children)).encode()).digest()).decode()
-    policy = {"start": html.FORM_POLICY, "rulebook": html.FORM_POLICY, "formats": html.READ_POLICY}.get(
-        name, html.REVIEW_POLICY
-    )
+    policy = {
+        "start": html.FORM_POLICY,
+        "rulebook": html.FORM_POLICY,
+        "formats": html.READ_POLICY,
+        "facts": html.READ_POLICY,
+    }.get(name, html.REVIEW_POLICY)
     assert f"'sha256-{digest}'" in policy
     (meta,) = [m for m in root.by_tag("meta") if m.attributes.get("http-equiv") == "Content-Security-Policy"]
     assert meta.attributes["content"] == policy

@@ -25,6 +25,7 @@ from service.formats.nemsis import carried as nemsis_carried
 from service.formats.nemsis import codes
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis.write import member_paths
+from service.pages import formats as formats_page
 from service.representations.formats_document import OUTPUTS, document
 from service.rulebook.judging import judged_by
 from tests.support.pages import formats as page
@@ -165,7 +166,8 @@ def test_inputs_and_outputs_are_those_of_the_service() -> None:
 
 
 def test_the_page_shows_every_member() -> None:
-    assert {code.text().strip() for code in tree(page()).by_tag("code")} >= LEAVES
+    pages = [tree(formats_page.render_section(SAID, section)) for section in formats_page.sections_of(SAID["members"])]
+    assert {code.text().strip() for one in pages for code in one.by_tag("code")} >= LEAVES
 
 
 def test_the_page_shows_every_code_and_what_has_no_place() -> None:
@@ -179,7 +181,8 @@ def test_the_page_shows_every_code_and_what_has_no_place() -> None:
     links = {a.attributes["href"] for a in root.by_tag("a")}
     ids = {e.attributes["id"] for e in root.walk() if "id" in e.attributes}
     assert {link[1:] for link in links if link.startswith("#")} - {"main"} <= ids
-    assert {link for link in links if not link.startswith("#")} == {"/", "/openapi.yaml", "/v1/rules"}
+    sections = {f"/v1/formats?section={section}" for section in formats_page.sections_of(SAID["members"])}
+    assert {link for link in links if not link.startswith("#")} == {"/", "/openapi.yaml", "/v1/rules", *sections}
 
 
 @pytest.mark.parametrize(
