@@ -14,6 +14,7 @@ screen reader says the name of a lane before its findings.
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -38,6 +39,8 @@ _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 240)
 _TALLEST = 9999
 #: Space at the right for the numbers of limits.
 _MARGIN = 40
+#: Steps of the grid beside its moment that a mark may stand, the nearest first.
+_ASIDE = (0, -1, 1, -2, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,28 +135,35 @@ def _point(severity: str | None) -> str:
 
 
 class _PinRows:
-    """Puts marks as near under their moment as there is room, beside each other before one under the other."""
+    """Puts marks as near under their moment as there is room: beside each other, then in columns one under the other."""
 
     def __init__(self, low: float, high: float) -> None:
-        self.low, self.high, self.taken = low, high - _GRID, list[list[float]]()
+        self.low, self.high = low, high - _GRID
+        self.first: list[float] = []
+        #: Column -> how many marks stand in it under the first row.
+        self.columns = Counter[int]()
 
     @property
     def amount(self) -> int:
         """Rows that are used."""
-        return len(self.taken)
+        return max(self.columns.values(), default=0) + bool(self.first)
 
     def place(self, x: float) -> tuple[float, int]:
         """(left edge, row) of a mark for a moment at ``x``."""
-        row = 0
-        while True:
-            if row == len(self.taken):
-                self.taken.append([])
-            for aside in (0, -1, 1, -2, 2):
-                left = min(max(x - _GRID / 2 + aside * _GRID, self.low), self.high)
-                if all(abs(left - other) >= _GRID - 0.05 for other in self.taken[row]):
-                    self.taken[row].append(left)
-                    return left, row
-            row += 1
+        for aside in _ASIDE:
+            left = self._inside(x - _GRID / 2 + aside * _GRID)
+            if all(abs(left - other) >= _GRID - 0.05 for other in self.first):
+                self.first.append(left)
+                return left, 0
+        column = int((self._inside(x - _GRID / 2) - self.low) / _GRID)
+        last = int((self.high - self.low) / _GRID)
+        near = [column + aside for aside in _ASIDE if 0 <= column + aside <= last]
+        best = min(near, key=self.columns.__getitem__)
+        self.columns[best] += 1
+        return self.low + best * _GRID, self.columns[best]
+
+    def _inside(self, left: float) -> float:
+        return min(max(left, self.low), self.high)
 
 
 class _Drawing(Band):

@@ -23,6 +23,7 @@ from service.problems import PROBLEMS
 from service.resources import demo_directory, openapi_path
 from service.review import notices
 from service.review.build import OUTCOMES
+from service.review.causes import CONTRADICTED
 from service.settings import Settings
 from tests.contract import examples
 from tests.contract.checked import Client, Contract
@@ -67,7 +68,7 @@ def test_the_words_of_open_vocabularies_are_those_of_the_rulebook() -> None:
     assert known_words("Phase") == list(words.phases)
     assert known_words("Category") == list(words.categories)
     assert set(known_words("HandledBy")) == set(words.handlers)
-    assert set(known_words("State")) == set(STATE_ORDER)
+    assert set(known_words("State")) == {*STATE_ORDER, CONTRADICTED}
     assert set(known_words("Due")) == set(words.dues)
     assert set(known_words("Confidence")) == set(words.confidence)
 
