@@ -147,6 +147,13 @@ def _never() -> None:
 # ---------------------------------------------------------------- what critical rules read
 
 
+#: Attribute that has a value where its members are left out -> those members: this crew put a device on unless the
+#: record says otherwise, so a sender without them can hide what others put on.
+_TAKEN_FOR_GRANTED = {
+    ("device", "applied_here"): ("/application/limbs/*/applied_by", "/application/limbs/*/taken_over"),
+}
+
+
 def critical_reads(pipeline: Pipeline, profile: str) -> dict[str, list[BoundRule]]:
     """Path of the record -> the critical rules that read it, or something in it."""
     kinds, found = pipeline.rulebook.vocabulary.kinds, dict[str, list[BoundRule]]()
@@ -159,6 +166,7 @@ def critical_reads(pipeline: Pipeline, profile: str) -> dict[str, list[BoundRule
         for leaf in (*bound.rule.applies_when.leaves(), *bound.rule.fails_when.leaves()):
             attribute = about.attributes[leaf.attribute]
             paths.update(attribute.inputs)
+            paths.update(_TAKEN_FOR_GRANTED.get((about.name, leaf.attribute), ()))
             if (about.name, leaf.attribute) == ("event", "code"):
                 codes |= {str(leaf.value)} if leaf.op == "eq" else attribute.values
         if about.name == "event":
