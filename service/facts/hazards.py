@@ -24,11 +24,11 @@ _LOW_GLUCOSE = 60
 _TAKING_OFF = 600
 #: Seconds in which devices are off once the heart has stopped (common practice).
 _FREED = 300
-#: SpO2 in percent that is over a target of 88 to 92 beyond what a sensor errs by (BTS 2017: 88 to 92; error of 2).
+#: SpO2 in percent that is over a target of 88 to 92 by more than a sensor errs (2; from memory).
 _OVER_TARGET = 94
 #: Weeks of pregnancy from which the womb stands over the pelvis (common practice; 20 for the flat position too).
 _LATE_PREGNANCY = 20
-#: Drugs given for a dystonia (Rhode Island protocol and most others: diphenhydramine).
+#: What is given for a dystonia (from memory).
 _FOR_DYSTONIA = "diphenhydramine"
 
 
