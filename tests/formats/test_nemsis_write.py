@@ -125,6 +125,16 @@ def _drop(episode: dict[str, Any], pointer: str) -> None:
     here.pop(last, None)
 
 
+def test_a_check_of_all_limbs_comes_back() -> None:
+    for site, side in (("all", "left"), ("all", None)):
+        episode = full()
+        check = episode["monitoring"]["limb_checks"][0]
+        check["site"] = site
+        if side is None:
+            del check["side"]
+        same(episode)
+
+
 def test_none_and_empty_come_back() -> None:
     for pointer, _, member in places():
         if isinstance(member.kind, (declaration.Items, declaration.Codes)):
