@@ -17,6 +17,7 @@ from service.batch.definitions import measures_of
 from service.batch.tally import Tally
 from service.formats.media_types import FHIR
 from service.observe import log
+from service.pages import html
 from service.pages import measures as measures_page
 from service.problems import ProblemItem, Rejected, known_code
 from service.review.build import Wanted
@@ -96,8 +97,8 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
                 _told(measures.count(pipeline, tally, definitions, line, number, profile, period, look))
         document = measures.document(tally, definitions, lines.versions(pipeline, profile), measures.Look(period))
         if wanted == HTML:
-            response = Response(measures_page.render(document, f"{RULES}/"), content_type=measures_page.MEDIA_TYPE)
-            response.headers["Content-Security-Policy"] = measures_page.POLICY
+            response = Response(measures_page.render(document, f"{RULES}/"), content_type=html.MEDIA_TYPE)
+            response.headers["Content-Security-Policy"] = html.READ_POLICY
         elif wanted == CSV:
             response = Response(measures_table.to_csv(document), content_type="text/csv; charset=utf-8")
         else:
