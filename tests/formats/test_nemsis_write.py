@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 
 from service.episode import declaration, record
+from service.episode.pointers import member_paths
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
 from service.formats.nemsis.parse import parse
 from service.formats.nemsis.parts import key_of, number
-from service.formats.nemsis.write import custom_id, full_mapping, member_paths, title, write
+from service.formats.nemsis.write import custom_id, full_mapping, title, write
 from service.intake import episode_json
 from service.review.build import Wanted
 from tests.support.episodes import full, places, put

@@ -131,6 +131,12 @@ class Chart(Collector):
         self.of_resource.setdefault(el.at, []).append(found)
         return found
 
+    def item_of(self, slug: str, resource: El) -> Found:
+        """A new item of a list, with the id of the resource that it is read from."""
+        found = self.item(slug, resource)
+        self.set_id(found, resource.text_of("id"), resource)
+        return found
+
     def section(self, name: str, el: El) -> Found:
         """The object of a section; made when it is first asked for, with that element as its place."""
         if name not in self.sections:
@@ -150,7 +156,7 @@ class Chart(Collector):
                 self.notice("conflict", el.at)
                 return False
             return True
-        declared = profile.members_of(found.cls).get(name)
+        declared = declaration.by_name(found.cls).get(name)
         if declared is None:
             self.notice("unknown-part", el.at)
             return False
@@ -185,7 +191,7 @@ class Chart(Collector):
             return False
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
-            if name not in found.data and not profile.members_of(found.cls)[name].required:
+            if name not in found.data and not declaration.by_name(found.cls)[name].required:
                 found.data[name], found.places[name] = CANNOT_TELL, el
             return False
         return self.set_value(found, name, el.text, el)
@@ -221,7 +227,7 @@ class Chart(Collector):
         data: dict[str, Any] = {}
         places: dict[str, El] = {}
         taken: dict[str, set[str]] = {}
-        members = profile.members_of(cls)
+        members = declaration.by_name(cls)
         for part in extension.each("extension"):
             name = part.text_of("url")
             declared = members.get(name)
@@ -305,7 +311,7 @@ class Chart(Collector):
     def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
         """A nested object without the members that cannot have their value; a notice for each of those."""
         out = {}
-        members = profile.members_of(cls)
+        members = declaration.by_name(cls)
         for name, value in data.items():
             fitting = self.fitting(cls, members[name], value, places[f"{under}{name}"].at)
             if fitting is not value:

@@ -22,7 +22,7 @@ from service.intake.not_collected import PATHS
 from service.intake.result import Intake, Notice
 from service.problems import ProblemItem, Rejected
 
-from .carried import left
+from .carried import EVERY_NOT_CARRIED
 from .chart import Chart, Found
 from .context import (
     finish_encounter,
@@ -256,7 +256,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
-    value["not_collected"] = left() if chart.not_collected is None else chart.not_collected
+    value["not_collected"] = list(EVERY_NOT_CARRIED) if chart.not_collected is None else chart.not_collected
     return value, places
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.episode import declaration, record
+from service.episode.pointers import class_paths, member_paths
 from service.formats.collector import CANNOT_TELL, Collector
 from service.formats.values import lacks
 
@@ -56,32 +57,9 @@ def fits_id(text: str) -> bool:
     return _ID.fullmatch(text) is not None
 
 
-def class_at(path: str) -> type | None:
-    """The class of the objects at a member path such as ``/application/limbs/*``; None where there is none."""
-    return _CLASSES.get(path)
-
-
-def _walk(cls: type, path: str) -> dict[str, type]:
-    found = {path: cls}
-    for member in declaration.members(cls):
-        if isinstance(member.kind, declaration.Items):
-            found |= _walk(member.kind.of, f"{path}/{member.name}/*")
-        elif isinstance(member.kind, declaration.Part):
-            found |= _walk(member.kind.of, f"{path}/{member.name}")
-    return found
-
-
-_CLASSES = _walk(record.Episode, "")
-_MEMBERS: dict[type, dict[str, declaration.Member]] = {
-    cls: {m.name: m for m in declaration.members(cls)} for cls in _CLASSES.values()
-}
-
-
-def member_at(path: str) -> declaration.Member | None:
-    """The declared member at a member path such as ``/application/limbs/*/on``; None where there is none."""
-    around, _, name = path.rpartition("/")
-    cls = class_at(around)
-    return None if cls is None else _MEMBERS[cls].get(name)
+#: Member path such as ``/application/limbs/*`` -> the class of the objects there; and of a member -> its declaration.
+CLASSES = dict(class_paths())
+MEMBERS = dict(member_paths())
 
 
 class Spot:
@@ -102,10 +80,6 @@ class Spot:
         self.places: dict[str, El] = {}
         #: A custom element says that it is there, though perhaps with no member.
         self.recorded = False
-
-    def lacks(self) -> bool:
-        """Whether it lacks what says which thing it is."""
-        return lacks(self.cls, self.data)
 
 
 class Chart(Collector):
@@ -129,13 +103,13 @@ class Chart(Collector):
     def part(self, path: str, el: El) -> Spot:
         """The object at a path without lists; made when it is first asked for, with that element as its place."""
         if path not in self.objects:
-            self.objects[path] = Spot(_CLASSES[path], el)
+            self.objects[path] = Spot(CLASSES[path], el)
         return self.objects[path]
 
     def item(self, path: str, el: El, key: str | None = None) -> Spot:
         """A new item of a list. ``key``: its CorrelationID, which becomes its id where it can be one."""
         self._checkpoint()
-        spot = Spot(_CLASSES[f"{path}/*"], el, key, path)
+        spot = Spot(CLASSES[f"{path}/*"], el, key, path)
         self.lists.setdefault(path, []).append(spot)
         if key is not None:
             self.by_key.setdefault((path, key), []).append(spot)
@@ -178,7 +152,7 @@ class Chart(Collector):
             if spot.data[name] != value:
                 self.notice("conflict", el.at)
             return False
-        member = _MEMBERS[spot.cls][name]
+        member = declaration.by_name(spot.cls)[name]
         if isinstance(member.kind, declaration.Int) and type(value) is float and value.is_integer():
             value = int(value)
         fitting = self.fitting(spot.cls, member, value, el.at)
@@ -275,7 +249,7 @@ class Chart(Collector):
         out: list[dict[str, Any]] = []
         seen: set[str] = set()
         for spot in self.lists[path]:
-            if spot.lacks():
+            if lacks(spot.cls, spot.data):
                 self.notice("item-not-readable", spot.el.at)
                 continue
             at = f"{pointer}/{len(out)}"
