@@ -24,7 +24,7 @@ from service.review.build import Wanted
 from service.settings import Settings
 
 from . import negotiation, query, request_body
-from .documents import JSON
+from .documents import HTML, JSON
 from .problems import Refusal
 from .reviewing import Reviewing, count
 from .rules import ROUTE as RULES
@@ -33,7 +33,6 @@ NDJSON = "application/x-ndjson"
 FHIR_NDJSON = "application/fhir+ndjson"
 XML = ("application/xml", "text/xml")
 CSV = "text/csv"
-HTML = "text/html"
 MOST_LINES = 1000
 
 

@@ -20,12 +20,11 @@ from service.review.build import Wanted
 from service.settings import Settings
 
 from . import answers, negotiation, query, request_body
+from .documents import HTML, JSON
 from .problems import Refusal
 from .reviewing import Reviewing
 
-HTML = "text/html"
 FORM = "multipart/form-data"
-_JSON = "application/json"
 #: The choice that leaves the format to the content of the file.
 _BY_CONTENT = ("", "By its content")
 #: Parts of a form: five fields, and room for what a browser adds.
@@ -95,7 +94,7 @@ def _read(body: bytes, demos: dict[str, bytes]) -> tuple[bytes, str, dict[str, s
     if start_page.DEMO in fields:
         if fields[start_page.DEMO] not in demos:
             raise Refusal("bad-form", [ProblemItem("unknown-demo", "No demo episode has this name.")])
-        return demos[fields[start_page.DEMO]], _JSON, values
+        return demos[fields[start_page.DEMO]], JSON, values
     chosen = fields.get(start_page.FORMAT, "")
     if start_page.FILE not in files or (chosen and chosen not in MEDIA_TYPES):
         raise Refusal("bad-form", [ProblemItem("no-file", "Choose a file and its format.")])

@@ -42,13 +42,12 @@ def answer(
     """
     problem = PROBLEMS[code]
     if g.get("as_outcome", False):
+        media_type = operation_outcome.MEDIA_TYPE
         body = operation_outcome.problem_outcome(
             code, problem.status, problem.detail, errors, omitted, fhir=g.get("from_bundle", False)
         )
-        response = Response(body, problem.status, headers, content_type=operation_outcome.MEDIA_TYPE)
-        response.headers["Cache-Control"] = "no-store"
-        return response
-    document = problem_document(code, errors, omitted)
-    response = Response(json.dumps(document), problem.status, headers, content_type=MEDIA_TYPE)
+    else:
+        media_type, body = MEDIA_TYPE, json.dumps(problem_document(code, errors, omitted)).encode()
+    response = Response(body, problem.status, headers, content_type=media_type)
     response.headers["Cache-Control"] = "no-store"
     return response

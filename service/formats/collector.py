@@ -23,6 +23,19 @@ VITAL_SIGNS = frozenset(
 )  # fmt: skip
 
 
+#: Code of a notice that several readers have -> what the caller reads.
+SHARED_DETAILS = {
+    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
+    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
+    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
+    "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
+    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
+    "item-not-readable": "This lacks what says which thing it is, and was not used.",
+    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
+}
+
+
 class Collector:
     """Notices of one document, and the vital signs in it that cannot be read.
 

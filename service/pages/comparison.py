@@ -9,7 +9,7 @@ from service.wording.headings import SEVERITIES, count
 from service.wording.quantities import quantity
 from service.wording.words import word
 
-from .terminal import wrap
+from .terminal import plain, wrap
 
 #: Change of findings -> its verb for one finding, and for several.
 _CHANGES = {
@@ -54,7 +54,7 @@ def render(document: Mapping[str, Any], width: int = 80) -> str:
                 f"{text}. See {', '.join(_place(each, len(files) > 1) for each in change['examples'])}", width, 2
             )
         for moved in rule["outcomes"]:
-            text = f"{count(moved['records'], 'record')} from {_plain(moved['left'])} to {_plain(moved['right'])}"
+            text = f"{count(moved['records'], 'record')} from {plain(moved['left'])} to {plain(moved['right'])}"
             out += wrap(text, width, 2)
     if document["without_effect"]:
         out += ["", *wrap("Set otherwise, and no record here tells the difference:", width)]
@@ -92,7 +92,3 @@ def _side(versions: Mapping[str, str]) -> str:
 def _place(example: Mapping[str, Any], several: bool) -> str:
     file = f"{example['file']} " if several else ""
     return f"{example['episode_ref']} ({file}line {example['line']})"
-
-
-def _plain(outcome: str) -> str:
-    return outcome.replace("_", " ")

@@ -63,7 +63,7 @@ def _counts(summary: Mapping[str, Any]) -> str:
     by = summary["by_severity"]
     found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in SEVERITIES)
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
-    said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
+    said = {outcome: plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
     rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
     more = "".join(f", {summary[each]} {each}" for each in ("accepted", "counted", "covered") if summary[each])
     return f"{count(summary['findings'], 'finding')}: {found}{more}. {count(summary['rules'], 'rule')}: {rules}."
@@ -200,7 +200,8 @@ def _notice(notice: Mapping[str, Any]) -> str:
     return f"{notice['text']} At: {places}" if places else str(notice["text"])
 
 
-def _plain(word: str) -> str:
+def plain(word: str) -> str:
+    """An outcome in words."""
     return word.replace("_", " ")
 
 

@@ -28,7 +28,6 @@ from service.review.build import Review
 
 from .texts import cause, counted, limits, sources
 
-MEDIA_TYPE = "application/xml"
 SVRL = "http://purl.oclc.org/dsdl/svrl"
 _WORDS = {"critical": "[ERROR]", "warning": "[WARNING]", "info": "[WARNING]"}
 

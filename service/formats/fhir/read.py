@@ -15,7 +15,7 @@ from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.formats.collector import CANNOT_TELL
-from service.formats.locations import Locations
+from service.formats.locations import Locations, nearest
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
 from service.intake.not_collected import PATHS
@@ -332,12 +332,12 @@ def _intake(
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [
-            ProblemItem(code, DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
+            ProblemItem(code, DETAILS[code], pointer=_pointer(nearest(places, each.pointer or "")), count=each.count)
             for each in refusal.errors
         ]
         raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
-    told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
+    told = [Notice(n.code, n.detail, nearest(places, n.pointer)) for n in intake.notices]
     return replace(
         intake,
         language="fhirpath",
@@ -346,12 +346,6 @@ def _intake(
         digest=digest,
         unread=tuple(chart.unread),
     )
-
-
-def _near(places: dict[str, El], pointer: str) -> str:
-    while pointer and pointer not in places:
-        pointer = pointer.rsplit("/", 1)[0]
-    return places[pointer].at
 
 
 def _pointer(path: str) -> str:

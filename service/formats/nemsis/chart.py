@@ -10,16 +10,14 @@ from typing import Any
 from service.checkpoint import Checkpoint, never
 from service.episode import declaration, record
 from service.episode.pointers import class_paths, member_paths
-from service.formats.collector import CANNOT_TELL, Collector
+from service.formats.collector import CANNOT_TELL, SHARED_DETAILS, Collector
 from service.formats.values import lacks
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import El
 
 #: code -> what the caller reads. Nothing here quotes the document.
-DETAILS = {
-    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
-    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
+DETAILS = SHARED_DETAILS | {
     "unknown-code": "This code is not known here; the record cannot tell it.",
     "nearest-word": "The episode has no word for this code; the nearest one was taken.",
     "unusable-unit": "This unit cannot be converted; the record cannot tell the value.",
@@ -27,13 +25,9 @@ DETAILS = {
     "read-as-zero": "Charted as not present on examination; read as 0.",
     "approximate": "Marked as approximate in the chart; read as it stands.",
     "negated-finding": "A finding is marked as not present; what was there instead is not charted.",
-    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
-    "drug-left-aside": "This drug plays no part in the review and was not used.",
     "unknown-procedure": "This procedure is not known here; whether it was for the restraint or answered a danger cannot be told.",
     "unknown-diagnosis": "This symptom or impression is not known here and was not used.",
-    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
     "worse-after": "Charted as worse after it: read as a complication or adverse effect without a name.",
-    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
     "no-correlation": "The chart holds several of these, and nothing says to which one this custom value belongs. It was not used.",
     "unknown-correlation": "No element of the chart has this CorrelationID; the custom value was read by itself.",
     "custom-element-not-mapped": "No mapping knows this custom element; it was not used.",
@@ -41,8 +35,6 @@ DETAILS = {
     "custom-value-not-mapped": "The mapping of this custom element does not know this value; it was not used.",
     "no-restraint-by-mapping": "By the mapping this is no restraint, such as stretcher straps alone; it was not used.",
     "conflict": "The same thing stands in the chart with another value; the first was used.",
-    "item-not-readable": "This lacks what says which thing it is, and was not used.",
-    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
     "handed-to-other-unit": "No transfer of care at the destination is charted; the transfer to another unit was taken.",
     "age-from-birth-date": "No age is charted; it was taken from the date of birth, which is not kept.",
 }

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from service.checkpoint import Checkpoint, never
-from service.formats.locations import Locations
+from service.formats.locations import Locations, nearest
 from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
@@ -152,7 +152,7 @@ def _intake(
     except Rejected as rejected:
         # Every value was checked on its own, so what can be wrong is the whole: too many items.
         where = [
-            ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or ""), count=e.count)
+            ProblemItem(e.code, e.detail, location=nearest(places, e.pointer or ""), count=e.count)
             for e in rejected.errors
         ]
         in_all = sum(e.count for e in where) + rejected.omitted
@@ -160,12 +160,6 @@ def _intake(
     notices = intake.notices + chart.notices()
     unread = tuple(chart.unread)
     return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places), unread=unread)
-
-
-def _nearest(places: dict[str, El], pointer: str) -> str:
-    while pointer not in places:
-        pointer = pointer.rpartition("/")[0]
-    return places[pointer].at
 
 
 def _reference(pcr: El) -> str:
