@@ -17,11 +17,7 @@ class Refusal(Exception):
     """Raised in a view: answer with this problem. Its text is the code and nothing else."""
 
     def __init__(
-        self,
-        code: str,
-        errors: Sequence[ProblemItem] = (),
-        omitted: int = 0,
-        headers: Mapping[str, str] | None = None,
+        self, code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0, headers: Mapping[str, str] | None = None
     ) -> None:
         super().__init__(code)
         self.code = code
@@ -31,10 +27,7 @@ class Refusal(Exception):
 
 
 def answer(
-    code: str,
-    errors: Sequence[ProblemItem] = (),
-    omitted: int = 0,
-    headers: Mapping[str, str] | None = None,
+    code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0, headers: Mapping[str, str] | None = None
 ) -> Response:
     """The response for a problem; an OperationOutcome where the route has said so (``g.as_outcome``).
 

@@ -138,7 +138,7 @@ _MOST_VALUES = 200
 #: Attribute that has a value where its members are left out -> those members: this crew put a device on unless the
 #: record says otherwise, so a sender without them can hide what others put on.
 _TAKEN_FOR_GRANTED = {
-    ("device", "applied_here"): ("/application/limbs/*/applied_by", "/application/limbs/*/taken_over"),
+    ("device", "applied_here"): ("/application/limbs/*/applied_by", "/application/limbs/*/taken_over")
 }
 
 

@@ -6,19 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from .definitions import (
-    FINDING,
-    NONE,
-    OUTCOMES,
-    TIMES,
-    UNDATED,
-    UNKNOWN,
-    WITHOUT,
-    Measure,
-    day_of,
-    outcomes,
-    period,
-)
+from .definitions import FINDING, NONE, OUTCOMES, TIMES, UNDATED, UNKNOWN, WITHOUT, Measure, day_of, outcomes, period
 from .lines import Answer
 from .verdicts import Verdicts
 

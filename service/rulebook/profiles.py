@@ -130,15 +130,7 @@ def _profile(
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
     profile = Profile(
-        data["profile"],
-        data["version"],
-        data["title"],
-        parameters,
-        of_several,
-        severities,
-        measures,
-        tuple(off),
-        data,
+        data["profile"], data["version"], data["title"], parameters, of_several, severities, measures, tuple(off), data
     )
     return profile, slips
 

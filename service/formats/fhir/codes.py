@@ -351,17 +351,7 @@ ANSWERING_DRUGS = Table(
 #: Drugs that neither sedate nor answer a danger here: left aside with a notice.
 ASIDE_DRUGS = Table(
     _meant(RXNORM, rxnorm.MEDICATIONS, "aside") + _meant(SNOMED, rxnorm.BLOOD, "aside"),
-    dict.fromkeys(
-        (
-            "acetaminophen",
-            "aspirin",
-            "dexamethasone",
-            "ibuprofen",
-            "nitroglycerin",
-            "ondansetron",
-        ),
-        "aside",
-    ),
+    dict.fromkeys(("acetaminophen", "aspirin", "dexamethasone", "ibuprofen", "nitroglycerin", "ondansetron"), "aside"),
 )
 
 #: Procedures that answer a danger; procedures without a meaning here, and why.

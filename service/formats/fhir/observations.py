@@ -351,10 +351,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
         absent = absence(chart, el)
         if absent and subject != "age":
             chart.set_value(
-                section,
-                {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
-                absent,
-                el,
+                section, {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"), absent, el
             )
     elif subject == "age":
         number, unit = value.number_of("value"), unit_of(value)
