@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from service.episode import declaration, record
+from service.formats.locations import Located, Locations
 from service.formats.values import takes
-from service.intake.result import Notice
+from service.intake.result import Intake, Notice
 
 #: The most notices of one code; one more says how many were left out.
 MOST_OF_A_CODE = 20
@@ -69,6 +71,13 @@ class Collector:
             if n > MOST_OF_A_CODE
         ]
         return (*self._notices, *more)
+
+    def finished(self, intake: Intake, places: Mapping[str, Located], language: str, digest: str) -> Intake:
+        """The intake with all notices, and every place as one in the document. ``places``: JSON Pointer -> element."""
+        unread = tuple(self.unread)
+        placed = replace(intake, language=language, places=Locations(places), digest=digest, unread=unread)
+        told = [replace(each, pointer=placed.locate(each.pointer)) for each in intake.notices]
+        return replace(placed, notices=(*told, *self.notices()))
 
     def misread(self, found: Any, name: str) -> None:
         """Note that a member of an object was sent and cannot be read."""

@@ -136,6 +136,12 @@ def test_a_check_of_all_limbs_comes_back() -> None:
         same(episode)
 
 
+def test_what_is_listed_as_not_collected_and_sent_is_told_at_its_element() -> None:
+    """``read`` holds every place of a notice against the document."""
+    intake = read(write(full() | {"not_collected": ["/transport/departed"]}).document)
+    assert codes(intake) == ["sent-although-not-collected"]
+
+
 def test_none_and_empty_come_back() -> None:
     for pointer, _, member in places():
         if isinstance(member.kind, (declaration.Items, declaration.Codes)):

@@ -10,16 +10,15 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import replace
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.formats.collector import CANNOT_TELL
-from service.formats.locations import Locations, nearest
+from service.formats.locations import nearest
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
 from service.intake.not_collected import PATHS
-from service.intake.result import Intake, Notice
+from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
 
 from .carried import EVERY_NOT_CARRIED
@@ -337,15 +336,7 @@ def _intake(
         ]
         raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
-    told = [Notice(n.code, n.detail, nearest(places, n.pointer)) for n in intake.notices]
-    return replace(
-        intake,
-        language="fhirpath",
-        places=Locations(places),
-        notices=(*told, *chart.notices()),
-        digest=digest,
-        unread=tuple(chart.unread),
-    )
+    return chart.finished(intake, places, "fhirpath", digest)
 
 
 def _pointer(path: str) -> str:

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
 from service.checkpoint import Checkpoint, never
-from service.formats.locations import Locations, nearest
+from service.formats.locations import nearest
 from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
@@ -157,9 +157,7 @@ def _intake(
         ]
         in_all = sum(e.count for e in where) + rejected.omitted
         raise Rejected(rejected.status, rejected.code, where, in_all) from None
-    notices = intake.notices + chart.notices()
-    unread = tuple(chart.unread)
-    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places), unread=unread)
+    return chart.finished(intake, places, "xpath", digest)
 
 
 def _reference(pcr: El) -> str:
