@@ -93,9 +93,9 @@ class Collector:
                 if value == CANNOT_TELL and (id(found), name) in self._unread
             ]
 
-    def fitting(self, cls: type, member: declaration.Member, value: Any, at: str) -> Any:
-        """The value where the member can have it, else ``CANNOT_TELL``, with a notice."""
+    def fitting(self, cls: type, member: declaration.Member, value: Any, el: Located) -> Any:
+        """The value where the member can have it, else ``CANNOT_TELL``, with a notice at the element."""
         if takes(cls, member.name, value):
             return value
-        self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", at)
+        self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", el.at)
         return CANNOT_TELL
