@@ -103,7 +103,7 @@ HOLD = _snomed("78086002", "Holding patient")
 CAPNOGRAPHY = _snomed("284029005", "Capnography")
 OXIMETRY = _snomed("252465000", "Pulse oximetry")
 ECG = _snomed("46825001", "Electrocardiographic monitoring")
-WATCHING = _snomed("182777000", "Monitoring of patient")
+WATCH = _snomed("182777000", "Monitoring of patient")
 LIMB_FINDINGS = {"system": LOINC, "code": "67533-0", "display": "Physical findings of Extremity NEMSIS"}
 POSTURE = {"system": LOINC, "code": "8361-8", "display": "Body position with respect to gravity"}
 PANEL = {"system": LOINC, "code": "85353-1", "display": "Vital signs panel"}
@@ -128,7 +128,9 @@ SHAPES = {
         Shape("monitoring.capnography", record.MonitorSpan, "Procedure", code=CAPNOGRAPHY, start="start", end="end"),
         Shape("monitoring.oximetry", record.MonitorSpan, "Procedure", code=OXIMETRY, start="start", end="end"),
         Shape("monitoring.ecg", record.MonitorSpan, "Procedure", code=ECG, start="start", end="end"),
-        Shape("monitoring.observation", record.ObservationSpan, "Procedure", None, WATCHING, "start", "end", "by"),
+        Shape(
+            "monitoring.observation", record.ObservationSpan, "Procedure", code=WATCH, start="start", end="end", by="by"
+        ),
         Shape("monitoring.actions", record.Action, "Procedure", "action", start="time", end="end", by="by"),
         Shape("monitoring.events", record.Event, "Observation", "event", start="time", end="end"),
         Shape("reassessments", record.Reassessment, "Observation", start="time"),

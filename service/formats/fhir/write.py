@@ -297,13 +297,13 @@ class _Writer:
             resource["medicationCodeableConcept"] = {"coding": [_drug(item.drug, "sedation.drug")]}
             used.add("drug")
         else:
-            resource["medicationCodeableConcept"] = _coded(codes.ABSENT_REASON, "unknown")
+            resource["medicationCodeableConcept"] = _concept(codes.ABSENT_REASON, "unknown")
         if isinstance(item.reason, str):
             resource["statusReason"] = [{"coding": [coding("sedation.not_given.reason", item.reason)]}]
             used.add("reason")
 
     def _vitals(self, resource: Resource, item: record.VitalSet, used: set[str]) -> None:
-        resource["category"] = [_coded("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")]
+        resource["category"] = [_concept("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")]
         resource["code"] = {"coding": [PANEL]}
         components: list[Resource] = []
         for sign, unit in _UCUM.items():
@@ -386,7 +386,7 @@ def _none(section: str) -> Any:
     return getattr(episode_json.from_value({"episode_ref": "none", section: {"none": True}}).episode, section)
 
 
-def _coded(system: str, code: str) -> Resource:
+def _concept(system: str, code: str) -> Resource:
     """A concept with one coding."""
     return {"coding": [{"system": system, "code": code}]}
 
@@ -402,11 +402,11 @@ def _row(row: codes.Row) -> dict[str, str]:
 
 def _sign_code(sign: str) -> Resource:
     if sign == "etco2_mmhg":
-        return _coded(codes.LOINC, "19891-1")  # the first in the table is a fraction, not a pressure
+        return _concept(codes.LOINC, "19891-1")  # the first in the table is a fraction, not a pressure
     row = codes.SIGNS.code_of(sign)
     if row is None:
         raise KeyError(sign)
-    return _coded(row.system, row.code)
+    return _concept(row.system, row.code)
 
 
 def _site(item: record.LimbRestraint | record.LimbCheck) -> Resource:
@@ -424,7 +424,7 @@ def _drug(drug: str, slug: str) -> dict[str, str]:
 
 def _reason(value: Absent) -> Resource:
     if value.state == "not_collected":
-        return _coded(codes.ABSENT_REASON, "unsupported")
+        return _concept(codes.ABSENT_REASON, "unsupported")
     return {
         "coding": [
             {"system": codes.ABSENT_REASON, "code": "not-performed"},
