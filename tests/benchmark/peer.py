@@ -75,7 +75,12 @@ class Program:
         self._values = list(dict.fromkeys(leaf.attribute for leaf in leaves if leaf.op not in STATE_OPS))
         self._states = list(dict.fromkeys(leaf.attribute for leaf in leaves if leaf.op in STATE_OPS))
         places = {name: f"$root[{place}]" for place, name in enumerate([*self._values, *(f"{s}_state" for s in self._states)])}  # fmt: skip
-        texts = [written(term, lambda name, op, value: zen_leaf(places[name], op, value)) for _, term in rules]
+
+        def leaf(name: str, op: str, value: Any) -> str:
+            recorded = value == RECORDED and name not in self._values
+            return zen_leaf(places[name], op, None if recorded else value)
+
+        texts = [written(term, leaf) for _, term in rules]
         self._numbers = [number for number, _ in rules]
         self._evaluate = zen.compile_expression(f"[{', '.join(texts)}]").evaluate
 
@@ -83,7 +88,7 @@ class Program:
         """(rule number, ``index``) of each rule that finds something in this fact."""
         values, states = fact.values, fact.states
         given: list[Any] = list(map(values.get, self._values))
-        given += [RECORDED if name in values else states.get(name, MISSING) for name in self._states]
+        given += [None if name in values else states.get(name, MISSING) for name in self._states]  # None: recorded
         says = self._evaluate(given)
         return [(n, index) for n, said in zip(self._numbers, says, strict=True) if said] if True in says else []
 
