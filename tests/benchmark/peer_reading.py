@@ -147,7 +147,8 @@ def _class(cls: type, absences: bool) -> Schema:
             return [_said_none(_NONE), part, empty] if kind.may_be_none else [part]
         return [_plain(kind)]
 
-    members, required = {}, []
+    members: dict[str, Schema] = {}
+    required: list[str] = []
     for member in declaration.members(cls):
         may = value(member.kind)
         if member.required:
@@ -182,7 +183,7 @@ def _place(cls: type, nodes: Sequence[Any]) -> None:
     """Set the place of everything that objects of one class hold; their own is set."""
     for name, get, inner in _holders(cls):
         for node in nodes:
-            value = get(node)
+            value: Any = get(node)
             if type(value) is tuple:
                 if value:
                     at = repeat(f"{node.at}/{name}")
