@@ -228,8 +228,10 @@ def answer_browsers(app: Flask) -> None:
 
     @app.after_request
     def as_page(response: Response) -> Response:
+        if response.mimetype != MEDIA_TYPE:
+            return response
         asked = ",".join(request.headers.getlist("Accept"))
-        if response.mimetype != MEDIA_TYPE or "text/html" not in asked or "application/xhtml+xml" not in asked:
+        if "text/html" not in asked or "application/xhtml+xml" not in asked:
             return response
         refused = json.loads(response.get_data())
         places = [(each.get("pointer") or each.get("location") or "", each["detail"]) for each in refused["errors"]]

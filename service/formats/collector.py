@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Protocol
 
 from service.episode import declaration, record
 from service.formats.values import takes
@@ -21,6 +21,15 @@ VITAL_SIGNS = frozenset(
         "gcs_motor", "gcs_total", "acvpu", "agitation_score", "rhythm",
     }
 )  # fmt: skip
+
+
+class HasPlace(Protocol):
+    """An element that knows its place in the document."""
+
+    @property
+    def at(self) -> str:
+        """Put together when it is asked for."""
+        ...
 
 
 class Collector:
@@ -71,9 +80,9 @@ class Collector:
                 if value == CANNOT_TELL and (id(found), name) in self._unread
             ]
 
-    def fitting(self, cls: type, member: declaration.Member, value: Any, at: str) -> Any:
-        """The value where the member can have it, else ``CANNOT_TELL``, with a notice."""
+    def fitting(self, cls: type, member: declaration.Member, value: Any, el: HasPlace) -> Any:
+        """The value where the member can have it, else ``CANNOT_TELL``, with a notice at the element."""
         if takes(cls, member.name, value):
             return value
-        self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", at)
+        self.notice("unusable-time" if isinstance(member.kind, declaration.Time) else "out-of-bounds", el.at)
         return CANNOT_TELL

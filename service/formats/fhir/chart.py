@@ -158,7 +158,7 @@ class Chart(Collector):
             if not value.is_integer():
                 self.notice("rounded", el.at)
             value = int(value + 0.5) if value >= 0 else -int(-value + 0.5)
-        fitting = self.fitting(found.cls, declared, value, el.at)
+        fitting = self.fitting(found.cls, declared, value, el)
         if fitting is not value:
             if not declared.required:
                 found.data[name], found.places[name] = fitting, el
@@ -307,7 +307,7 @@ class Chart(Collector):
         out = {}
         members = profile.members_of(cls)
         for name, value in data.items():
-            fitting = self.fitting(cls, members[name], value, places[f"{under}{name}"].at)
+            fitting = self.fitting(cls, members[name], value, places[f"{under}{name}"])
             if fitting is not value:
                 for path in [p for p in places if p.startswith(f"{under}{name}/")]:
                     del places[path]

@@ -181,7 +181,7 @@ class Chart(Collector):
         member = _MEMBERS[spot.cls][name]
         if isinstance(member.kind, declaration.Int) and type(value) is float and value.is_integer():
             value = int(value)
-        fitting = self.fitting(spot.cls, member, value, el.at)
+        fitting = self.fitting(spot.cls, member, value, el)
         if fitting is not value:
             if member.required or name in spot.data:
                 return False
