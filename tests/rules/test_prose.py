@@ -196,7 +196,7 @@ def test_no_text_takes_the_patient_for_a_man() -> None:
     ("rule", "value"),
     [
         ("RR-1262", "{mg} mg"), ("RR-1264", "{total} mg"), ("RR-1272", "{mg} mg"), ("RR-1383", "{unanswered_worst} mmHg"),
-        ("RR-1388", "{unanswered_worst} mg/dL"), ("RR-1397", "{news2}"),
+        ("RR-1388", "{unanswered_worst mg/dL}"), ("RR-1397", "{news2}"),
     ],
 )  # fmt: skip
 def test_a_danger_that_is_a_number_shows_it(rule: str, value: str) -> None:
