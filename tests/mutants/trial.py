@@ -150,7 +150,7 @@ def _child(job: Job, out: int) -> None:
         service = sys.modules.get("service")
         if service is not None and not str(service.__file__).startswith(os.getcwd()):
             status = 99
-    except BaseException:  # the fork must not go on as its parent
+    except BaseException:  # noqa: BLE001 - the fork must not go on as its parent
         os.write(told, traceback.format_exc().encode())
     finally:
         os._exit(status)
