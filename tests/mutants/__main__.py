@@ -99,9 +99,7 @@ def main() -> int:
     jobs = jobs_of(drawn, tests, covered.seconds, given.budget)
     until = time.monotonic() + 60 * given.minutes
     files = sorted({test.partition("::")[0] for job in jobs if job["function"] for test in job["tests"]})
-    quick = iter(try_all([job for job in jobs if job["function"]], given.processes, until, files))
-    anew = iter(try_all([job for job in jobs if not job["function"]], given.processes, until))
-    verdicts = [next(quick if job["function"] else anew) for job in jobs]
+    verdicts = try_all(jobs, given.processes, until, files)
     tried = time.monotonic()
     killers = sorted({v["by"] for v in verdicts if v is not None and v["by"].startswith("tests/")})
     wrong = control(killers, tests, covered.seconds)

@@ -11,61 +11,67 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 
 from .coverage_map import ROOT
 from .trial import Job, Verdict
 
 
-def try_all(jobs: Sequence[Job], processes: int, until: float, loaded: Sequence[str] = ()) -> list[Verdict | None]:
-    """The verdict on each job; None where the time was over. Each process works in a copy of its own.
+class Copy:
+    """A copy of the tree and what tries in it: one that loads the service anew for each job, one that has it loaded."""
+
+    def __init__(self, open_: ExitStack, loaded: Sequence[str]) -> None:
+        self._open, self._loaded = open_, loaded
+        self._folder = open_.enter_context(tempfile.TemporaryDirectory())
+        self._tree = Path(self._folder, "tree")
+        shutil.copytree(ROOT, self._tree, ignore=shutil.ignore_patterns(".git", ".*_cache", ".hypothesis"))
+        self._trials: dict[bool, subprocess.Popen[str]] = {}
+
+    def attempt(self, job: Job) -> Verdict:
+        """The verdict on a job."""
+        exchange = job["function"] is not None
+        if exchange not in self._trials:
+            command = [sys.executable, "-m", "tests.mutants.trial", *(self._loaded if exchange else ())]
+            # Files of the standards lie beside the repository, and not beside a copy.
+            shared = os.environ.get("RESTRAINT_REVIEW_SHARED", str(ROOT.parent / "shared"))
+            environment = os.environ | {"TMPDIR": self._folder, "RESTRAINT_REVIEW_SHARED": shared}
+            self._trials[exchange] = self._open.enter_context(
+                subprocess.Popen(
+                    command, cwd=self._tree, env=environment, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE
+                )
+            )
+        trial = self._trials[exchange]
+        assert trial.stdin is not None and trial.stdout is not None
+        trial.stdin.write(json.dumps(job) + "\n")
+        trial.stdin.flush()
+        return Verdict(**json.loads(trial.stdout.readline()))
+
+
+def try_all(
+    jobs: Sequence[Job], processes: int = 1, until: float = float("inf"), loaded: Sequence[str] = ()
+) -> list[Verdict | None]:
+    """The verdict on each job, begun in their order; None where the time (of ``time.monotonic``) was over.
 
     ``loaded``: the test files that are loaded before, where jobs exchange a function.
     """
     verdicts: list[Verdict | None] = [None] * len(jobs)
     left = iter(range(len(jobs)))
     lock = threading.Lock()
-    failures: list[Exception] = []
 
-    def work() -> None:
-        with tempfile.TemporaryDirectory() as folder:
-            copy = Path(folder, "tree")
-            ignored = shutil.ignore_patterns(".git", ".*_cache", ".hypothesis")
-            shutil.copytree(ROOT, copy, ignore=ignored)
-            environment = os.environ | {"TMPDIR": folder, "RESTRAINT_REVIEW_SHARED": _shared()}
-            command = [sys.executable, "-m", "tests.mutants.trial", *loaded]
-            with subprocess.Popen(
-                command, cwd=copy, env=environment, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE
-            ) as trial:
-                assert trial.stdin is not None and trial.stdout is not None
-                while time.monotonic() < until:
-                    with lock:
-                        number = next(left, None)
-                    if number is None:
-                        break
-                    trial.stdin.write(json.dumps(jobs[number]) + "\n")
-                    trial.stdin.flush()
-                    verdicts[number] = json.loads(trial.stdout.readline())
-                    done = sum(verdict is not None for verdict in verdicts)
-                    print(f"\r{done} of {len(jobs)}", end="", file=sys.stderr, flush=True)
-                trial.stdin.close()
+    def work(_: int) -> None:
+        with ExitStack() as open_:
+            copy = Copy(open_, loaded)
+            while time.monotonic() < until:
+                with lock:
+                    number = next(left, None)
+                if number is None:
+                    break
+                verdicts[number] = copy.attempt(jobs[number])
+                done = sum(verdict is not None for verdict in verdicts)
+                print(f"{done} of {len(jobs)}", file=sys.stderr, flush=True)
 
-    def watched() -> None:
-        try:
-            work()
-        except Exception as error:  # noqa: BLE001 - raised below, where it is seen
-            failures.append(error)
-
-    threads = [threading.Thread(target=watched) for _ in range(processes)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    if failures:
-        raise failures[0]
+    with ThreadPoolExecutor(processes) as pool:
+        list(pool.map(work, range(processes)))
     return verdicts
-
-
-def _shared() -> str:
-    """The folder of files of the standards, which lies beside the repository and not beside a copy."""
-    return os.environ.get("RESTRAINT_REVIEW_SHARED", str(ROOT.parent / "shared"))
