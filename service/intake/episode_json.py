@@ -67,8 +67,8 @@ def from_made(body: dict[str, Any], checkpoint: Checkpoint = never, *, stated: b
     same counts. ``stated``: it is the sender's own list, and such a member is a notice.
     """
     paths = body.get("not_collected", [])
-    if not stated and type(paths) is list and all(type(path) is str for path in paths):
-        made = fast_reader.of_value(body, table(tuple(paths)))
+    if type(paths) is list and all(type(path) is str for path in paths):
+        made = fast_reader.of_value(body, trie_of(paths) if stated else table(tuple(paths)), of_a_table=not stated)
         if made is not None:
             return Intake(made, (), (), "")
     intake = from_value(body, checkpoint)

@@ -415,17 +415,17 @@ def episode(parsed: Parsed, absent: _Trie) -> record.Episode | None:
     return _finished(parsed.episode, absent, _Walk(_absent_names(parsed.written) if parsed.absences else set()))
 
 
-def of_value(value: dict[str, Any], absent: _Trie) -> record.Episode | None:
+def of_value(value: dict[str, Any], absent: _Trie, *, of_a_table: bool) -> record.Episode | None:
     """The episode of a value that a reader of another format built; None where the strict reader has to look.
 
-    ``absent``: the table of what that format has no place for.
+    ``absent``: the table of what that format has no place for, or the paths that the sender lists.
     """
     try:
         sent = msgspec.convert(value, _BODY)
     except Exception:  # noqa: BLE001 - the strict reader finds out what is wrong and says so
         return None
     made = record.Episode(**{name: getattr(sent, name) for name in _NAMES})
-    return _finished(made, absent, _Walk(_EVERY_NAME, of_a_table=True))
+    return _finished(made, absent, _Walk(_EVERY_NAME, of_a_table=of_a_table))
 
 
 def _finished(made: record.Episode, absent: _Trie, walk: _Walk) -> record.Episode | None:

@@ -172,7 +172,10 @@ def build(
         ],
         "unjudged": [document for _, document in beside],
         "not_assessable": not_assessable(
-            [entry for n, entry in asked.items() if decisions.outcomes[n] == NOT_ASSESSABLE], decisions, sheet, causes
+            [asked[n] for n, said in enumerate(decisions.outcomes) if said == NOT_ASSESSABLE and n in asked],
+            decisions,
+            sheet,
+            causes,
         ),
         "accepted": [accepted_document(s.entry, s.accepted, intake, clock, full=wanted.full) for s in accepted],
         "off": [

@@ -60,11 +60,6 @@ class Message:
     _pieces: tuple[str, ...]
     _allowances: tuple[Allowance, ...] = ()
 
-    @property
-    def needs_time(self) -> bool:
-        """Whether it says when it was."""
-        return _AT in self._pieces[1::2]
-
     def render(
         self, values: Values, parameters: Mapping[str, int | float], at: str = "", every: Sequence[Values] = ()
     ) -> str:
