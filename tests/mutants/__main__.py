@@ -8,7 +8,7 @@ The tests are those that run the line, by the map (see ``coverage_map``): the fo
 file the quickest in turn, up to ``--budget`` seconds of CPU; then, for a third of that, others of the same files, since
 what tests share runs in the first of them only. What runs when a module is loaded is tried with the tests that run
 something in the module, or, where nothing does, in those that import it. Tests marked ``live``, slow ones (see
-``recording``) and those of other folders than ``TESTED`` are not asked.
+``recording``), those of a file that is slow to load and those of other folders than ``TESTED`` are not asked.
 
 Each mutant is tried in a process of its own, on a copy of the tree. One that does not end is stopped by its CPU time, and
 counts as killed, told apart. At the end every test that killed is run without a mutant: a kill by one that fails then is
@@ -28,7 +28,7 @@ from service.batch.statistics import wilson
 
 from .choosing import BUILD, Place, Tests, every_place, jobs_of, sample
 from .coverage_map import ROOT, make
-from .trial import LOADING, Job, Verdict
+from .trial import LOADING, PIPELINE, Job, Verdict
 from .trials import try_all
 
 ROOMS = ("facts", "engine", "intake", "formats", "narrative", "review", "representations")
@@ -99,6 +99,8 @@ def main() -> int:
     jobs = jobs_of(drawn, tests, covered.seconds, given.budget)
     until = time.monotonic() + 60 * given.minutes
     files = sorted({test.partition("::")[0] for job in jobs if job["function"] for test in job["tests"]})
+    if any(test in covered.reviewing for job in jobs if job["function"] for test in job["tests"]):
+        files.append(PIPELINE)
     verdicts = try_all(jobs, given.processes, until, files)
     tried = time.monotonic()
     killers = sorted({v["by"] for v in verdicts if v is not None and v["by"].startswith("tests/")})

@@ -15,9 +15,11 @@ from pathlib import Path
 from coverage import CoverageData
 from coverage.numbits import numbits_to_nums, register_sqlite_functions
 
-from .recording import BUILDING
+from .recording import BUILDING, LOADING
 
 ROOT = Path(__file__).resolve().parents[2]
+#: Seconds of CPU from which on a file of tests is too slow to load for each mutant.
+SLOW_TO_LOAD = 4
 #: How many tests that need the pipeline stand for what runs only while it is built.
 _OF_BUILDING = 5
 
@@ -28,7 +30,17 @@ class CoverageMap:
     def __init__(self, folder: Path) -> None:
         self._connection = sqlite3.connect(folder / "lines")
         register_sqlite_functions(self._connection)
-        self.seconds: dict[str, float] = json.loads((folder / "tests").read_text("utf-8"))
+        every: dict[str, float] = json.loads((folder / "tests").read_text("utf-8"))
+        slow = {
+            name.removeprefix(LOADING) for name, seconds in every.items() if seconds > SLOW_TO_LOAD and LOADING in name
+        }
+        self.seconds = {
+            test: seconds
+            for test, seconds in every.items()
+            if not test.startswith(LOADING) and test.partition("::")[0] not in slow
+        }
+        files = {test.partition("::")[0] for test in self.seconds}
+        self._before = {"", BUILDING, *(f"{LOADING}{file}" for file in files)}
         self._files = {
             str(Path(path).relative_to(ROOT)): number
             for number, path in self._connection.execute("SELECT id, path FROM file")
@@ -54,19 +66,21 @@ class CoverageMap:
 
     def lines(self, file: str) -> set[int]:
         """The lines of a file that any test runs."""
-        return self._lines(file, "context <> ''")
+        return set().union(
+            *(lines for context, lines in self._lines(file) if context in self.seconds or context == BUILDING)
+        )
 
     def before(self, file: str) -> set[int]:
         """The lines of a file that run before the tests: on loading, while they are collected, to build the pipeline."""
-        return self._lines(file, f"context IN ('', '{BUILDING}')")
+        return set().union(*(lines for context, lines in self._lines(file) if context in self._before))
 
     @functools.cache
-    def _lines(self, file: str, which: str) -> set[int]:
+    def _lines(self, file: str) -> list[tuple[str, set[int]]]:
         found = self._connection.execute(
-            f"SELECT numbits FROM line_bits JOIN context ON context.id = context_id WHERE file_id = ? AND {which}",
+            "SELECT context.context, numbits FROM line_bits JOIN context ON context.id = context_id WHERE file_id = ?",
             (self._files.get(file),),
         )
-        return set().union(*(numbits_to_nums(bits) for (bits,) in found))
+        return [(context, set(numbits_to_nums(bits))) for context, bits in found]
 
     @functools.cached_property
     def reviewing(self) -> list[str]:
@@ -116,7 +130,9 @@ def _record(folder: Path, files: list[str], processes: int) -> None:
     tests = folder / "tests"
     seconds = json.loads(tests.read_text("utf-8")) if tests.exists() else {}
     again = set(files)
-    seconds = {test: value for test, value in seconds.items() if test.partition("::")[0] not in again}
+    seconds = {
+        test: value for test, value in seconds.items() if test.partition("::")[0].removeprefix(LOADING) not in again
+    }
     data = CoverageData(str(folder / "lines"))
     if (folder / "lines").exists():
         data.read()

@@ -21,6 +21,8 @@ import pytest
 MOST = 12
 #: The context of lines that run while the pipeline is built.
 BUILDING = "building"
+#: What the context of lines begins with that run while a file of tests is loaded.
+LOADING = "loading "
 FOLDER = os.environ.get("MUTANTS_MAP", "")
 NAME = f"{os.environ.get('PYTEST_XDIST_WORKER', 'all')}-{os.getpid()}"
 
@@ -31,6 +33,20 @@ _coverage = coverage.Coverage(
 )
 # From the first import on: what runs before a test has a name of its own, the empty one.
 _coverage.start()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+    """What runs while a file of tests is loaded has its name, and its time is kept like that of a test."""
+    if not isinstance(collector, pytest.Module):
+        return (yield)
+    name, before = f"{LOADING}{collector.nodeid}", sum(os.times()[:4])
+    _coverage.switch_context(name)
+    try:
+        return (yield)
+    finally:
+        _tests[name] = (round(sum(os.times()[:4]) - before, 4), True)
+        _coverage.switch_context("")
 
 
 def pytest_collection_finish() -> None:

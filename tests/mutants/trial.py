@@ -34,8 +34,10 @@ OPTIONS = ("-n", "0", "-W", "ignore::pytest.PytestAssertRewriteWarning")
 PATIENCE = 8
 
 
+#: Among the names of files: the pipeline is built before, too.
+PIPELINE = "--pipeline"
 #: The test files that are loaded before.
-LOADED = sys.argv[1:] if __name__ == "__main__" else []
+LOADED = [name for name in sys.argv[1:] if name != PIPELINE] if __name__ == "__main__" else []
 
 
 class Job(TypedDict):
@@ -181,7 +183,7 @@ def main() -> None:
     if LOADED:
         with contextlib.redirect_stdout(sys.stderr):
             pytest.main([*LOADED, *OPTIONS, "--collect-only", "-qq"])
-        if Path("tests/support/pipeline.py").exists():
+        if PIPELINE in sys.argv:
             importlib.import_module("tests.support.pipeline").pipeline()
             importlib.import_module("tests.support.episodes").narrative_reader()
     for line in sys.stdin:
