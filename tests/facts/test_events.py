@@ -195,6 +195,16 @@ def test_an_answer_written_late_says_so(written: float, late: bool) -> None:
         assert fact.spans["answered_late"] == (ZERO + 10 * 60, ZERO + 45 * 60)
 
 
+@pytest.mark.parametrize(
+    ("minute", "expected"), [(14 + FIVE, "answered"), (14 + FIVE + SECOND, "unrechecked"), (40, "unrechecked")]
+)
+def test_a_pressure_under_a_running_bolus_is_looked_at_again_within_the_time(minute: float, expected: str) -> None:
+    """The bolus answers the second low pressure too; that nobody measured again for long stays a finding."""
+    low = [vital(10, sbp=80), vital(14, sbp=70), vital(minute, sbp=110)]
+    fact = event(record(*low, actions=[act(11, "fluid")]), "sbp_low")
+    assert answer(fact) == expected
+
+
 def test_compressions_that_run_answer_the_arrest_that_is_seen_later() -> None:
     sets = [vital(16, hr=0, rhythm="asystole"), vital(20, hr=0, rhythm="pea")]
     fact = event(record(*sets, actions=[act(13, "cpr")]), "arrest")
