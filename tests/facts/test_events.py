@@ -135,6 +135,13 @@ def test_oxygen_in_a_set_after_a_set_on_air_is_a_response() -> None:
     assert answer(event(document)) == "answered"
 
 
+@pytest.mark.parametrize("given", [10, 11, 12])
+def test_a_set_that_first_shows_the_oxygen_of_an_action_does_not_answer_its_own_reading(given: float) -> None:
+    sets = (vital(10, spo2=88, oxygen="air"), vital(13, spo2=78, oxygen="oxygen"))
+    fact = event(record(*sets, actions=[act(given, "oxygen_given")]))
+    assert fact.values["unanswered_worst"] == 78 and fact.values["therapy_running"] is True
+
+
 @pytest.mark.parametrize("before", [[vital(5, spo2=97, oxygen="air"), vital(7, spo2=97, oxygen="oxygen")], []])
 @pytest.mark.parametrize(
     ("following", "expected", "judged"),
