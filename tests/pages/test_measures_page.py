@@ -1,4 +1,4 @@
-"""The page of measures: what stands on it. ``tests/presentation/test_page_browser.py`` looks at it in a browser."""
+"""The page of measures: what stands on it. ``test_browser.py`` looks at it in a browser."""
 
 from __future__ import annotations
 

@@ -78,7 +78,7 @@ def test_a_renewed_certificate_that_cannot_be_read_is_told_by_name_and_the_old_o
     authority = make("authority")
     ca, _ = store(tmp_path, "authority", authority)
     certificate, key = store(tmp_path, "server", make("server", authority))
-    settings = {"WORKERS": "1", "TLS_CERTIFICATE_FILE": certificate, "TLS_KEY_FILE": key, "PUBLIC": "true"}
+    settings = {"WORKERS": "1", "TLS_CERTIFICATE_FILE": certificate, "TLS_KEY_FILE": key}
     with running(tmp_path, **settings) as service:
 
         def told(event: str) -> bool:
