@@ -111,6 +111,7 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
             super().handle_request(listener_name, req, sock, addr)
             done = True
         if not done:
+            log.emit("warning", "request-cut")
             raise StopIteration
 
     def handle_error(self, req: Any, client: Any, addr: Any, exc: BaseException) -> None:
