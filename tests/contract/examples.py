@@ -74,6 +74,7 @@ def answers(pipeline: Pipeline) -> dict[str, Any]:
         "UnsupportedMediaType": client.call("POST", "/v1/reviews", b"a", {"Content-Type": "text/plain"}).json,
         "NotAnEpisode": client.review({"episode_ref": "a", "handover": {"time": "noon"}}).json,
         "NotNemsis": client.call("POST", "/v1/batches", b"<a/>", {"Content-Type": "application/xml"}).json,
+        "NoChart": client.call("POST", "/v1/measures", b"\n", {"Content-Type": "application/x-ndjson"}).json,
         "PrefetchMissing": client.call(
             "POST", "/cds-services/restraint-review", json.dumps(discharge).encode(), JSON
         ).json,
