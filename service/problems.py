@@ -115,7 +115,7 @@ PROBLEMS: dict[str, Problem] = {
         "The document is of a version, or holds a modifier or a rule, by which it cannot be read as it stands. "
         "Read here: FHIR R4 (4.0, 4.3) and NEMSIS 3.5, without modifierExtension and implicitRules.",
     ),
-    "no-chart": Problem(422, "No chart", "The document holds no patient care report."),
+    "no-chart": Problem(422, "No chart", "There is nothing to review: the body has no chart, or only empty lines."),
     "not-schema-valid": Problem(422, "Not valid", "The document does not fit the published schema."),
     "too-many-items": Problem(422, "Too many items", "The episode has more items than this service reads."),
     "not-a-bundle": Problem(422, "Not a Bundle", "The body is JSON, but not a FHIR R4 Bundle."),

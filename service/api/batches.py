@@ -69,6 +69,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         profile = reviewing.profile(values)
         if not is_lines:
             found = charts_of(body, media_type)
+        _some(found)
 
         def answers() -> Iterator[bytes]:
             for number, line in found:
@@ -89,6 +90,7 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
             known = ", ".join(measures.PERIODS)
             raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter="period")])
         profile = reviewing.profile(values)
+        _some(found)
         definitions = measures_of(pipeline.rulebook)
         tally = Tally(definitions)
         for number, line in found:
@@ -106,6 +108,12 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
         return response
 
     app.register_blueprint(routes)
+
+
+def _some(found: list[tuple[int, Any]]) -> None:
+    """Refusal of nothing: an empty answer to a body that got lost would look as if all were well."""
+    if not found:
+        raise Refusal("no-chart")
 
 
 def _at_most(found: list[tuple[int, Any]]) -> list[tuple[int, Any]]:

@@ -163,8 +163,9 @@ GUIDES: dict[str, Guide] = {
         "Send FHIR R4 (4.0 or 4.3) or NEMSIS 3.5, without modifierExtension and implicitRules.",
     ),
     "no-chart": Guide(
-        "The document holds no patient care report.",
-        "Send a document with one PatientCareReport. Several go to /v1/batches.",
+        "A NEMSIS document holds no patient care report, or every line of a batch is empty.",
+        "Look for where the charts got lost on the way. A day without a chart needs no request. "
+        "A document has one PatientCareReport; several go to /v1/batches.",
     ),
     "not-schema-valid": Guide(
         "The operator asks for documents that fit the published schema, and this one does not.", _PLACES

@@ -6,13 +6,16 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from service.settings import Settings
 
 from . import many_episodes as many
 from . import screen
 from .exit_status import CommandFailed
+
+if TYPE_CHECKING:
+    from service.batch.jobs import Rules
 
 
 def register(commands: Any) -> None:
@@ -36,8 +39,8 @@ def _run(arguments: argparse.Namespace, settings: Settings) -> int:
 
     if (arguments.left, arguments.left_rules) == (arguments.right, arguments.right_rules):
         raise CommandFailed("both sides are the same: name another profile or another rulebook on one of them")
-    left = many.rules_of(settings, arguments.left_rules or settings.rules_dir, arguments.left)
-    right = many.rules_of(settings, arguments.right_rules or settings.rules_dir, arguments.right)
+    left = _side("left", settings, arguments.left_rules, arguments.left)
+    right = _side("right", settings, arguments.right_rules, arguments.right)
     tally = compare.Tally()
     job = jobs.Compare(left, right, settings.max_body_bytes)
     totals = many.work(arguments, job, lambda block, done: tally.merge(done.tally))
@@ -51,3 +54,10 @@ def _run(arguments: argparse.Namespace, settings: Settings) -> int:
         print(comparison.render(document, max(40, min(screen.width(), 100))), end="")
     print(many.report(totals), file=sys.stderr)
     return many.status(totals)
+
+
+def _side(name: str, settings: Settings, rules: Path | None, profile: str | None) -> Rules:
+    try:
+        return many.rules_of(settings, rules or settings.rules_dir, profile)
+    except CommandFailed as failure:
+        raise CommandFailed(*(f"{name}: {line}" for line in failure.lines)) from None

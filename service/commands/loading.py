@@ -61,4 +61,6 @@ def faults_told() -> Iterator[None]:
     except (EngineError, SchemaError) as error:
         raise CommandFailed(str(error)) from None
     except UnknownProfile:
-        raise CommandFailed("no profile has this id") from None
+        raise CommandFailed(
+            "no profile has this id; `restraint-review profiles list` shows those that are there"
+        ) from None

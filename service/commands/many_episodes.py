@@ -24,6 +24,10 @@ _ONE_LINE = (
     "one JSON episode or FHIR Bundle a line (NDJSON), or a NEMSIS document with any number of charts; "
     "a path or, with --scheduler, an URL"
 )
+_A_FOLDER = (
+    f"Name the files in it. Each is {_ONE_LINE}.",
+    "JSON episodes in a file each become one with: jq -c . FOLDER/*.json > year.ndjson",
+)
 
 
 def add_files(parser: argparse.ArgumentParser) -> None:
@@ -59,6 +63,8 @@ def guarded(command: Callable[[argparse.Namespace, Settings], int]) -> Callable[
                 raise CommandFailed("an URL is read by the workers of a cluster: name its --scheduler")
             return command(arguments, read_settings())
         except OSError as error:
+            if isinstance(error, IsADirectoryError) and error.filename in arguments.files:
+                return failed(f"{error.filename}: is a folder", *_A_FOLDER)
             return failed(f"{error.filename or 'a file'}: {error.strerror or type(error).__name__}")
         except DifferentRules:
             return failed("a worker of the cluster has another version of this package or of the rules")

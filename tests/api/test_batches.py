@@ -64,8 +64,13 @@ def test_the_problem_of_a_line_is_the_problem_of_a_request(client: Client, body:
     assert line["problem"]["detail"]
 
 
-def test_an_empty_batch_is_an_empty_answer(client: Client) -> None:
-    assert (post(client, b"\n \n").status, post(client, b"").body) == (200, b"")
+@pytest.mark.parametrize("path", ["/v1/batches", "/v1/measures"])
+@pytest.mark.parametrize("body", [b"", b"\n \r\n"])
+def test_a_body_without_a_line_is_refused_and_never_an_answer_of_nothing(
+    client: Client, path: str, body: bytes
+) -> None:
+    answer = post(client, body, path)
+    assert (answer.status, answer.json["code"]) == (422, "no-chart")
 
 
 @pytest.mark.parametrize(("count", "status"), [(MOST_LINES, 200), (MOST_LINES + 1, 413)])

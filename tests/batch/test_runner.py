@@ -324,7 +324,10 @@ def test_what_cannot_be_done_is_said_in_a_line(given: Path, tmp_path: Path, comm
         (["batch", given, "--output", tmp_path / "out", "--profile", "nobody"], "no profile has this id"),
         (["batch", "s3://bucket/a", "--output", tmp_path / "out"], "--scheduler"),
         (["compare", given, "--left", "default", "--right", "default"], "both sides are the same"),
+        (["compare", given, "--left", "nobody", "--right", "default"], "left: no profile has this id"),
+        (["compare", given, "--left", "default", "--right", "nobody"], "right: no profile has this id"),
         (["measures", given, "--profile", "nobody"], "no profile has this id"),
+        (["batch", tmp_path, "--output", tmp_path / "out"], "is a folder\nName the files in it"),
     ):
         done = command(*arguments)
         assert done.status == 2, (arguments, done.err)

@@ -10,8 +10,8 @@ from typing import Any
 
 import requests
 
-SECONDS, LONGEST_WAIT = 30, 60
-NEVER_AGAIN = "too-much-work"  # sent again, it would be as much work
+SECONDS, LONGEST_WAIT = 25, 60
+SEND_AGAIN = (408, 429, 500, 503)  # once, and so after no answer at all: a review changes nothing
 
 
 class Host:
@@ -27,10 +27,6 @@ class Host:
         """Send the chart and show the review; None, and said so, where there is none. The chart can always be closed."""
         try:
             answer = self._send()
-            if answer.status_code in (429, 503) and answer.json().get("code") != NEVER_AGAIN:
-                asked = answer.headers.get("Retry-After", "")
-                time.sleep(min(int(asked) if asked.isdecimal() else 1, LONGEST_WAIT))
-                answer = self._send()
             answered = answer.json()
         except (requests.RequestException, ValueError):
             print("NOT CHECKED: the review service cannot be reached.")
@@ -47,8 +43,18 @@ class Host:
         """Keep with the chart that somebody accepts an instance: by an opaque id, at a time with its offset."""
         self.accepted.append({"fingerprint": fingerprint, "reason": reason, "by": by, "at": at})
 
-    def _send(self) -> requests.Response:
-        return self._session.post(self._url, json={**self._chart, "accepted": self.accepted}, timeout=SECONDS)
+    def _send(self, *, again: bool = True) -> requests.Response:
+        body, asked = {**self._chart, "accepted": self.accepted}, ""
+        try:
+            answer = self._session.post(self._url, json=body, timeout=SECONDS)
+            if not again or answer.status_code not in SEND_AGAIN:
+                return answer
+            asked = answer.headers.get("Retry-After", "")
+        except requests.RequestException:
+            if not again:
+                raise
+        time.sleep(min(int(asked) if asked.isdecimal() else 1, LONGEST_WAIT))
+        return self._send(again=False)
 
     def _show(self, review: dict[str, Any]) -> None:
         for danger in review["tell_now"]:
