@@ -132,7 +132,7 @@ def in_the_middle(given: Path, out: Path, stop: Callable[[subprocess.Popen[str]]
         child = subprocess.Popen(
             [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
         )
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 300
     while not list(out.glob(f"{PARTS}/*.done.json")) and time.monotonic() < deadline:
         assert child.poll() is None
         time.sleep(0.02)
