@@ -56,5 +56,5 @@ class Callers:
         if self._base_url is None or not path.startswith("/cds-services/"):
             return None
         audience = self._base_url.rstrip("/") + path
-        issuer = client_of(token, {self._tokens.issuer: keys.by_id}, audience, int(time.time()))
+        issuer = client_of(token, {self._tokens.issuer: keys}, audience, int(time.time()))
         return Client("token", frozenset({"review"}), f"issuer:{issuer}") if issuer else None

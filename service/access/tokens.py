@@ -30,11 +30,8 @@ class KeySetError(ValueError):
     """The key set cannot be used. The text repeats nothing of the file."""
 
 
-@dataclass(frozen=True, slots=True)
-class Keys:
-    """The keys of one file by ``kid``."""
-
-    by_id: dict[str, jwt.PyJWK]
+#: The public keys of a file by ``kid``.
+Keys = dict[str, jwt.PyJWK]
 
 
 def read(content: bytes) -> Keys:
@@ -42,7 +39,7 @@ def read(content: bytes) -> Keys:
     try:
         value = json.loads(content)
         entries = value["keys"]
-        found: dict[str, jwt.PyJWK] = {}
+        found: Keys = {}
         for entry in entries:
             if entry["kty"] not in _KINDS:
                 raise KeySetError("a key of the key set is not RSA, EC or OKP")
@@ -62,7 +59,7 @@ def read(content: bytes) -> Keys:
         raise KeySetError("the file is not a key set") from None
     if not found:
         raise KeySetError("the key set has no key")
-    return Keys(found)
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +73,7 @@ class Tokens:
     def client(self, token: str, keys: Keys) -> Client | None:
         """The client of a token; None for a token that is not valid."""
         try:
-            key = keys.by_id[jwt.get_unverified_header(token)["kid"]]
+            key = keys[jwt.get_unverified_header(token)["kid"]]
             claims = jwt.decode(
                 token,
                 key,

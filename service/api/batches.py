@@ -17,13 +17,14 @@ from service.batch.definitions import measures_of
 from service.batch.tally import Tally
 from service.formats.media_types import FHIR
 from service.observe import log
+from service.pages import html
 from service.pages import measures as measures_page
 from service.problems import ProblemItem, Rejected, known_code
 from service.review.build import Wanted
 from service.settings import Settings
 
 from . import negotiation, query, request_body
-from .documents import JSON
+from .documents import HTML, JSON
 from .problems import Refusal
 from .reviewing import Reviewing, count
 from .rules import ROUTE as RULES
@@ -32,7 +33,6 @@ NDJSON = "application/x-ndjson"
 FHIR_NDJSON = "application/fhir+ndjson"
 XML = ("application/xml", "text/xml")
 CSV = "text/csv"
-HTML = "text/html"
 MOST_LINES = 1000
 
 
@@ -96,8 +96,8 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
                 _told(measures.count(pipeline, tally, definitions, line, number, profile, period, look))
         document = measures.document(tally, definitions, lines.versions(pipeline, profile), measures.Look(period))
         if wanted == HTML:
-            response = Response(measures_page.render(document, f"{RULES}/"), content_type=measures_page.MEDIA_TYPE)
-            response.headers["Content-Security-Policy"] = measures_page.POLICY
+            response = Response(measures_page.render(document, f"{RULES}/"), content_type=html.MEDIA_TYPE)
+            response.headers["Content-Security-Policy"] = html.READ_POLICY
         elif wanted == CSV:
             response = Response(measures_table.to_csv(document), content_type="text/csv; charset=utf-8")
         else:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from flask import Request, Response
 
+from service.pages import html
+
 from . import negotiation
 
 JSON = "application/json"
@@ -33,6 +35,11 @@ class Document:
         """Write ``value`` as JSON, members in the order given."""
         return cls.of(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode(), JSON)
 
+    @classmethod
+    def of_page(cls, body: bytes) -> Document:
+        """Take a page that is written."""
+        return cls.of(body, html.MEDIA_TYPE)
+
     def answer(self, request: Request, offered: str = "") -> Response:
         """200, or 304 when the caller has it already. ``offered``: the media type without parameters. Refusal 406."""
         negotiation.given(request, offered or self.media_type)
@@ -46,7 +53,7 @@ class Document:
         return response
 
 
-def with_page(request: Request, data: Document, page: Document, policy: str) -> Response:
+def with_page(request: Request, data: Document, page: Document, policy: str = html.READ_POLICY) -> Response:
     """``data``, or the same as a page for whoever asks for one. Refusal 406."""
     if negotiation.given(request, data.media_type, HTML) == HTML:
         response = page.answer(request, HTML)

@@ -18,11 +18,11 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     """Add the route; both documents are written here, once."""
     routes = Blueprint("facts", __name__)
     whole = Document.of_json(catalogue.facts_document(rulebook))
-    page = Document.of(facts_page.render(rulebook), facts_page.MEDIA_TYPE)
+    page = Document.of_page(facts_page.render(rulebook))
 
     @routes.get(ROUTE)
     def facts() -> Response:
         query.parameters(request)
-        return with_page(request, whole, page, facts_page.POLICY)
+        return with_page(request, whole, page)
 
     app.register_blueprint(routes)

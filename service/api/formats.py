@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from flask import Blueprint, Flask, Response, request
 
+from service.episode.pointers import member_paths
 from service.formats.nemsis.mapping import shipped_directory
-from service.formats.nemsis.write import member_paths
 from service.pages import formats as formats_page
 from service.problems import ProblemItem
 from service.representations import formats_document
@@ -25,22 +25,21 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     routes = Blueprint("formats", __name__)
     said = formats_document.document(examples(), judged_by(rulebook, (path for path, _ in member_paths())))
     whole = Document.of_json(said)
-    page = Document.of(formats_page.render(said), formats_page.MEDIA_TYPE)
+    page = Document.of_page(formats_page.render(said))
     sections = formats_page.sections_of(said["members"])
 
     @routes.get(ROUTE)
     def all_formats() -> Response:
         section = query.parameters(request, "section").get("section")
         if section is None:
-            return with_page(request, whole, page, formats_page.POLICY)
+            return with_page(request, whole, page)
         if section not in sections:
             known = ", ".join(sections)
             raise Refusal("bad-query", [ProblemItem("unknown-value", f"Known values: {known}.", parameter="section")])
         return with_page(
             request,
             Document.of_json({**said, "members": sections[section]}),
-            Document.of(formats_page.render_section(said, section), formats_page.MEDIA_TYPE),
-            formats_page.POLICY,
+            Document.of_page(formats_page.render_section(said, section)),
         )
 
     app.register_blueprint(routes)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import io
 import json
-from typing import Any
 
 from flask import Blueprint, Flask, Response, g, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.formparser import FormDataParser
 
 from service.formats.media_types import NAMES, media_type_of
+from service.pages import html
 from service.pages import start as start_page
 from service.pages.review import View
 from service.pipeline import MEDIA_TYPES
@@ -20,12 +20,11 @@ from service.review.build import Wanted
 from service.settings import Settings
 
 from . import answers, negotiation, query, request_body
+from .documents import HTML, JSON
 from .problems import Refusal
 from .reviewing import Reviewing
 
-HTML = "text/html"
 FORM = "multipart/form-data"
-_JSON = "application/json"
 #: The choice that leaves the format to the content of the file.
 _BY_CONTENT = ("", "By its content")
 #: Parts of a form: five fields, and room for what a browser adds.
@@ -45,9 +44,9 @@ def register(app: Flask, settings: Settings, reviewing: Reviewing) -> None:
     def page(status: int, wrong: start_page.Wrong | None = None) -> Response:
         content = start_page.render(book, demos, formats, reviewing.pipeline.served, settings.default_profile, wrong)
         # Nobody may frame a page that has buttons.
-        policy = f"{start_page.POLICY}; frame-ancestors 'none'"
+        policy = f"{html.FORM_POLICY}; frame-ancestors 'none'"
         headers = {"Cache-Control": "no-store", "Content-Security-Policy": policy}
-        return Response(content, status, headers, content_type=start_page.MEDIA_TYPE)
+        return Response(content, status, headers, content_type=html.MEDIA_TYPE)
 
     @routes.get("/")
     def start() -> Response:
@@ -88,20 +87,16 @@ def _read(body: bytes, demos: dict[str, bytes]) -> tuple[bytes, str, dict[str, s
     # Held in memory: the parser's own way would write a large file to disk.
     parser = FormDataParser(lambda **_: io.BytesIO(), max_form_parts=_MOST_PARTS, silent=False)  # type: ignore[arg-type]
     try:
-        _, fields, files = parser.parse(io.BytesIO(body), FORM, len(body), _options())
+        _, fields, files = parser.parse(io.BytesIO(body), FORM, len(body), dict(request.mimetype_params))
     except (ValueError, HTTPException):
         raise Refusal("bad-form") from None
     values = {"profile": fields[start_page.PROFILE]} if start_page.PROFILE in fields else {}
     if start_page.DEMO in fields:
         if fields[start_page.DEMO] not in demos:
             raise Refusal("bad-form", [ProblemItem("unknown-demo", "No demo episode has this name.")])
-        return demos[fields[start_page.DEMO]], _JSON, values
+        return demos[fields[start_page.DEMO]], JSON, values
     chosen = fields.get(start_page.FORMAT, "")
     if start_page.FILE not in files or (chosen and chosen not in MEDIA_TYPES):
         raise Refusal("bad-form", [ProblemItem("no-file", "Choose a file and its format.")])
     content = files[start_page.FILE].read()
     return content, chosen or media_type_of(content), values
-
-
-def _options() -> dict[str, Any]:
-    return dict(request.mimetype_params)

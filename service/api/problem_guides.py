@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from flask import Blueprint, Flask, Response, request
 
+from service.pages import html
 from service.pages import problem as problem_page
 from service.problems import PROBLEMS
 
@@ -210,7 +211,7 @@ def register(app: Flask) -> None:
     routes = Blueprint("problem_guides", __name__)
     found = {}
     for code in GUIDES:
-        page = Document.of(problem_page.render(_said(code)), problem_page.MEDIA_TYPE)
+        page = Document.of_page(problem_page.render(_said(code)))
         found[code] = (Document.of_json(_said(code)), page)
 
     @routes.get(ROUTE)
@@ -218,7 +219,7 @@ def register(app: Flask) -> None:
         query.parameters(request)
         if code not in found:
             raise Refusal("not-found")
-        return with_page(request, *found[code], problem_page.POLICY)
+        return with_page(request, *found[code])
 
     app.register_blueprint(routes)
 
@@ -236,8 +237,8 @@ def answer_browsers(app: Flask) -> None:
         refused = json.loads(response.get_data())
         places = [(each.get("pointer") or each.get("location") or "", each["detail"]) for each in refused["errors"]]
         response.set_data(problem_page.render(_said(refused["code"]), places))
-        response.content_type = problem_page.MEDIA_TYPE
-        response.headers["Content-Security-Policy"] = f"{problem_page.POLICY}; frame-ancestors 'none'"
+        response.content_type = html.MEDIA_TYPE
+        response.headers["Content-Security-Policy"] = f"{html.READ_POLICY}; frame-ancestors 'none'"
         return response
 
 

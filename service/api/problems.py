@@ -17,11 +17,7 @@ class Refusal(Exception):
     """Raised in a view: answer with this problem. Its text is the code and nothing else."""
 
     def __init__(
-        self,
-        code: str,
-        errors: Sequence[ProblemItem] = (),
-        omitted: int = 0,
-        headers: Mapping[str, str] | None = None,
+        self, code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0, headers: Mapping[str, str] | None = None
     ) -> None:
         super().__init__(code)
         self.code = code
@@ -31,10 +27,7 @@ class Refusal(Exception):
 
 
 def answer(
-    code: str,
-    errors: Sequence[ProblemItem] = (),
-    omitted: int = 0,
-    headers: Mapping[str, str] | None = None,
+    code: str, errors: Sequence[ProblemItem] = (), omitted: int = 0, headers: Mapping[str, str] | None = None
 ) -> Response:
     """The response for a problem; an OperationOutcome where the route has said so (``g.as_outcome``).
 
@@ -42,13 +35,12 @@ def answer(
     """
     problem = PROBLEMS[code]
     if g.get("as_outcome", False):
+        media_type = operation_outcome.MEDIA_TYPE
         body = operation_outcome.problem_outcome(
             code, problem.status, problem.detail, errors, omitted, fhir=g.get("from_bundle", False)
         )
-        response = Response(body, problem.status, headers, content_type=operation_outcome.MEDIA_TYPE)
-        response.headers["Cache-Control"] = "no-store"
-        return response
-    document = problem_document(code, errors, omitted)
-    response = Response(json.dumps(document), problem.status, headers, content_type=MEDIA_TYPE)
+    else:
+        media_type, body = MEDIA_TYPE, json.dumps(problem_document(code, errors, omitted)).encode()
+    response = Response(body, problem.status, headers, content_type=media_type)
     response.headers["Cache-Control"] = "no-store"
     return response

@@ -21,7 +21,7 @@ def register(app: Flask, rulebook: Rulebook) -> None:
     """Add the routes; every document is written here, once."""
     routes = Blueprint("rules", __name__)
     whole = Document.of_json(catalogue.rules_document(rulebook))
-    page = Document.of(rulebook_page.render(rulebook), rulebook_page.MEDIA_TYPE)
+    page = Document.of_page(rulebook_page.render(rulebook))
     single: dict[str, Document] = {}
     for each in rulebook.rules:
         single[each.id] = single[each.name] = Document.of_json(catalogue.rule_document(rulebook, each.id))
@@ -32,7 +32,7 @@ def register(app: Flask, rulebook: Rulebook) -> None:
         # A form sends what nobody chose as an empty value.
         chosen = {name: word for name, word in query.parameters(request, *catalogue.FILTERS).items() if word}
         if not chosen:
-            return with_page(request, whole, page, rulebook_page.POLICY)
+            return with_page(request, whole, page, html.FORM_POLICY)
         for name, word in chosen.items():
             if word not in words[name]:
                 known = ", ".join(words[name])
@@ -40,8 +40,8 @@ def register(app: Flask, rulebook: Rulebook) -> None:
         return with_page(
             request,
             Document.of_json(catalogue.rules_document(rulebook, chosen)),
-            Document.of(rulebook_page.render(rulebook, chosen), rulebook_page.MEDIA_TYPE),
-            rulebook_page.POLICY,
+            Document.of_page(rulebook_page.render(rulebook, chosen)),
+            html.FORM_POLICY,
         )
 
     @routes.get(f"{ROUTE}/<key>")
@@ -55,7 +55,7 @@ def register(app: Flask, rulebook: Rulebook) -> None:
         found = rulebook.find(key)
         if found is None:
             raise Refusal("not-found")
-        of_rule = Document.of(rulebook_page.render_rule(rulebook, found), rulebook_page.MEDIA_TYPE)
-        return with_page(request, single[key], of_rule, html.READ_POLICY)
+        of_rule = Document.of_page(rulebook_page.render_rule(rulebook, found))
+        return with_page(request, single[key], of_rule)
 
     app.register_blueprint(routes)

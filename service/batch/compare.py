@@ -6,7 +6,7 @@ one finding of a record and gains another, that counts as one that moves.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
 from typing import Any, NamedTuple
 
 from service.pipeline import Pipeline
@@ -23,6 +23,8 @@ _SEVERITIES = ("critical", "warning", "info")
 
 #: A pipeline and the id of a profile.
 Side = tuple[Pipeline, str]
+#: (rule, kind of change, severity on the left or "", on the right or "").
+Change = tuple[str, str, str, str]
 
 
 class Example(NamedTuple):
@@ -37,14 +39,14 @@ class Tally:
     """Counts of what differs. Its size does not grow with the number of records."""
 
     def __init__(self) -> None:
-        self.lines = dict.fromkeys(("read", "compared", "rejected", "not_evaluated", "changed"), 0)
-        #: (rule, change, severity on the left or "", on the right or "") -> number of findings.
-        self.changes: dict[tuple[str, str, str, str], int] = {}
-        self.examples: dict[tuple[str, str, str, str], list[Example]] = {}
+        self.lines = Counter(dict.fromkeys(("read", "compared", "rejected", "not_evaluated", "changed"), 0))
+        #: Number of findings.
+        self.changes = Counter[Change]()
+        self.examples: dict[Change, list[Example]] = {}
         #: (rule, outcome on the left, on the right) -> number of records, where the two differ.
-        self.outcomes: dict[tuple[str, str, str], int] = {}
+        self.outcomes = Counter[tuple[str, str, str]]()
         #: (side, severity) -> number of findings that stand or were accepted, of the records compared.
-        self.findings = {(side, severity): 0 for side in (LEFT, RIGHT) for severity in _SEVERITIES}
+        self.findings = Counter[tuple[str, str]]()
 
     def add(self, left: lines.Answer, right: lines.Answer, file: int) -> None:
         """Count one line by the answers of both sides. ``file``: index of the input."""
@@ -56,31 +58,27 @@ class Tally:
         self.lines["compared"] += 1
         before, after = _severities(left.review), _severities(right.review)
         for side, severities in ((LEFT, before), (RIGHT, after)):
-            for severity in severities.values():
-                self.findings[side, severity] += 1
+            self.findings.update((side, severity) for severity in severities.values())
         found = differences(before, after)
-        for key, count in found.items():
-            self.changes[key] = self.changes.get(key, 0) + count
+        self.changes.update(found)
+        for key in found:
             self._example(key, [Example(file, left.number, left.review.document["episode_ref"])])
         self.lines["changed"] += bool(found)
         for rule in sorted({*left.review.outcomes, *right.review.outcomes}):
             pair = (left.review.outcomes.get(rule, OFF), right.review.outcomes.get(rule, OFF))
             if pair[0] != pair[1]:
-                self.outcomes[rule, *pair] = self.outcomes.get((rule, *pair), 0) + 1
+                self.outcomes[rule, *pair] += 1
 
     def merge(self, other: Tally) -> None:
         """Add the counts of another tally; the order of merging changes nothing."""
-        for name, count in other.lines.items():
-            self.lines[name] += count
-        for key, count in other.changes.items():
-            self.changes[key] = self.changes.get(key, 0) + count
-            self._example(key, other.examples[key])
-        for side, count in other.findings.items():
-            self.findings[side] += count
-        for pair, count in other.outcomes.items():
-            self.outcomes[pair] = self.outcomes.get(pair, 0) + count
+        self.lines.update(other.lines)
+        self.changes.update(other.changes)
+        self.findings.update(other.findings)
+        self.outcomes.update(other.outcomes)
+        for key, examples in other.examples.items():
+            self._example(key, examples)
 
-    def _example(self, key: tuple[str, str, str, str], more: list[Example]) -> None:
+    def _example(self, key: Change, more: list[Example]) -> None:
         # The first in the order of the inputs, in whatever order they are merged.
         self.examples[key] = sorted([*self.examples.get(key, []), *more])[:MOST_EXAMPLES]
 
@@ -99,15 +97,15 @@ def _severities(review: Review) -> Findings:
     }
 
 
-def differences(before: Findings, after: Findings) -> dict[tuple[str, str, str, str], int]:
-    """(rule, change, severity left or "", severity right or "") -> number of findings, for one record."""
-    out: dict[tuple[str, str, str, str], int] = {}
+def differences(before: Findings, after: Findings) -> Counter[Change]:
+    """The number of findings of each change, for one record."""
+    out = Counter[Change]()
     lost: dict[str, list[str]] = {}
     won: dict[str, list[str]] = {}
     for key in sorted(before.keys() | after.keys()):
         old, new = before.get(key, ""), after.get(key, "")
         if old and new and old != new:
-            _count(out, (key[0], SEVERITY, old, new))
+            out[key[0], SEVERITY, old, new] += 1
         elif old and not new:
             lost.setdefault(key[0], []).append(old)
         elif new and not old:
@@ -116,32 +114,12 @@ def differences(before: Findings, after: Findings) -> dict[tuple[str, str, str, 
         old_ones, new_ones = lost.get(rule, []), won.get(rule, [])
         both = min(len(old_ones), len(new_ones))
         for old, new in zip(old_ones[:both], new_ones[:both], strict=True):
-            _count(out, (rule, MOVES, old, new))
+            out[rule, MOVES, old, new] += 1
         for old in old_ones[both:]:
-            _count(out, (rule, VANISHES, old, ""))
+            out[rule, VANISHES, old, ""] += 1
         for new in new_ones[both:]:
-            _count(out, (rule, APPEARS, "", new))
+            out[rule, APPEARS, "", new] += 1
     return out
-
-
-def _count(out: dict[tuple[str, str, str, str], int], key: tuple[str, str, str, str]) -> None:
-    out[key] = out.get(key, 0) + 1
-
-
-def count(left: Side, right: Side, tally: Tally, line: bytes | None, number: int, file: int = 0) -> None:
-    """Review one line on both sides and count it."""
-    tally.add(lines.answer(left[0], line, number, left[1]), lines.answer(right[0], line, number, right[1]), file)
-
-
-def compare(left: Side, right: Side, given: Iterable[bytes | None]) -> dict[str, Any]:
-    """The comparison (``document``) over every line that is not empty. Raises UnknownProfile."""
-    for side in (left, right):
-        lines.versions(*side)
-    tally = Tally()
-    for number, line in enumerate(given, 1):
-        if not lines.is_empty(line):
-            count(left, right, tally, line, number)
-    return document(tally, left, right, [""])
 
 
 # ---------------------------------------------------------------- what is set differently

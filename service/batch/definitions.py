@@ -18,7 +18,7 @@ from service.episode.pointers import first_time
 from service.episode.record import Complication, Episode, Injury
 from service.facts import intervals
 from service.facts.fact import NOT_COLLECTED as NOWHERE
-from service.facts.fact import RECORDED, Fact, FactSheet
+from service.facts.fact import RECORDED, FactSheet
 from service.review.build import Review
 from service.rulebook.load import Rulebook
 
@@ -194,15 +194,11 @@ class Time:
     ask: Callable[[Episode, FactSheet], int | str]
 
 
-def _limbs(sheet: FactSheet) -> list[Fact]:
-    return [fact for fact in sheet.facts if fact.kind == "limb"]
-
-
 def _limb_time(attribute: str, closed: str) -> Callable[[Episode, FactSheet], int | str]:
     """The longest of all limbs; WITHOUT where a limb was never checked."""
 
     def ask(episode: Episode, sheet: FactSheet) -> int | str:
-        found = _limbs(sheet)
+        found = [fact for fact in sheet.facts if fact.kind == "limb"]
         if not found:
             return NONE if sheet.drawn_from.get("limb") == RECORDED else UNKNOWN
         states = [fact.state("checks") for fact in found]

@@ -15,7 +15,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from service import memory
 from service.engine.compile import EngineError
@@ -30,6 +30,7 @@ from service.rulebook.load import RulebookError
 from . import blocks, compare, definitions, lines, measures, tables
 from .blocks import Placed
 from .groups import group_of
+from .lines import Answer
 from .store import join, store_of
 from .tally import Tally
 from .verdicts import Verdicts
@@ -111,7 +112,8 @@ def pipeline_of(
     return made
 
 
-class Done(NamedTuple):
+@dataclass(slots=True)
+class Done:
     """What became of the lines of one range. ``lines``: all, empty ones too.
 
     ``named``: (line number, code, location) of the first lines without a review.
@@ -119,27 +121,18 @@ class Done(NamedTuple):
     ``tally``: its counts; by the kind of job.
     """
 
-    lines: int
-    empty: int
-    reviewed: int
-    rejected: int
-    not_evaluated: int
-    named: tuple[tuple[int, str, str], ...] = ()
-    reused: bool = False
-    part: str = ""
-    tally: Any = None
-
-
-@dataclass(slots=True)
-class _Counter:
-    total: int = 0
+    lines: int = 0
     empty: int = 0
     reviewed: int = 0
     rejected: int = 0
     not_evaluated: int = 0
     named: list[tuple[int, str, str]] = field(default_factory=list)
+    reused: bool = False
+    part: str = ""
+    tally: Any = None
 
-    def see(self, found: lines.Answer) -> None:
+    def see(self, found: Answer) -> None:
+        """Count one answer."""
         if found.review is not None:
             self.reviewed += 1
             return
@@ -152,20 +145,17 @@ class _Counter:
             at = errors[0].get("pointer") or errors[0].get("location") if errors else None
             self.named.append((found.number, found.code, at or ""))
 
-    def done(self, **more: Any) -> Done:
-        return Done(self.total, self.empty, self.reviewed, self.rejected, self.not_evaluated, tuple(self.named), **more)
 
-
-def _lines(pipeline: Pipeline, placed: Placed, most: int, counter: _Counter) -> Iterator[tuple[int, lines.Source]]:
+def _lines(pipeline: Pipeline, placed: Placed, most: int, done: Done) -> Iterator[tuple[int, lines.Source]]:
     if placed.block.whole:
         for number, chart in enumerate(_charts(pipeline, placed.block, most), 1):
-            counter.total += 1
+            done.lines += 1
             yield number, chart
         return
     for number, line in blocks.owned(placed, most):
-        counter.total += 1
+        done.lines += 1
         if lines.is_empty(line):
-            counter.empty += 1
+            done.empty += 1
         else:
             yield number, line
 
@@ -210,23 +200,22 @@ class Reviews:
         if store.exists(f"{part}.{DONE}") and not placed.block.whole:
             with store.open(f"{part}.{DONE}") as stream:
                 kept = json.loads(stream.read())
-            named = tuple((int(n), str(code), str(at)) for n, code, at in kept.pop("named"))
+            named = [(int(n), str(code), str(at)) for n, code, at in kept.pop("named")]
             return Done(**kept, named=named, reused=True, part=part)
-        pipeline, counter = self.rules.pipeline(), _Counter()
+        pipeline, done = self.rules.pipeline(), Done(part=part)
         name = self.names[placed.block.input]
         with contextlib.ExitStack() as files:
             reviews, episodes, findings = (
                 files.enter_context(store.write(f"{part}.{kind}")) for kind in (NDJSON, EPISODES, FINDINGS)
             )
-            for number, line in _lines(pipeline, placed, self.most, counter):
+            for number, line in _lines(pipeline, placed, self.most, done):
                 found = lines.answer(pipeline, line, number, self.rules.profile, self.wanted)
-                counter.see(found)
+                done.see(found)
                 reviews.write(lines.render(found) + b"\n")
                 group = group_of(line) if found.review is not None and isinstance(line, bytes) else None
                 page = self._page(pipeline, name, line, found)
                 episodes.write(tables.rows(tables.EPISODES, [tables.episode_row(name, found, group, page)]))
                 findings.write(tables.rows(tables.FINDINGS, tables.finding_rows(name, found, group)))
-        done = counter.done(part=part)
         kept = {key: getattr(done, key) for key in ("lines", "empty", "reviewed", "rejected", "not_evaluated", "named")}
         # Written last: where it is there, the other three are complete.
         with store.write(f"{part}.{DONE}") as stream:
@@ -266,15 +255,14 @@ class Measures:
 
     def run(self, placed: Placed) -> Done:
         """Count the range."""
-        pipeline, counter = self.rules.pipeline(), _Counter()
+        pipeline = self.rules.pipeline()
         wanted = definitions.measures_of(pipeline.rulebook)
         tally = self.tally(wanted)
+        done = Done(tally=tally)
         file = self.names[placed.block.input] if self.names else ""
-        for number, line in _lines(pipeline, placed, self.most, counter):
-            counter.see(
-                measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length, file=file)
-            )
-        return counter.done(tally=tally)
+        for number, line in _lines(pipeline, placed, self.most, done):
+            done.see(measures.count(pipeline, tally, wanted, line, number, self.rules.profile, self.length, file=file))
+        return done
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,17 +276,13 @@ class Compare:
     def run(self, placed: Placed) -> Done:
         """Compare over the range."""
         sides = [(rules.pipeline(), rules.profile) for rules in (self.left, self.right)]
-        tally, counter = compare.Tally(), _Counter()
-        for number, line in _lines(sides[0][0], placed, self.most, counter):
+        tally = compare.Tally()
+        done = Done(tally=tally)
+        for number, line in _lines(sides[0][0], placed, self.most, done):
             left, right = (lines.answer(pipeline, line, number, profile) for pipeline, profile in sides)
-            counter.see(max(left, right, key=lambda found: found.status))
+            done.see(max(left, right, key=lambda found: found.status))
             tally.add(left, right, placed.block.input)
-        return counter.done(tally=tally)
+        return done
 
 
 Job = Reviews | Measures | Compare
-
-
-def run(job: Job, placed: Placed) -> Done:
-    """Do one job for one range, in the process that was given it."""
-    return job.run(placed)

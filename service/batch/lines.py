@@ -104,17 +104,6 @@ def render(found: Answer) -> bytes:
     return orjson.dumps(found.document())
 
 
-def review_line(
-    pipeline: Pipeline, line: bytes | None, number: int, profile: str = "default", wanted: Wanted = AT_CLOSING
-) -> bytes:
-    """``{"line", "status": 200, "review"}`` or ``{"line", "status", "problem"}``, without the line break.
-
-    Pure: the same line, number, profile and versions give the same bytes.
-    Raises UnknownProfile, and nothing for whatever the line holds.
-    """
-    return render(answer(pipeline, line, number, profile, wanted))
-
-
 def is_empty(line: bytes | None) -> bool:
     """Whether a line holds white space only."""
     return line is not None and not line.strip(_WHITE)

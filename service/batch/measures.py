@@ -20,7 +20,7 @@ from service.pipeline import Pipeline
 from service.review.build import CAUTIONS
 
 from . import change, lines, rare, rates, statistics
-from .definitions import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OFF, TIMES, Measure, measures_of, period
+from .definitions import CLEAR, ERROR, FINDING, NOT_APPLICABLE, NOT_ASSESSABLE, OFF, TIMES, Measure, period
 from .groups import group_of
 from .lines import Answer
 from .tally import Tally
@@ -56,25 +56,6 @@ class Look:
     period: str = "month"
     marks: tuple[tuple[date, str], ...] = ()
     baseline: date | None = None
-
-
-def measures(
-    pipeline: Pipeline, given: Iterable[bytes | None], profile: str = "default", look: Look | None = None
-) -> dict[str, Any]:
-    """The measures (``document``) over every line that is not empty.
-
-    Raises UnknownProfile, and ValueError for an unknown length of a period. Of a line only its group stands in the answer.
-    """
-    look = look or Look()
-    versions = lines.versions(pipeline, profile)
-    if look.period not in PERIODS:
-        raise ValueError("the length of a period is month or week")
-    wanted = measures_of(pipeline.rulebook)
-    tally = Tally(wanted)
-    for number, line in enumerate(given, 1):
-        if not lines.is_empty(line):
-            count(pipeline, tally, wanted, line, number, profile, look.period)
-    return document(tally, wanted, versions, look)
 
 
 def count(

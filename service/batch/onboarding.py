@@ -8,8 +8,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from service.episode import declaration, record
+from service.checkpoint import never
+from service.episode import declaration
 from service.episode.absence import NOT_COLLECTED, Absent
+from service.episode.pointers import member_paths
 from service.facts import events
 from service.formats.media_types import FORMATS, JSON, NEMSIS, media_type_of
 from service.formats.nemsis.read import ReadChart
@@ -25,18 +27,8 @@ from . import lines
 ENOUGH = 10
 
 
-def _kinds(cls: type, at: str) -> Iterator[tuple[str, declaration.Kind]]:
-    for member in declaration.members(cls):
-        here = f"{at}/{member.name}"
-        yield here, member.kind
-        if isinstance(member.kind, declaration.Part):
-            yield from _kinds(member.kind.of, here)
-        elif isinstance(member.kind, declaration.Items):
-            yield from _kinds(member.kind.of, f"{here}/*")
-
-
 #: Every member of the record, in story order -> what it may hold.
-MEMBERS = dict(_kinds(record.Episode, ""))
+MEMBERS = {path: member.kind for path, member in member_paths()}
 
 
 class Chart(NamedTuple):
@@ -96,7 +88,7 @@ class Samples:
             if isinstance(chart.source, bytes):
                 intake = pipeline.read(chart.source, chart.media_type)
             else:
-                intake = chart.source(_never)
+                intake = chart.source(never)
         except Rejected as rejected:
             places = [item.pointer or item.location or "" for item in rejected.errors[:1]]
             self.refused.append(
@@ -140,17 +132,13 @@ _VARYING = (declaration.Code, declaration.Flag, declaration.Int, declaration.Num
 _MOST_VALUES = 200
 
 
-def _never() -> None:
-    return
-
-
 # ---------------------------------------------------------------- what critical rules read
 
 
 #: Attribute that has a value where its members are left out -> those members: this crew put a device on unless the
 #: record says otherwise, so a sender without them can hide what others put on.
 _TAKEN_FOR_GRANTED = {
-    ("device", "applied_here"): ("/application/limbs/*/applied_by", "/application/limbs/*/taken_over"),
+    ("device", "applied_here"): ("/application/limbs/*/applied_by", "/application/limbs/*/taken_over")
 }
 
 
@@ -193,13 +181,13 @@ def _with_parents(paths: Iterable[str]) -> set[str]:
 def document(pipeline: Pipeline, samples: Samples) -> dict[str, Any]:
     """The report as plain data. Of what was charted it holds words of the contract and counts, nothing else."""
     critical = critical_reads(pipeline, samples.profile)
-    never = _never_sent(samples.members)
-    confirm = [path for path in never if path in critical]
-    listed = [path for path in never if path not in critical]
+    never_sent = _never_sent(samples.members)
+    confirm = [path for path in never_sent if path in critical]
+    listed = [path for path in never_sent if path not in critical]
     return {
         "charts": {"read": samples.amount, "formats": dict(samples.formats), "refused": samples.refused},
         "versions": lines.versions(pipeline, samples.profile),
-        "never_sent": never,
+        "never_sent": never_sent,
         "not_collected": listed,
         "confirm": [
             {
@@ -209,7 +197,9 @@ def document(pipeline: Pipeline, samples: Samples) -> dict[str, Any]:
             for path in confirm
         ],
         "no_item": [
-            path for path, seen in samples.members.items() if _is_list(path) and seen.sent and not samples.items[path]
+            path
+            for path, seen in samples.members.items()
+            if isinstance(MEMBERS[path], declaration.Items) and seen.sent and not samples.items[path]
         ],
         "effect": _effect(pipeline, samples, listed),
         "words_never_used": list(_words_never_used(samples.members)),
@@ -223,18 +213,10 @@ def document(pipeline: Pipeline, samples: Samples) -> dict[str, Any]:
     }
 
 
-def _is_list(path: str) -> bool:
-    return isinstance(MEMBERS[path], declaration.Items)
-
-
 def _never_sent(members: Mapping[str, _Seen]) -> list[str]:
     """The paths that no chart holds, without those inside them; an entry's own id and time of writing are asked of nobody."""
-    found: list[str] = []
-    for path in PATHS:
-        seen = members[path]
-        if path.rpartition("/")[2] not in declaration.NOT_ASKED and seen.asked and not seen.sent:
-            found.append(path)
-    return found
+    asked = (path for path in PATHS if path.rpartition("/")[2] not in declaration.NOT_ASKED)
+    return [path for path in asked if members[path].asked and not members[path].sent]
 
 
 def _words_never_used(members: Mapping[str, _Seen]) -> Iterator[dict[str, Any]]:

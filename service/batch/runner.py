@@ -17,8 +17,8 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeVar
 
-from . import blocks, jobs
-from .blocks import Block, Placed
+from . import blocks
+from .blocks import Block
 from .jobs import Done, Job
 
 #: Ranges submitted at one time for each process: one that it works on, one that waits.
@@ -124,16 +124,6 @@ class Totals:
         return self.rejected + self.not_evaluated
 
 
-@dataclass(frozen=True, slots=True)
-class _Do:
-    """A job as a function of one range."""
-
-    job: Job
-
-    def __call__(self, placed: Placed) -> Done:
-        return jobs.run(self.job, placed)
-
-
 class Progress(Protocol):
     """What is told how far the work is, such as a progress bar."""
 
@@ -152,17 +142,9 @@ def run(
     ended = list(workers.map(blocks.count_lines, cut))
     placed = blocks.place(cut, ended)
     progress.begin(sum(ended))
-    for block, done in zip(cut, workers.map(_Do(job), placed), strict=True):
+    for block, done in zip(cut, workers.map(job.run, placed), strict=True):
         progress.step(done.lines, reused=done.reused)
         yield block, done
-
-
-def names_of(paths: list[str]) -> tuple[str, ...]:
-    """The names of inputs: the last part of each path. Raises ValueError where two are the same."""
-    names = tuple(path.rstrip("/").rsplit("/", 1)[-1] for path in paths)
-    if len(set(names)) < len(names):
-        raise ValueError("two inputs have the same file name")
-    return names
 
 
 def count_lines(paths: list[str]) -> int:

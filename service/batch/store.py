@@ -28,9 +28,6 @@ class Store(Protocol):
     def exists(self, path: str) -> bool:
         """Whether there is a complete file of this name."""
 
-    def remove(self, path: str) -> None:
-        """Remove a file."""
-
     def folder(self, path: str) -> None:
         """Make a folder and those above it, where they are not there."""
 
@@ -66,10 +63,6 @@ class Disk:
         """Whether there is a complete file of this name."""
         return Path(path).is_file()
 
-    def remove(self, path: str) -> None:
-        """Remove a file."""
-        Path(path).unlink()
-
     def folder(self, path: str) -> None:
         """Make a folder that only its owner can read."""
         Path(path).mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -81,8 +74,7 @@ class Remote:
     def _at(self, path: str) -> tuple[Any, str]:
         from fsspec.core import url_to_fs  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
-        system, inside = url_to_fs(path)
-        return system, inside
+        return url_to_fs(path)  # type: ignore[no-any-return,unused-ignore]
 
     def size(self, path: str) -> int:
         """Length in bytes."""
@@ -109,11 +101,6 @@ class Remote:
         """Whether there is a complete file of this name."""
         system, inside = self._at(path)
         return bool(system.isfile(inside))
-
-    def remove(self, path: str) -> None:
-        """Remove a file."""
-        system, inside = self._at(path)
-        system.rm_file(inside)
 
     def folder(self, path: str) -> None:
         """Make a folder; object stores have none and ignore this."""

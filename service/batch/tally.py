@@ -2,22 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from .definitions import (
-    FINDING,
-    NONE,
-    OUTCOMES,
-    TIMES,
-    UNDATED,
-    UNKNOWN,
-    WITHOUT,
-    Measure,
-    day_of,
-    outcomes,
-    period,
-)
+from .definitions import FINDING, NONE, OUTCOMES, TIMES, UNDATED, UNKNOWN, WITHOUT, Measure, day_of, outcomes, period
 from .lines import Answer
 from .verdicts import Verdicts
 
@@ -42,20 +31,19 @@ class Tally:
     """Counts over measures. Its size does not grow with the number of records, but with the days on which there was harm."""
 
     def __init__(self, wanted: tuple[Measure, ...], verdicts: Verdicts | None = None, *, charts: bool = False) -> None:
-        self.lines = dict.fromkeys(
-            ("read", "reviewed", "rejected", "not_evaluated", "undated", "without_group", "unreadable_group"), 0
-        )
+        names = ("read", "reviewed", "rejected", "not_evaluated", "undated", "without_group", "unreadable_group")
+        self.lines = Counter(dict.fromkeys(names, 0))
         #: For each measure in order, the number of records with each of ``OUTCOMES``.
         self.all = [0] * (len(wanted) * _WIDTH)
         #: The same by period and by group; None: too many to be shown.
         self.periods: dict[str, list[int]] | None = {}
         self.groups: dict[str, list[int]] | None = {}
-        self.times: dict[str, dict[int, int]] = {time.id: {} for time in TIMES}
-        self.no_time = {time.id: dict.fromkeys((WITHOUT, UNKNOWN, NONE), 0) for time in TIMES}
+        self.times = {time.id: Counter[int]() for time in TIMES}
+        self.no_time = {time.id: Counter(dict.fromkeys((WITHOUT, UNKNOWN, NONE), 0)) for time in TIMES}
         #: First and last day of a record, as ordinals.
         self.days: tuple[int, int] | None = None
         #: Of each measure of harm: day -> cases.
-        self.cases: dict[str, dict[int, int]] = {measure.id: {} for measure in wanted if measure.is_harm}
+        self.cases = {measure.id: Counter[int]() for measure in wanted if measure.is_harm}
         self.verdicts = verdicts
         #: Of each measure the first charts with a finding, where charts are listed.
         self.charts: dict[str, list[Chart]] | None = {measure.id: [] for measure in wanted} if charts else None
@@ -88,7 +76,7 @@ class Tally:
             if isinstance(value, str):
                 self.no_time[time.id][value] += 1
             else:
-                self.times[time.id][value] = self.times[time.id].get(value, 0) + 1
+                self.times[time.id][value] += 1
         self._cap()
         failed = [measure.id for measure, outcome in zip(measures, said, strict=True) if outcome == FINDING]
         if day is not None:
@@ -107,26 +95,22 @@ class Tally:
         self.days = (min(first, day), max(last, day))
         for id_ in failed:
             if id_ in self.cases:
-                self.cases[id_][day] = self.cases[id_].get(day, 0) + 1
+                self.cases[id_][day] += 1
 
     def merge(self, other: Tally) -> None:
         """Add the counts of another tally over the same measures; the order of merging changes nothing."""
-        for name, count in other.lines.items():
-            self.lines[name] += count
+        self.lines.update(other.lines)
         _add(self.all, other.all)
         self.periods = _merged(self.periods, other.periods)
         self.groups = _merged(self.groups, other.groups)
         for id_, counts in other.times.items():
-            for value, count in counts.items():
-                self.times[id_][value] = self.times[id_].get(value, 0) + count
-            for name, count in other.no_time[id_].items():
-                self.no_time[id_][name] += count
+            self.times[id_].update(counts)
+            self.no_time[id_].update(other.no_time[id_])
         if other.days is not None:
             for day in other.days:
                 self._dated(day, ())
         for id_, cases in other.cases.items():
-            for day, count in cases.items():
-                self.cases[id_][day] = self.cases[id_].get(day, 0) + count
+            self.cases[id_].update(cases)
         if self.verdicts is not None and other.verdicts is not None:
             self.verdicts.merge(other.verdicts)
         if self.charts is not None and other.charts is not None:

@@ -23,10 +23,7 @@ _EXAMPLES = (
     (r"follows", "RR-1239: {max_im: {value: 10, source: our-county-2026}}"),
     (r"shared", "child_under: {value: 14, source: our-county-2026}"),
     (r"severity", "RR-1045: {severity: warning, source: our-county-2026}"),
-    (
-        r"\boff\b",
-        '{rule: RR-1128, reason: Police search every patient., owner: Medical director, ends: "2031-12-31"}',
-    ),
+    (r"\boff\b", '{rule: RR-1128, reason: Police search every patient., owner: Medical director, ends: "2031-12-31"}'),
     (r"measures", "RR-1004: The reason is asked for first."),
     (r"file name|profile", "profile: our-county in the file our-county.yaml"),
     (r"reviewed", 'reviewed: "2031-01-31"'),

@@ -29,12 +29,11 @@ MAX_KINDS = 200
 MAX_PROPERTIES = 200
 #: Engine: error 113 at 15 brackets in one condition.
 MAX_GROUPS = 14
-#: Engine: 64 nodes waiting for one fact (error 303 and the fact is lost).
+#: Engine: 64 nodes waiting for one fact (error 303 and the fact is lost). Each rule that shares an alternative waits, so
+#: this is also less than the 128 alternatives ending in one node at which it stops the process.
 MAX_STACK = 60
 #: Engine: 512 children under one node (endless loop).
 MAX_CHILDREN = 400
-#: Engine: 128 alternatives ending in one node (segmentation fault).
-MAX_ALTERNATIVES = 100
 #: Engine: 256 rules on one condition (heap overflow).
 MAX_SAME_CONDITION = 200
 #: Peak of the stack (see ``_peak``) above which the rules of a kind are split into groups of at most GROUP_STACK each.
@@ -179,6 +178,7 @@ def _conjuncts(group: Group, bound: BoundRule, catalogue: Catalogue, depth: int)
         _conjuncts(term, bound, catalogue, depth + 1) if isinstance(term, Group) else [_leaf(term, bound, catalogue)]
         for term in group.terms
     ]
+    parts = list({json.dumps(part): part for part in parts}.values())  # the engine waits for each that is repeated
     if group.mode == "all" or len(parts) == 1:
         return [term for part in parts for term in part]
     return [{"$or": [part[0] if len(part) == 1 else {"$and": part} for part in parts]}]
@@ -240,17 +240,15 @@ def _spread(rules: Sequence[BoundRule], conditions: list[Condition]) -> set[str]
 class _Node:
     """One node of the engine's network: what is needed to know how long its lists get."""
 
-    __slots__ = ("alternatives", "children", "rules")
+    __slots__ = ("children", "rules")
 
     def __init__(self) -> None:
         self.children: dict[tuple[str, str], _Node] = {}
-        self.alternatives = 0
         self.rules = 0
 
     def check(self) -> None:
         """Raise EngineError where a list of the engine would run over."""
         _need(len(self.children) <= MAX_CHILDREN, "too many different conditions in one place")
-        _need(self.alternatives <= MAX_ALTERNATIVES, "too many rules share one alternative")
         _need(self.rules <= MAX_SAME_CONDITION, "too many rules with one condition")
 
     def peak(self, below: list[int]) -> int:
@@ -285,7 +283,6 @@ def _network(conditions: Iterable[Condition]) -> _Node:
             for term in body:
                 for end in add(parents, term):
                     end.children["", number] = joined
-                    end.alternatives += 1
             return [joined]
         exclusive = next(iter(body)) if operator == "$eq" else operator if operator == "kind" else ""
         key = (exclusive, json.dumps(condition))

@@ -148,27 +148,13 @@ class Decision(Node):
     authority: V[str] = member(
         Code(
             "Legal ground for restraint.",
-            (
-                "emergency_exception",
-                "mental_health_hold",
-                "court_order",
-                "custody",
-                "guardian_consent",
-                "none",
-            ),
+            ("emergency_exception", "mental_health_hold", "court_order", "custody", "guardian_consent", "none"),
         )
     )
     authority_confirmed_by: V[str] = member(
         Code(
             "Who confirmed it.",
-            (
-                "medical_direction",
-                "law_enforcement",
-                "mental_health_professional",
-                "court",
-                "guardian",
-                "crew_lead",
-            ),
+            ("medical_direction", "law_enforcement", "mental_health_professional", "court", "guardian", "crew_lead"),
         )
     )
     medical_direction: V[MedicalDirection] = member(Part("Contact with medical direction.", of=MedicalDirection))

@@ -221,6 +221,12 @@ def members(cls: type) -> tuple[Member, ...]:
     return _MEMBERS[cls]
 
 
+@functools.cache
+def by_name(cls: type) -> dict[str, Member]:
+    """Name -> declared member of a class of the record. Raises KeyError for any other class."""
+    return {member.name: member for member in members(cls)}
+
+
 def getter(names: Iterable[MemberName]) -> Callable[[Any], tuple[Any, ...]]:
     """A function that gives the members of those names of an object, as a tuple in that order."""
     wanted = tuple(names)

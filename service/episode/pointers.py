@@ -1,13 +1,35 @@
-"""JSON Pointers (RFC 6901) into a record: what one leads to, and one with ids in place of list indexes."""
+"""JSON Pointers (RFC 6901) into a record: what one leads to, and one with ids in place of list indexes; and member paths."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from service.episode.absence import Absent
 
 from . import declaration, record
 from .moment import Moment
+
+
+def member_paths(cls: type = record.Episode, around: str = "") -> Iterator[tuple[str, declaration.Member]]:
+    """(path, member) of every member of the record, in story order; ``*`` for the items of a list."""
+    for member in declaration.members(cls):
+        path = f"{around}/{member.name}"
+        yield path, member
+        if isinstance(member.kind, declaration.Items):
+            yield from member_paths(member.kind.of, f"{path}/*")
+        elif isinstance(member.kind, declaration.Part):
+            yield from member_paths(member.kind.of, path)
+
+
+def class_paths() -> Iterator[tuple[str, type]]:
+    """(path, class) of every object of the record, in story order; ``*`` for the items of a list."""
+    yield "", record.Episode
+    for path, member in member_paths():
+        if isinstance(member.kind, declaration.Items):
+            yield f"{path}/*", member.kind.of
+        elif isinstance(member.kind, declaration.Part):
+            yield path, member.kind.of
 
 
 def resolve(episode: record.Episode, pointer: str) -> Any:

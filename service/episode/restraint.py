@@ -65,11 +65,7 @@ class Belt(Node):
 
     id: V[str] = member(ID)
     place: str = member(
-        Code(
-            "Where it lies.",
-            ("above_knees", "below_knees", "hips", "abdomen", "chest", "shoulders"),
-        ),
-        required=True,
+        Code("Where it lies.", ("above_knees", "below_knees", "hips", "abdomen", "chest", "shoulders")), required=True
     )
     on: V[Moment] = member(Time("Fastened."))
     off: V[Moment] = member(Time("Opened."))
@@ -129,8 +125,7 @@ class LimbRestraint(Node):
     )
     fastening: V[str] = member(
         Code(
-            "How it is fastened.",
-            ("buckle", "hook_and_loop", "quick_release_tie", "knot", "several_knots", "key_lock"),
+            "How it is fastened.", ("buckle", "hook_and_loop", "quick_release_tie", "knot", "several_knots", "key_lock")
         )
     )
     limb_position: V[str] = member(
@@ -141,10 +136,7 @@ class LimbRestraint(Node):
     )
     joint_range: V[str] = member(Code("Joint while anchored.", ("normal", "past_normal")))
     movement: V[str] = member(
-        Code(
-            "Movement left.",
-            ("fingers_or_toes_only", "some", "can_strike_or_kick", "can_reach_buckle", "free"),
-        )
+        Code("Movement left.", ("fingers_or_toes_only", "some", "can_strike_or_kick", "can_reach_buckle", "free"))
     )
     fit: V[str] = member(Code("Fit of the cuff.", ("one_finger", "too_tight", "too_loose")))
     padded: V[bool] = member(Flag("Padded between cuff and skin."))

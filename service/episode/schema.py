@@ -6,7 +6,7 @@ from typing import Any
 
 from service.episode.absence import DECLINED_REASONS
 
-from . import declaration, record
+from . import declaration, pointers, record
 
 
 def _ref(cls: type) -> dict[str, str]:
@@ -104,19 +104,11 @@ def _object(cls: type) -> dict[str, Any]:
     return out
 
 
-def _classes(cls: type, seen: dict[str, type]) -> None:
-    for member in declaration.members(cls):
-        if isinstance(member.kind, (declaration.Items, declaration.Part)) and member.kind.of.__name__ not in seen:
-            seen[member.kind.of.__name__] = member.kind.of
-            _classes(member.kind.of, seen)
-
-
 def episode_schema() -> dict[str, Any]:
     """Component name -> JSON Schema, for the episode and every object in it."""
-    classes: dict[str, type] = {"Episode": record.Episode}
-    _classes(record.Episode, classes)
+    classes = dict.fromkeys(cls for _, cls in pointers.class_paths())
     return {
-        **{name: _object(cls) for name, cls in classes.items()},
+        **{cls.__name__: _object(cls) for cls in classes},
         "Absence": {
             "description": "Stands in place of a value that is not there.",
             "oneOf": [{"$ref": "#/components/schemas/NotCollected"}, {"$ref": "#/components/schemas/Declined"}],

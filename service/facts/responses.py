@@ -176,14 +176,19 @@ class Responses:
     def _oxygen_started(self) -> list[Answer]:
         """Where oxygen was begun or raised: sets that show it, and a mask put on with oxygen flowing."""
         out: list[Answer] = []
+        given = [t for t, a in self.actions if a.action == "oxygen_given"]
         before: bool | None = None
+        since = 0
         flow = 0.0
         for time, vital in self._line.sets:
             now = None if type(vital.oxygen) is Absent else vital.oxygen == "oxygen"
             rate = 0.0 if type(vital.oxygen_l_min) is Absent else vital.oxygen_l_min
-            if (now and before is False) or (rate > flow > 0):
+            # Oxygen that an action began between the two sets is that action's answer, not the set's own.
+            begun = now and before is False and not any(since <= t < time for t in given)
+            if begun or (rate > flow > 0):
                 out.append(Answer(time, vital.entered.epoch, vital))
-            before, flow = (before if now is None else now), (rate or flow)
+            before, since = (before, since) if now is None else (now, time)
+            flow = rate or flow
         for cover in items(self._line.episode.custody.face_covers):
             on, through = cover.on.epoch, cover.oxygen_l_min
             if on is not None and type(through) is not Absent and through > 0:

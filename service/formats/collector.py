@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, Protocol
+from dataclasses import replace
+from typing import Any
 
 from service.episode import declaration, record
+from service.formats.locations import Located, Locations
 from service.formats.values import takes
-from service.intake.result import Notice
+from service.intake.result import Intake, Notice
 
 #: The most notices of one code; one more says how many were left out.
 MOST_OF_A_CODE = 20
@@ -23,13 +25,17 @@ VITAL_SIGNS = frozenset(
 )  # fmt: skip
 
 
-class HasPlace(Protocol):
-    """An element that knows its place in the document."""
-
-    @property
-    def at(self) -> str:
-        """Put together when it is asked for."""
-        ...
+#: Code of a notice that several readers have -> what the caller reads.
+SHARED_DETAILS = {
+    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
+    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
+    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
+    "drug-left-aside": "This drug plays no part in the review and was not used.",
+    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
+    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
+    "item-not-readable": "This lacks what says which thing it is, and was not used.",
+    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
+}
 
 
 class Collector:
@@ -66,6 +72,13 @@ class Collector:
         ]
         return (*self._notices, *more)
 
+    def finished(self, intake: Intake, places: Mapping[str, Located], language: str, digest: str) -> Intake:
+        """The intake with all notices, and every place as one in the document. ``places``: JSON Pointer -> element."""
+        unread = tuple(self.unread)
+        placed = replace(intake, language=language, places=Locations(places), digest=digest, unread=unread)
+        told = [replace(each, pointer=placed.locate(each.pointer)) for each in intake.notices]
+        return replace(placed, notices=(*told, *self.notices()))
+
     def misread(self, found: Any, name: str) -> None:
         """Note that a member of an object was sent and cannot be read."""
         if found.cls is record.VitalSet and name in VITAL_SIGNS:
@@ -80,7 +93,7 @@ class Collector:
                 if value == CANNOT_TELL and (id(found), name) in self._unread
             ]
 
-    def fitting(self, cls: type, member: declaration.Member, value: Any, el: HasPlace) -> Any:
+    def fitting(self, cls: type, member: declaration.Member, value: Any, el: Located) -> Any:
         """The value where the member can have it, else ``CANNOT_TELL``, with a notice at the element."""
         if takes(cls, member.name, value):
             return value

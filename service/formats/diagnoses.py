@@ -80,10 +80,7 @@ IMPRESSIONS: Meanings = (
     | meanings("pregnant", yes="O80 O26.90")
     | meanings("death", died="R99")
     | meanings("injury", head_injury="S06.0X9 S06.0", wound="T30.0")
-    | meanings(
-        "injury",
-        other="S99.91 T79.9 S99.92 S59.91 S79.91 T14.90 S39.92 S89.9 S19.9 S39.93 S79.92 S29.9",
-    )
+    | meanings("injury", other="S99.91 T79.9 S99.92 S59.91 S79.91 T14.90 S39.92 S89.9 S19.9 S39.93 S79.92 S29.9")
     | aside(_PAIN, "G89.1")
     | aside(_VALUE, "T67")
     | aside(_BOWELS, "K92.2 K59.1 J00 E86.0 T78.40")

@@ -18,6 +18,13 @@ class Located(Protocol):
         """Where it stands, as a FHIRPath or XPath that resolves in the document."""
 
 
+def nearest(places: Mapping[str, Located], pointer: str) -> str:
+    """Where a pointer leads to, else the nearest object around that; ``""`` is among the ``places``."""
+    while pointer not in places:
+        pointer = pointer.rpartition("/")[0]
+    return places[pointer].at
+
+
 class Locations(Mapping[str, str]):
     """JSON Pointer into the episode -> FHIRPath or XPath into the document."""
 

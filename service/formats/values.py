@@ -103,7 +103,7 @@ def _is_object(value: Any, cls: type) -> bool:
 
 
 def _is_absence(cls: type, name: str, value: Any) -> bool:
-    if type(value) is not dict or "absent" not in value or name in _required(cls):
+    if type(value) is not dict or "absent" not in value or declaration.by_name(cls)[name].required:
         return False
     try:
         absence(value)
@@ -132,8 +132,3 @@ def one_of(kind: declaration.Codes | declaration.Idents, value: object) -> bool:
     if isinstance(kind, declaration.Codes):
         return value in kind.words
     return type(value) is str and _IDENT(value) is not None
-
-
-@functools.cache
-def _required(cls: type) -> frozenset[str]:
-    return frozenset(member.name for member in declaration.members(cls) if member.required)

@@ -16,35 +16,16 @@ from functools import partial
 from pathlib import Path
 from types import FrameType, TracebackType
 
-FIELDS = frozenset(
-    {
-        # of a request
-        "route",
-        "method",
-        "status",
-        "code",
-        "duration_ms",
-        "bytes_in",
-        "bytes_out",
-        "client",
-        "trace",
-        "parent",
-        # of a crash
-        "exception",
-        "place",
-        # of the server
-        "address",
-        "worker",
-        "exit_code",
-        "signal",
-        "reason",
-        "setting",
-        "ruleset",
-        "digest",
-        # of an evaluation
-        "rules",
-    }
-)
+FIELDS = frozenset({
+    # of a request
+    "route", "method", "status", "code", "duration_ms", "bytes_in", "bytes_out", "client", "trace", "parent",
+    # of a crash
+    "exception", "place",
+    # of the server
+    "address", "worker", "exit_code", "signal", "reason", "setting", "ruleset", "digest",
+    # of an evaluation
+    "rules",
+})  # fmt: skip
 
 Value = str | int | float | None
 

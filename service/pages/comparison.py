@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.wording.headings import SEVERITIES, count
 from service.wording.quantities import quantity
 from service.wording.words import word
+
+from .terminal import plain, wrap
 
 #: Change of findings -> its verb for one finding, and for several.
 _CHANGES = {
@@ -28,39 +29,39 @@ def render(document: Mapping[str, Any], width: int = 80) -> str:
     for side in ("left", "right"):
         found = document["findings"][side]
         said = ", ".join(f"{found[severity]} {severity}" for severity in SEVERITIES)
-        out += _wrap(f"{side.title():<5}  {_side(document[side])}", width, 0, 7)
-        out += _wrap(f"{count(sum(found.values()), 'finding')}: {said}", width, 7)
+        out += wrap(f"{side.title():<5}  {_side(document[side])}", width, 0, 7)
+        out += wrap(f"{count(sum(found.values()), 'finding')}: {said}", width, 7)
     lines = document["lines"]
     text = (
         f"{count(lines['compared'], 'record')} compared, {lines['changed']} with a change; "
         f"{count(lines['rejected'], 'line')} could not be read, {lines['not_evaluated']} not evaluated."
     )
-    out += ["", *_wrap(text, width)]
+    out += ["", *wrap(text, width)]
     if document["rules"]:
         changes = [f"{n} {_CHANGES[change][n != 1]}" for change, n in document["totals"].items()]
-        out += _wrap(f"From left to right, findings: {', '.join(changes)}.", width)
+        out += wrap(f"From left to right, findings: {', '.join(changes)}.", width)
     else:
-        out += _wrap("Nothing differs.", width)
+        out += wrap("Nothing differs.", width)
     files = {each["file"] for rule in document["rules"] for change in rule["changes"] for each in change["examples"]}
     for rule in document["rules"]:
-        out += ["", *_wrap(f"{rule['rule']} {rule['title']}", width)]
+        out += ["", *wrap(f"{rule['rule']} {rule['title']}", width)]
         out += _settings(rule["set_otherwise"], width)
         for change in rule["changes"]:
             sides = [side for side in (change["left"], change["right"]) if side]
             amount = change["findings"]
             text = f"{count(amount, 'finding')} {_CHANGES[change['change']][amount != 1]} ({' to '.join(dict.fromkeys(sides))})"
-            out += _wrap(
+            out += wrap(
                 f"{text}. See {', '.join(_place(each, len(files) > 1) for each in change['examples'])}", width, 2
             )
         for moved in rule["outcomes"]:
-            text = f"{count(moved['records'], 'record')} from {_plain(moved['left'])} to {_plain(moved['right'])}"
-            out += _wrap(text, width, 2)
+            text = f"{count(moved['records'], 'record')} from {plain(moved['left'])} to {plain(moved['right'])}"
+            out += wrap(text, width, 2)
     if document["without_effect"]:
-        out += ["", *_wrap("Set otherwise, and no record here tells the difference:", width)]
+        out += ["", *wrap("Set otherwise, and no record here tells the difference:", width)]
         for rule in document["without_effect"]:
-            out += _wrap(f"{rule['rule']} {rule['title']}", width, 2)
+            out += wrap(f"{rule['rule']} {rule['title']}", width, 2)
             out += _settings(rule["set_otherwise"], width, 4)
-    out += ["", *(row for caution in document["cautions"] for row in _wrap(caution, width))]
+    out += ["", *(row for caution in document["cautions"] for row in wrap(caution, width))]
     return "\n".join(out) + "\n"
 
 
@@ -68,7 +69,7 @@ def _settings(differing: Iterable[Mapping[str, Any]], width: int, indent: int = 
     return [
         row
         for each in differing
-        for row in _wrap(
+        for row in wrap(
             f"{word(each['name'])}: {_value(each['left'], each['unit'])} on the left, {_value(each['right'], each['unit'])} on the right",
             width,
             indent,
@@ -91,12 +92,3 @@ def _side(versions: Mapping[str, str]) -> str:
 def _place(example: Mapping[str, Any], several: bool) -> str:
     file = f"{example['file']} " if several else ""
     return f"{example['episode_ref']} ({file}line {example['line']})"
-
-
-def _plain(outcome: str) -> str:
-    return outcome.replace("_", " ")
-
-
-def _wrap(text: str, width: int, indent: int = 0, hanging: int | None = None) -> list[str]:
-    rest = hanging if hanging is not None else indent + 2 if indent else 0
-    return textwrap.wrap(text, width, initial_indent=" " * indent, subsequent_indent=" " * rest, break_on_hyphens=False)

@@ -14,9 +14,6 @@ from service.wording.words import word
 
 from . import html
 
-MEDIA_TYPE = html.MEDIA_TYPE
-#: ``Content-Security-Policy`` of this page.
-POLICY = html.READ_POLICY
 #: Attributes of the whole episode stand in every kind, and here once.
 _EPISODE = "ep_"
 
@@ -27,7 +24,6 @@ def render(book: Rulebook) -> bytes:
     shared = {a.name: a for kind in kinds for a in kind.attributes.values() if a.name.startswith(_EPISODE)}
     return html.page(
         "facts.html",
-        POLICY,
         shared=[_row(attribute, book.rules) for attribute in shared.values()],
         kinds=[
             (

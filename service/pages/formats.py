@@ -11,9 +11,6 @@ from service.wording.words import word
 
 from . import html
 
-MEDIA_TYPE = html.MEDIA_TYPE
-#: ``Content-Security-Policy`` of this page.
-POLICY = html.READ_POLICY
 #: Where the page is served.
 HOME = "/v1/formats"
 
@@ -41,7 +38,6 @@ def render_section(document: Mapping[str, Any], section: str) -> bytes:
     found = sections_of(document["members"])
     return html.page(
         "formats_section.html",
-        POLICY,
         home=HOME,
         section=section,
         sections=list(found),
@@ -57,7 +53,6 @@ def render(document: Mapping[str, Any]) -> bytes:
     mapping, profile = document["nemsis_mapping"], document["fhir_profile"]
     return html.page(
         "formats.html",
-        POLICY,
         inputs=[each | {"lacks": _sections(each["not_collected"])} for each in document["inputs"]],
         outputs=document["outputs"],
         not_collected=_sections(document["not_collected"]),

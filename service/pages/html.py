@@ -56,7 +56,7 @@ REVIEW_POLICY = (
 )
 
 
-def page(template: str, policy: str, **values: Any) -> bytes:
+def page(template: str, policy: str = READ_POLICY, **values: Any) -> bytes:
     """Fill in a template; every value is escaped unless it is Markup. The policy also stands in the page itself."""
     made = _TEMPLATES.get_template(template)
     return made.render(style=Markup(_SHEETS.get(template, _STYLE)), policy=policy, **values).encode()

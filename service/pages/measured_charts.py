@@ -17,4 +17,4 @@ def render(document: Mapping[str, Any], charts: Mapping[str, Sequence[Mapping[st
         against = measure["numerator"] if measure["good"] == "fewer" else measure["denominator"] - measure["numerator"]
         if against:
             sections.append((measure, charts[measure["id"]], against))
-    return html.page("measured_charts.html", html.READ_POLICY, sections=sections, count=count, document=document)
+    return html.page("measured_charts.html", sections=sections, count=count, document=document)

@@ -14,10 +14,6 @@ from service.wording.headings import SEVERITIES, count, sentence
 from . import html
 from .rate_charts import between_chart, funnel_chart, funnel_words, percent, run_chart, run_words
 
-MEDIA_TYPE = html.MEDIA_TYPE
-#: ``Content-Security-Policy`` of this page.
-POLICY = html.READ_POLICY
-
 _CHANGES = {"worse": "Got worse", "look": "Look at", "better": "Got better"}
 #: Charts of one page, and points in all of them: the measures of the first lines, then those with most marks.
 _MOST_CHARTS, _MOST_POINTS = 40, 1_200
@@ -35,7 +31,6 @@ def render(document: Mapping[str, Any], rules_at: str = "", charts: str | None =
     harm = {each["measure"] for each in document["harm"]}
     return html.page(
         "measures.html",
-        POLICY,
         document=document,
         first=[
             (change, title, [_line(line) for line in document["first"]["lines"] if line["change"] == change])

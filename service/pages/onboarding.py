@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.wording.headings import SEVERITIES, count
 
 from . import html
+from .terminal import wrap
 
 #: Rules that are named one by one under a path; the rest are counted.
 _MOST_RULES = 8
@@ -24,7 +24,6 @@ def render(document: Mapping[str, Any]) -> bytes:
     """The page in UTF-8. ``document``: of ``batch.onboarding``."""
     return html.page(
         "onboarding.html",
-        html.READ_POLICY,
         document=document,
         heads=_heads(document),
         paste=_paste(document),
@@ -42,12 +41,7 @@ def as_text(document: Mapping[str, Any], width: int) -> str:
 
     def say(*texts: str, indent: int = 0) -> None:
         for text in texts:
-            out.extend(
-                textwrap.wrap(
-                    text, width, initial_indent=" " * indent, subsequent_indent=" " * (indent + 2 if indent else 0),
-                    break_on_hyphens=False, break_long_words=False,
-                )
-            )  # fmt: skip
+            out.extend(wrap(text, width, indent, broken=False))
 
     def head(title: str) -> None:
         out.extend(["", title.upper()])

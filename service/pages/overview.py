@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from service.wording.headings import SEVERITIES, count, gravest
+
+from .terminal import wrap
 
 _NARROWEST = 40
 
@@ -26,7 +27,7 @@ def render(checked: Sequence[Checked], width: int) -> str:
     read = sorted((each for each in checked if each.document is not None), key=_worst_first)
     out = ["=" * width, f"{count(len(checked), 'file')}, the worst first", "=" * width]
     for each in unread:
-        out += _wrapped(f"NO REVIEW {each.name}: {each.why}", width, "  ")
+        out += wrap(f"NO REVIEW {each.name}: {each.why}", width, later=2, broken=False)
     for each in read:
         out += _lines(each, width)
     return "\n".join(out) + "\n"
@@ -57,11 +58,7 @@ def _lines(each: Checked, width: int) -> Iterable[str]:
     assert each.document is not None
     critical, warning, questions, unjudged = _counts(each)
     said = f"{critical} critical, {warning} warning, {count(questions, 'question')}, {unjudged} unjudged"
-    yield from _wrapped(f"{each.name}: {said}", width, "  ")
+    yield from wrap(f"{each.name}: {said}", width, later=2, broken=False)
     first = gravest(each.document)
     if first is not None and first["severity"] != "info":
-        yield from _wrapped(f"    {first['severity'].upper()} {first['message']}", width, "      ")
-
-
-def _wrapped(text: str, width: int, later: str) -> list[str]:
-    return textwrap.wrap(text, width, subsequent_indent=later, break_on_hyphens=False, break_long_words=False)
+        yield from wrap(f"{first['severity'].upper()} {first['message']}", width, 4, broken=False)

@@ -81,11 +81,7 @@ def _reading(drawing: Band, reading: Reading, floor: float, at: Callable[[float]
 
 
 def _values(
-    drawing: Band,
-    shown: Sequence[Reading],
-    pinned: set[int],
-    room: tuple[float, float],
-    at: Callable[[float], float],
+    drawing: Band, shown: Sequence[Reading], pinned: set[int], room: tuple[float, float], at: Callable[[float], float]
 ) -> None:
     """The number of a reading where there is room for it; what a finding points at comes first."""
     dots: list[_Box] = []

@@ -10,7 +10,7 @@ from service.rulebook.catalogue import FILTERS, narrowed, rule_entry
 from service.rulebook.load import Rulebook
 from service.rulebook.profiles import chosen_sources
 from service.rulebook.rule import STATE_OPS, Group, Leaf, Parameter, Profile, Rule
-from service.rulebook.vocabulary import FactKind
+from service.rulebook.vocabulary import FactKind, ucum
 from service.wording.headings import BASIS, SEVERITIES, count, sentence
 from service.wording.quantities import quantity
 from service.wording.words import number, word
@@ -18,16 +18,11 @@ from service.wording.words import number, word
 from . import html
 from .review import source_line
 
-MEDIA_TYPE = html.MEDIA_TYPE
-#: ``Content-Security-Policy`` of this page.
-POLICY = html.FORM_POLICY
 #: Where the pages are served.
 HOME = "/v1/rules"
 
 _OPS = {"eq": "is", "ne": "is not", "lt": "is under", "le": "is at most", "gt": "is over", "ge": "is at least"}
 _STATE_WORDS = {"recorded": "is charted", "missing": "has no entry", "declined": "was declined with a reason"}
-#: Unit of a parameter -> unit that is shown: the rulebook has two for one unit where attributes have two scales.
-_UNITS = {"mmHg-etco2": "mm[Hg]", "refill-s": "s"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +46,7 @@ def render(book: Rulebook, chosen: Mapping[str, str] | None = None) -> bytes:
     profiles = [chosen["profile"]] if "profile" in chosen else [] if chosen else sorted(book.profiles)
     return html.page(
         "rulebook.html",
-        POLICY,
+        html.FORM_POLICY,
         book=book,
         home=HOME,
         chosen={name: chosen.get(name) for name in FILTERS},
@@ -70,11 +65,11 @@ def render_rule(book: Rulebook, rule: Rule) -> bytes:
     """The page of one rule in UTF-8: what it says, when, its limits under every profile, and its sources."""
     choices = [choice for name in sorted(book.profiles) for choice in _choices(book.profiles[name], book)]
     entry = _rule(rule, book, rule_entry(rule, book), choices)
-    return html.page("rule.html", html.READ_POLICY, book=book, home=HOME, entry=entry, sentence=sentence)
+    return html.page("rule.html", book=book, home=HOME, entry=entry, sentence=sentence)
 
 
 def _shown(value: float, parameter: Parameter) -> str:
-    return quantity(value, _UNITS.get(parameter.unit, parameter.unit))
+    return quantity(value, ucum(parameter.unit))
 
 
 def _choices(profile: Profile, book: Rulebook) -> list[Choice]:

@@ -15,10 +15,6 @@ from service.wording.headings import count
 
 from . import html
 
-MEDIA_TYPE = html.MEDIA_TYPE
-#: ``Content-Security-Policy`` of this page.
-POLICY = html.FORM_POLICY
-
 #: Where both forms post to.
 ACTION = "/try"
 #: Form fields. ``FILE`` (with ``FORMAT``, a media type that was offered) or ``DEMO`` (a name that was offered); ``PROFILE`` with either.
@@ -53,7 +49,7 @@ def render(
     """The page in UTF-8. ``formats``: (media type, name for people) of every format that can be read."""
     return html.page(
         "start.html",
-        POLICY,
+        html.FORM_POLICY,
         action=ACTION,
         fields={"file": FILE, "format": FORMAT, "demo": DEMO, "profile": PROFILE},
         demos=demos,

@@ -63,7 +63,7 @@ def _counts(summary: Mapping[str, Any]) -> str:
     by = summary["by_severity"]
     found = ", ".join(f"{by.get(severity, 0)} {severity}" for severity in SEVERITIES)
     outcomes = ("clear", "finding", "not_applicable", "not_assessable", "error", "off")
-    said = {outcome: _plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
+    said = {outcome: plain(outcome) for outcome in outcomes} | {"finding": "with a finding"}
     rules = ", ".join(f"{summary[outcome]} {said[outcome]}" for outcome in outcomes)
     more = "".join(f", {summary[each]} {each}" for each in ("accepted", "counted", "covered") if summary[each])
     return f"{count(summary['findings'], 'finding')}: {found}{more}. {count(summary['rules'], 'rule')}: {rules}."
@@ -99,45 +99,25 @@ def rule(document: Mapping[str, Any], width: int = 80) -> str:
         f"{document['severity']} (may be {', '.join(document['severity_allowed'])}"
         f"{'; locked' if document['locked'] else ''}), for the {document['handled_by']}. About: {document['about']}."
     )
-    for name, key in (
-        ("It says", "message"),
-        ("Tell now", "tell_now"),
-        ("What to do", "remediation"),
-        ("Why", "why"),
-    ):
-        if key in document:
-            page.gap()
-            page.text(f"{name}:")
-            page.text(document[key], 2)
-    for name, key in (("Applies when", "applies_when"), ("Fails when", "fails_when")):
-        page.gap()
-        page.text(f"{name}:")
-        for line in _condition(document[key]):
-            page.text(line, 2)
-    if document["parameters"]:
-        page.gap()
-        page.text("Numbers:")
-    for each in document["parameters"]:
-        room = "fixed" if each["min"] == each["max"] else f"from {each['min']} to {each['max']}"
-        page.text(f"{each['name']}: {each['default']} {each['unit']} ({room}; {each['source']})", 2)
-    for name, lines in (
-        ("Known limits", document["known_limits"]),
-        ("Owns the absence of", document["requires"]),
-        ("Answers", [f"{each['fact']}: {each['says']}" for each in document["answers"]]),
-        (
-            "Sources",
-            [
-                f"{s['publisher']}, {s['title']} ({s['edition']}), {s['locator']} [{s['confidence']}]"
-                for s in document["sources"]
-            ],
-        ),
-    ):
-        if lines:
-            page.gap()
-            page.text(f"{name}:")
-            for line in lines:
-                page.text(f"- {line}", 2)
+    for name, key in (("It says", "message"), ("Tell now", "tell_now"), ("What to do", "remediation"), ("Why", "why")):
+        page.part(name, [document[key]] if key in document else [])
+    page.part("Applies when", _condition(document["applies_when"]))
+    page.part("Fails when", _condition(document["fails_when"]))
+    page.part("Numbers", map(_number, document["parameters"]))
+    page.part("Known limits", (f"- {text}" for text in document["known_limits"]))
+    page.part("Owns the absence of", (f"- {path}" for path in document["requires"]))
+    page.part("Answers", (f"- {each['fact']}: {each['says']}" for each in document["answers"]))
+    page.part("Sources", map(_source, document["sources"]))
     return page.done()
+
+
+def _number(each: Mapping[str, Any]) -> str:
+    room = "fixed" if each["min"] == each["max"] else f"from {each['min']} to {each['max']}"
+    return f"{each['name']}: {each['default']} {each['unit']} ({room}; {each['source']})"
+
+
+def _source(each: Mapping[str, Any]) -> str:
+    return f"- {each['publisher']}, {each['title']} ({each['edition']}), {each['locator']} [{each['confidence']}]"
 
 
 _OPS = {"eq": "is", "ne": "is not", "lt": "under", "le": "at most", "gt": "over", "ge": "at least"}
@@ -220,8 +200,21 @@ def _notice(notice: Mapping[str, Any]) -> str:
     return f"{notice['text']} At: {places}" if places else str(notice["text"])
 
 
-def _plain(word: str) -> str:
+def plain(word: str) -> str:
+    """An outcome in words."""
     return word.replace("_", " ")
+
+
+def wrap(text: str, width: int, indent: int = 0, later: int | None = None, *, broken: bool = True) -> list[str]:
+    """Lines of text. ``later``: indent of all but the first; ``broken`` false: a long word, such as a path, stays whole."""
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (later if later is not None else indent + 2 if indent else 0),
+        break_on_hyphens=False,
+        break_long_words=broken,
+    )
 
 
 class _Page:
@@ -231,27 +224,24 @@ class _Page:
         self._lines: list[str] = []
 
     def heading(self, text: str) -> None:
-        self._add(["=" * self._width, *self._wrap(text, 0, broken=False), "=" * self._width], "heading")
+        self._add(["=" * self._width, *wrap(text, self._width, broken=False), "=" * self._width], "heading")
 
     def text(self, text: str, indent: int = 0, color: str | None = None) -> None:
-        self._add(self._wrap(text, indent), color)
+        self._add(wrap(text, self._width, indent), color)
+
+    def part(self, name: str, lines: Iterable[str]) -> None:
+        """A part of a rule: its name, and its lines below; nothing without a line."""
+        for number, line in enumerate(lines):
+            if number == 0:
+                self.gap()
+                self.text(f"{name}:")
+            self.text(line, 2)
 
     def gap(self) -> None:
         self._lines.append("")
 
     def done(self) -> str:
         return "\n".join(self._lines) + "\n"
-
-    def _wrap(self, text: str, indent: int, *, broken: bool = True) -> list[str]:
-        """Lines of text; with ``broken`` false a long word stays whole, so that a path can be copied."""
-        return textwrap.wrap(
-            text,
-            self._width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + 2 if indent else 0),
-            break_on_hyphens=False,
-            break_long_words=broken,
-        )
 
     def _add(self, lines: Iterable[str], color: str | None) -> None:
         for line in lines:

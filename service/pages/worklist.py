@@ -24,7 +24,6 @@ def render(document: Mapping[str, Any]) -> bytes:
     ]
     return html.page(
         "worklist.html",
-        html.READ_POLICY,
         document=document,
         unread=[row for row in shown if row["problem"]],
         parts=[part for part in parts if part[2]],

@@ -18,17 +18,17 @@ from service.checkpoint import never
 from service.episode import declaration, pointers
 from service.episode.absence import Absent
 from service.episode.moment import Moment
-from service.formats import media_types as media_types_of_formats
 from service.formats.fhir import carried as fhir_carried
 from service.formats.fhir import codes as fhir_codes
 from service.formats.fhir import profile
 from service.formats.fhir import read as fhir_reader
 from service.formats.fhir import write as fhir_writer
+from service.formats.media_types import FHIR, JSON, NAMES, NEMSIS
 from service.formats.nemsis import carried as nemsis_carried
 from service.formats.nemsis import codes as nemsis_codes
 from service.formats.nemsis import mapping
 from service.formats.nemsis import read as nemsis_reader
-from service.formats.nemsis.write import custom_id, member_paths, title
+from service.formats.nemsis.write import custom_id, title
 from service.intake import episode_json
 from service.intake.not_collected import PATHS
 from service.intake.result import Intake
@@ -82,16 +82,9 @@ def document(examples: Examples, judged_by: Mapping[str, Sequence[str]]) -> dict
     episode = episode_json.read(examples.episodes[0])
     return {
         "inputs": [
-            _input(media_types_of_formats.JSON, (media_types_of_formats.JSON,), episode, ()),
-            _input(
-                media_types_of_formats.FHIR, (media_types_of_formats.FHIR,), plain_fhir, fhir_carried.EVERY_NOT_CARRIED
-            ),
-            _input(
-                media_types_of_formats.NEMSIS,
-                ("application/xml", "text/xml"),
-                plain_nemsis[0],
-                nemsis_carried.EVERY_NOT_CARRIED,
-            ),
+            _input("json", (JSON,), episode, ()),
+            _input("fhir", (FHIR,), plain_fhir, fhir_carried.EVERY_NOT_CARRIED),
+            _input("nemsis", (NEMSIS, "text/xml"), plain_nemsis[0], nemsis_carried.EVERY_NOT_CARRIED),
         ],
         "outputs": [
             {"media_type": media_type, "is": what, "places": places} for media_type, (what, places) in OUTPUTS.items()
@@ -107,15 +100,14 @@ def document(examples: Examples, judged_by: Mapping[str, Sequence[str]]) -> dict
     }
 
 
-def _input(media_type: str, media_types: tuple[str, ...], example: Intake, left: Iterable[str]) -> dict[str, Any]:
-    not_carried = list(left)
+def _input(name: str, media_types: tuple[str, ...], example: Intake, left: Iterable[str]) -> dict[str, Any]:
     return {
-        "format": next(name for name, known in media_types_of_formats.FORMATS.items() if known == media_type),
-        "title": media_types_of_formats.NAMES[media_type],
+        "format": name,
+        "title": NAMES[media_types[0]],
         "media_types": list(media_types),
         "places": _PLACES[example.language],
         "example_place": example.locate(_EXAMPLE_POINTER),
-        "not_collected": not_carried,
+        "not_collected": list(left),
     }
 
 
@@ -129,7 +121,8 @@ def _members(
     in_fhir = _gather([(plain_fhir, _fhir_place(json.loads(examples.fhir)))])
     in_nemsis = _gather([(intake, _nemsis_place) for intake in plain_nemsis])
     written = _gather(in_profile)
-    for path, kind in member_paths():
+    for path, member in pointers.member_paths():
+        kind = member.kind
         if isinstance(kind, declaration.Items | declaration.Part):
             continue
         yield {

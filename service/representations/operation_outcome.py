@@ -97,13 +97,7 @@ def render_resources(review: Review, checkpoint: Checkpoint = never) -> bytes:
 
 
 def problem_outcome(
-    code: str,
-    status: int,
-    detail: str,
-    errors: Sequence[ProblemItem] = (),
-    omitted: int = 0,
-    *,
-    fhir: bool = False,
+    code: str, status: int, detail: str, errors: Sequence[ProblemItem] = (), omitted: int = 0, *, fhir: bool = False
 ) -> bytes:
     """A refusal as OperationOutcome in UTF-8, with the code, text and places of the RFC 9457 problem.
 
@@ -318,9 +312,7 @@ def _provenance(document: Mapping[str, Any], targets: Sequence[str], recorded: s
         "contained": [_service(document)],
         "target": [{"reference": target} for target in targets],
         "recorded": recorded,
-        "agent": [
-            {"type": {"coding": [{"system": role, "code": "assembler"}]}, "who": {"reference": "#service"}},
-        ],
+        "agent": [{"type": {"coding": [{"system": role, "code": "assembler"}]}, "who": {"reference": "#service"}}],
         "entity": [
             {
                 "role": "source",

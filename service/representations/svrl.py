@@ -28,7 +28,6 @@ from service.review.build import Review
 
 from .texts import cause, counted, limits, sources
 
-MEDIA_TYPE = "application/xml"
 SVRL = "http://purl.oclc.org/dsdl/svrl"
 _WORDS = {"critical": "[ERROR]", "warning": "[WARNING]", "info": "[WARNING]"}
 
@@ -42,10 +41,7 @@ def render(review: Review, checkpoint: Checkpoint = never) -> bytes:
     Pointer or FHIRPath for the others; every place of a finding stands in its diagnostics too."""
     document = review.document
     versions = document["versions"]
-    root = ET.Element(
-        _name("schematron-output"),
-        {"title": "restraint-review", "schemaVersion": versions["ruleset"]},
-    )
+    root = ET.Element(_name("schematron-output"), {"title": "restraint-review", "schemaVersion": versions["ruleset"]})
     for text in _texts(document):
         _text(root, text)
     if review.intake.language == "xpath":

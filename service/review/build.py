@@ -122,7 +122,9 @@ def build(
     findings.sort(key=lambda finding: finding.most_urgent_first)
 
     causes = Causes(intake.episode, sheet, vocabulary)
-    teller = Teller(vocabulary, intake, clock)
+    who = patient(intake.episode, running=running)
+    died = who["state"] == "died"
+    teller = Teller(vocabulary, intake, clock, died=died)
     doubtful = sorted((decisions.open.keys() | ruleset.critical_duties) & asked.keys())
     open_ = unjudged([asked[number] for number in doubtful], decisions, sheet, vocabulary, causes)
     open_.sort(key=lambda one: one.most_urgent_first)
@@ -132,7 +134,7 @@ def build(
     documents = []
     for finding, story in zip(findings, stories(findings), strict=True):
         checkpoint()
-        documents.append(finding.document(intake, clock, story, full=wanted.full))
+        documents.append(finding.document(intake, clock, story, full=wanted.full, died=died))
     accepted = [s for s in standings.values() if s.accepted]
     disputed_rules = [ruleset.rules[number].rule.id for number in decisions.disputed if number in asked]
     said = list(outcomes.values())
@@ -146,8 +148,8 @@ def build(
         "versions": dict(ruleset.versions),
         "input_digest": intake.digest,
         "stage": stage,
-        "patient": patient(intake.episode, running=running),
-        "tell_now": _tell_now(findings, documents, open_, teller, clock),
+        "patient": who,
+        "tell_now": _tell_now(findings, documents, open_, teller, clock, died=died),
         "summary": {
             "rules": len(on),
             **{outcome: totals[outcome] for outcome in OUTCOMES},
@@ -177,7 +179,9 @@ def build(
             sheet,
             causes,
         ),
-        "accepted": [accepted_document(s.entry, s.accepted, intake, clock, full=wanted.full) for s in accepted],
+        "accepted": [
+            accepted_document(s.entry, s.accepted, intake, clock, full=wanted.full, died=died) for s in accepted
+        ],
         "off": [
             {"rule": s.rule, "reason": s.reason, "owner": s.owner, "ends": s.ends}
             for s in ruleset.profile.off
@@ -223,13 +227,17 @@ def _tell_now(
     open_: Iterable[Unjudged],
     teller: Teller,
     clock: Clock,
+    *,
+    died: bool,
 ) -> list[dict[str, Any]]:
     """A line for every critical finding, and for every critical danger that stays unjudged, the most urgent first."""
     lines: list[tuple[tuple[Any, ...], dict[str, Any]]] = []
     for finding, document in zip(findings, documents, strict=True):
         if finding.entry.bound.severity == "critical":
             worst = document["instances"][0]
-            line = _line(finding.entry, finding.told_in_a_line(clock), finding.entry.rule.id, worst["pointers"])
+            line = _line(
+                finding.entry, finding.told_in_a_line(clock, died=died), finding.entry.rule.id, worst["pointers"]
+            )
             line["span"] = worst["span"]
             lines.append((finding.most_urgent_first, line))
     for one in open_:

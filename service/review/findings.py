@@ -28,16 +28,22 @@ class Finding:
         span = self.instances[0].span
         return (*self.entry.urgency, span is None, 0 if span is None else span[0], self.entry.rule.id)
 
-    def tell_now(self, clock: Clock) -> str | None:
-        """What the crew must hear at once, about the worst instance; None for a rule that is never critical."""
+    def tell_now(self, clock: Clock, *, died: bool) -> str | None:
+        """What the crew must hear at once, about the worst instance; None for a rule that is never critical.
+
+        Of its two sentences the second says what to check or tell: not of a patient who ``died``.
+        """
         text, worst = self.entry.texts.tell_now, self.instances[0]
-        return None if text is None else text.render(worst.fact.values, self.entry.bound.values, worst.at(clock))
+        if text is None:
+            return None
+        told = text.render(worst.fact.values, self.entry.bound.values, worst.at(clock))
+        return f"{told.partition('. ')[0]}." if died else told
 
-    def told_in_a_line(self, clock: Clock) -> str:
+    def told_in_a_line(self, clock: Clock, *, died: bool) -> str:
         """``tell_now``, and when the other instances were."""
-        return (self.tell_now(clock) or "") + and_more([one.span for one in self.instances[1:]], clock)
+        return (self.tell_now(clock, died=died) or "") + and_more([one.span for one in self.instances[1:]], clock)
 
-    def document(self, intake: Intake, clock: Clock, story: int | None, *, full: bool) -> dict[str, Any]:
+    def document(self, intake: Intake, clock: Clock, story: int | None, *, full: bool, died: bool) -> dict[str, Any]:
         """The finding as the contract has it. ``full``: with the reason and the sources whole."""
         entry, worst = self.entry, self.instances[0]
         values = entry.bound.values
@@ -48,7 +54,7 @@ class Finding:
             message = many.render(worst.fact.values, values, worst.at(clock), every)
         else:
             message = messages[0]
-        told = self.tell_now(clock)
+        told = self.tell_now(clock, died=died)
         out = {
             **entry.opening,
             "message": message,
@@ -66,12 +72,18 @@ class Finding:
 
 
 def accepted_document(
-    entry: RuleEntry, accepted: Sequence[tuple[Instance, Acceptance]], intake: Intake, clock: Clock, *, full: bool
+    entry: RuleEntry,
+    accepted: Sequence[tuple[Instance, Acceptance]],
+    intake: Intake,
+    clock: Clock,
+    *,
+    full: bool,
+    died: bool,
 ) -> dict[str, Any]:
     """A finding of which the caller has accepted instances, each with what was said about it."""
     said = {one.fingerprint: acceptance for one, acceptance in accepted}
     finding = Finding(entry, (one for one, _ in accepted))
-    out = finding.document(intake, clock, None, full=full)
+    out = finding.document(intake, clock, None, full=full, died=died)
     for instance in out["instances"]:
         acceptance = said[instance["fingerprint"]]
         instance["reason"] = acceptance.reason

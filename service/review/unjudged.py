@@ -152,18 +152,19 @@ def _duty(
 class Teller:
     """Says what stays unjudged, in words and as the contract has it."""
 
-    def __init__(self, vocabulary: Vocabulary, intake: Intake, clock: Clock) -> None:
+    def __init__(self, vocabulary: Vocabulary, intake: Intake, clock: Clock, *, died: bool) -> None:
         self._kinds, self._units, self._intake, self._clock = vocabulary.kinds, vocabulary.units, intake, clock
+        self._died = died
 
     def tell_now(self, one: Unjudged) -> str:
-        """The danger, that nobody can tell what followed, and what to check or tell."""
+        """The danger, that nobody can tell what followed, and what to check or tell unless the patient died."""
         first, *more = one.dangers
         told_now = one.entry.texts.tell_now
         assert told_now is not None  # every critical rule has one
         at = self._at(one.entry, first)
-        act = told_now.render(first.values, one.entry.bound.values, at).partition(". ")[2]
+        act = "" if self._died else " " + told_now.render(first.values, one.entry.bound.values, at).partition(". ")[2]
         also = and_more([span_of(one.entry, fact) for fact in more], self._clock)
-        return f"{self._danger(one.entry, first)}. What followed cannot be told from the record. {act}{also}"
+        return f"{self._danger(one.entry, first)}. What followed cannot be told from the record.{act}{also}"
 
     def document(self, one: Unjudged) -> dict[str, Any]:
         """One entry of ``unjudged``."""

@@ -13,9 +13,7 @@ def _sources(rule: Rule, book: Rulebook) -> list[dict[str, Any]]:
     return [
         {
             "key": source.key,
-            "title": book.sources[source.key]["title"],
-            "publisher": book.sources[source.key]["publisher"],
-            "edition": book.sources[source.key]["edition"],
+            **{part: book.sources[source.key][part] for part in ("title", "publisher", "edition")},
             "locator": source.locator,
             "supports": source.supports,
             "confidence": source.confidence,

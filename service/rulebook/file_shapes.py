@@ -97,6 +97,9 @@ class _Profile(TypedDict):
     off: NotRequired[list[dict[str, Any]]]
 
 
+#: Every part that a profile may have.
+PROFILE_PARTS = tuple(_Profile.__annotations__)
+
 _SHAPES: dict[str, Any] = {
     "vocabulary": _Vocabulary,
     "inputs": dict[str, dict[str, list[str]]],

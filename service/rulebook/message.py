@@ -1,7 +1,8 @@
 """Texts of rules: fixed words with attributes and parameters filled in, never anybody's words.
 
 A text may also name ``{at}``, when it was, and ``{allowed_by}``, a sentence with
-the protocols that allow what is told, or nothing. One that tells several facts in a
+the protocols that allow what is told, or nothing. ``{glucose mg/dL}`` is a number with
+its unit, or what 0 stands for in that unit. One that tells several facts in a
 sentence may name ``{n}``, how many, and ``{each_limb}``, the values of an
 attribute over all of them.
 """
@@ -17,7 +18,9 @@ from service.wording.words import listed, number, word
 from .rule import Leaf, Parameter, Scalar
 from .vocabulary import Attribute, Vocabulary
 
-_PLACE = re.compile(r"\{([a-z0-9_]+)\}")
+_PLACE = re.compile(r"\{([a-z0-9_]+)(?: ([^{}]+))?\}")
+#: Unit -> what 0 is charted for: a meter that shows a word and no number.
+_ZERO = {"mg/dL": "Low on the meter"}
 _EACH = "each_"
 _AT, _COUNT, _ALLOWED = "at", "n", "allowed_by"
 
@@ -60,11 +63,6 @@ class Message:
     _pieces: tuple[str, ...]
     _allowances: tuple[Allowance, ...] = ()
 
-    @property
-    def needs_time(self) -> bool:
-        """Whether it says when it was."""
-        return _AT in self._pieces[1::2]
-
     def render(
         self, values: Values, parameters: Mapping[str, int | float], at: str = "", every: Sequence[Values] = ()
     ) -> str:
@@ -73,9 +71,12 @@ class Message:
         ``at``: when it was, as people write it. ``every``: the attributes of all facts that a text for several tells.
         """
         out = list(self._pieces)
-        for place in range(1, len(out), 2):  # every second piece is the name of a placeholder
-            name = out[place]
-            if name in parameters:
+        for place in range(1, len(out), 3):  # every third piece is the name of a placeholder, and its unit follows
+            name, unit = out[place], out[place + 1]
+            out[place + 1] = f" {unit}" if unit else ""
+            if unit in _ZERO and values.get(name) == 0:
+                out[place], out[place + 1] = _ZERO[unit], ""
+            elif name in parameters:
                 out[place] = number(parameters[name])
             elif name == _AT:
                 out[place] = f"at {at}" if at else "at a time that is not charted"
@@ -102,7 +103,7 @@ def _scaled(divisor: int) -> Callable[[Scalar], str]:
 
 def placeholders(text: str) -> tuple[str, ...]:
     """The names in braces, in order."""
-    return tuple(_PLACE.findall(text))
+    return tuple(name for name, _ in _PLACE.findall(text))
 
 
 def compile_message(

@@ -14,19 +14,6 @@ from .rule import BoundRule, Group, Leaf, Parameter, Profile, Rule, SwitchOff
 from .rule_file import PLACEHOLDER, Slip
 
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-_KEYS = (
-    "profile",
-    "version",
-    "title",
-    "edition",
-    "reviewed",
-    "notes",
-    "parameters",
-    "shared",
-    "severities",
-    "measures",
-    "off",
-)
 
 
 def _is_date(text: object) -> bool:
@@ -63,7 +50,7 @@ def _profile(
     data: Any, rules: Mapping[str, Rule], shared: Mapping[str, Parameter], sources: Mapping[str, Any]
 ) -> tuple[Profile, list[str]]:
     slips: list[str] = []
-    unknown = [key for key in data if key not in _KEYS]
+    unknown = [key for key in data if key not in file_shapes.PROFILE_PARTS]
     if unknown:
         slips.append(f"unknown: {', '.join(unknown)}")
     parameters: dict[str, dict[str, int | float]] = {}
@@ -143,15 +130,7 @@ def _profile(
         else:
             off.append(SwitchOff(rule.id, entry["reason"], entry["owner"], entry["ends"]))
     profile = Profile(
-        data["profile"],
-        data["version"],
-        data["title"],
-        parameters,
-        of_several,
-        severities,
-        measures,
-        tuple(off),
-        data,
+        data["profile"], data["version"], data["title"], parameters, of_several, severities, measures, tuple(off), data
     )
     return profile, slips
 
@@ -231,12 +210,6 @@ def bind_all(rules: tuple[Rule, ...], profile: Profile, units: Mapping[str, tupl
     """Every rule under one profile, also those switched off: whether one is off depends on the date of the record."""
     numbers = profile.numbers
     return tuple(
-        bind(
-            rule,
-            units,
-            numbers,
-            profile.severities.get(rule.id),
-            counted=rule.id in profile.measures,
-        )
+        bind(rule, units, numbers, profile.severities.get(rule.id), counted=rule.id in profile.measures)
         for rule in rules
     )

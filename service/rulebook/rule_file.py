@@ -24,23 +24,12 @@ _DIGITS_IN_UNIT = {"count", "score"}
 ORDER = (
     "id", "name", "phase", "concern", "category", "handled_by", "about", "due", "severity", "locked", "revision",
     "title", "parameters", "applies_when", "fails_when", "worst_by", "message", "allowed_by", "message_many",
-    "tell_now",
-    "remediation", "why", "asked_because", "requires", "answers", "yields_to", "cascade", "known_limits", "sources",
+    "tell_now", "remediation", "why", "asked_because", "requires", "answers", "yields_to", "cascade", "known_limits", "sources",
     "examples", "history",
 )  # fmt: skip
-OPTIONAL = frozenset(
-    (
-        "worst_by",
-        "allowed_by",
-        "message_many",
-        "tell_now",
-        "asked_because",
-        "requires",
-        "yields_to",
-        "cascade",
-        "known_limits",
-    )
-)
+OPTIONAL = frozenset({
+    "worst_by", "allowed_by", "message_many", "tell_now", "asked_because", "requires", "yields_to", "cascade", "known_limits",
+})  # fmt: skip
 #: Words of findings that are shown as one story.
 CASCADES = (
     "arrest", "breathing", "sedation", "limb", "fall_in_pressure", "glucose", "temperature", "hands",

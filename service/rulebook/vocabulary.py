@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.episode import declaration, record, words
+from service.episode.pointers import class_paths
 from service.narrative.families import Family
 from service.wording.labels import member_label
 
@@ -117,10 +118,10 @@ def _words_of(reference: str, families: Mapping[str, Family]) -> frozenset[str]:
     if "." not in reference:
         return frozenset(getattr(words, reference))
     cls, name = reference.split(".")
-    for member in declaration.members(getattr(record, cls)):
-        if member.name == name and isinstance(member.kind, (declaration.Code, declaration.Codes)):
-            return frozenset(member.kind.words)
-    raise KeyError(reference)
+    member = declaration.by_name(getattr(record, cls)).get(name)
+    if member is None or not isinstance(member.kind, (declaration.Code, declaration.Codes)):
+        raise KeyError(reference)
+    return frozenset(member.kind.words)
 
 
 def _declared(
@@ -136,16 +137,8 @@ def _declared(
 def _paths() -> dict[type, tuple[str, ...]]:
     """Class of the record -> the paths of its objects."""
     out: dict[type, tuple[str, ...]] = {}
-
-    def walk(cls: type, path: str) -> None:
+    for path, cls in class_paths():
         out[cls] = (*out.get(cls, ()), path)
-        for member in declaration.members(cls):
-            if isinstance(member.kind, declaration.Part):
-                walk(member.kind.of, f"{path}/{member.name}")
-            elif isinstance(member.kind, declaration.Items):
-                walk(member.kind.of, f"{path}/{member.name}/*")
-
-    walk(record.Episode, "")
     return out
 
 

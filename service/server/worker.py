@@ -32,10 +32,17 @@ from .certificate import Certificate
 from .connection import Connection
 
 _LOOK_EVERY = 0.25
+
+
+class BodyTooLarge(errors.ParseException):  # type: ignore[misc,no-any-unimported,unused-ignore]
+    """The caller asks whether to send a body that is larger than any that is taken."""
+
+
 #: Kind of fault in what should be HTTP -> status and title, the first that fits.
 _REFUSED: tuple[tuple[type[BaseException], tuple[int, str]], ...] = (
     (errors.LimitRequestLine, (414, "Request line too long")),
     (errors.LimitRequestHeaders, (431, "Header too large")),
+    (BodyTooLarge, (413, "Body too large")),
     (errors.ExpectationFailed, (417, "Expectation not known")),
     (errors.UnsupportedTransferCoding, (501, "Transfer coding not known")),
     (errors.InvalidResponseHeader, (500, "Internal error")),
@@ -96,6 +103,7 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
 
     def handle_request(self, listener_name: Any, req: Any, sock: Any, addr: Any) -> None:
         """Answer one request, within the time of a whole one; then the connection ends."""
+        check_head(req, self.settings.max_body_bytes)
         gevent.getcurrent().waits()
         gevent.sleep(0)  # who sends many requests at once lets others in between
         done = False
@@ -147,6 +155,18 @@ class Worker(GeventWorker):  # type: ignore[misc,no-any-unimported,unused-ignore
         while time.monotonic() < end and any(server.pool for server in servers):
             self.notify()
             gevent.sleep(_LOOK_EVERY)
+
+
+def check_head(request: Any, most_bytes: int) -> None:
+    """Refuse what gunicorn passes on and RFC 9110 and 9112 do not: raises ParseException."""
+    headers = dict(request.headers)
+    if request.version >= (1, 1) and "HOST" not in headers:
+        raise errors.InvalidHeader("HOST")
+    if any(name == "TRANSFER-ENCODING" and value.lower() != "chunked" for name, value in request.headers):
+        raise errors.UnsupportedTransferCoding("TRANSFER-ENCODING")
+    # Asked before the body is sent; without the question it is refused when it is read.
+    if "EXPECT" in headers and int(headers.get("CONTENT-LENGTH", 0)) > most_bytes:
+        raise BodyTooLarge
 
 
 def make_room(pool: Pool) -> None:

@@ -17,7 +17,7 @@ from service.pipeline import Pipeline
 from service.settings import Settings
 from tests.contract.checked import Answer, Client, Contract
 from tests.support import nemsis
-from tests.support.pipeline import demo, demo_names
+from tests.support.pipeline import Failing, demo, demo_names
 from tests.support.reviews import instances
 
 CANARY = "Zq7canaryXw"
@@ -149,19 +149,6 @@ def test_measures_count_every_line(client: Client, exemplary: Any) -> None:
     assert post(client, good, "/v1/measures", "period=day").json["errors"][0]["parameter"] == "period"
 
 
-class _Failing:
-    def __init__(self, real: Pipeline, error: Exception) -> None:
-        self.rulebook = real.rulebook
-        self.served = real.served
-        self._error = error
-
-    def self_test(self) -> list[str]:
-        return []
-
-    def review(self, *_: object, **__: object) -> Any:
-        raise self._error
-
-
 @pytest.mark.parametrize(
     ("error", "status", "code"),
     [(NotEvaluated(CANARY), 503, "not-evaluated"), (ValueError(CANARY), 500, "internal-error")],
@@ -169,7 +156,7 @@ class _Failing:
 def test_a_line_that_fails_is_told_in_the_answer_and_in_the_log(
     pipeline: Pipeline, contract: Contract, logged: Callable[[], str], error: Exception, status: int, code: str
 ) -> None:
-    client = Client(create_app(Settings(), _Failing(pipeline, error)), contract)  # type: ignore[arg-type]
+    client = Client(create_app(Settings(), Failing(pipeline, error)), contract)  # type: ignore[arg-type]
     answer = post(client, b"{}\n{}\n")
     assert [(line["status"], line["problem"]["code"]) for line in lines_of(answer)] == [(status, code)] * 2
     assert logged().count("line-not-reviewed") == 2

@@ -226,6 +226,9 @@ def test_odd_hosts_and_paths_are_never_a_crash(live: Live, host: str, path: str)
         (b"GET / HTTP/1.1\r\n" + b"".join(b"X-%d: a\r\n" % n for n in range(60)) + b"\r\n", 431),
         (b"GET / HTTP/1.1\r\nX-A: " + b"a" * 9000 + b"\r\n\r\n", 431),
         (b"POST /v1/reviews HTTP/1.1\r\nTransfer-Encoding: nonsense\r\n\r\n", 501),
+        (b"POST /v1/reviews HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: gzip, chunked\r\n\r\n2\r\n{}\r\n0\r\n\r\n", 501),
+        (b"POST /v1/reviews HTTP/1.1\r\nHost: x\r\nExpect: 100-continue\r\nContent-Length: 99000000\r\n\r\n", 413),
+        (b"GET /v1/rules HTTP/1.1\r\n\r\n", 400),
     ],
     ids=lambda each: str(each)[:30],
 )

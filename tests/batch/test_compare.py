@@ -14,6 +14,7 @@ from service.pages import comparison
 from service.pipeline import Pipeline
 from service.resources import rules_directory
 from tests.batch.made import BAD, some
+from tests.support.batch import compared, review_line
 from tests.support.episodes import check, encoded, limb, small, vital
 from tests.support.reviews import instances
 
@@ -28,7 +29,7 @@ LIMBS = small(
 
 
 def two(pipeline: Pipeline, given: list[bytes], left: str, right: str) -> dict[str, Any]:
-    return compare.compare((pipeline, left), (pipeline, right), given)
+    return compared((pipeline, left), (pipeline, right), given)
 
 
 def totals(found: dict[str, Any]) -> dict[str, dict[str, int]]:
@@ -49,7 +50,7 @@ def test_counts_are_those_of_the_reviews(pipeline: Pipeline, profile: str) -> No
     before, after = set(), set()
     for name, into in (("default", before), (profile, after)):
         for number, body in enumerate(given, 1):
-            answer = json.loads(lines.review_line(pipeline, body, number, name))
+            answer = json.loads(review_line(pipeline, body, number, name))
             if answer["status"] == 200:
                 into.update(
                     (number, f["rule"]["id"], f["fingerprint"], f["severity"]) for f in instances(answer["review"])
@@ -112,9 +113,8 @@ def test_two_rulebooks(pipeline: Pipeline, tmp_path: Path) -> None:
         if "RR-1303" in profile.read_text("utf-8"):
             profile.unlink()
     document = small(limbs=[limb()], handover=60, monitoring={"limb_checks": []})
-    found = compare.compare(
-        (pipeline, "default"), (Pipeline.build(other, profiles=["default"]), "default"), [encoded(document)]
-    )
+    other_rules = Pipeline.build(other, profiles=["default"])
+    found = compared((pipeline, "default"), (other_rules, "default"), [encoded(document)])
     (rule,) = [rule for rule in found["rules"] if rule["rule"] == "RR-1303"]
     assert rule["set_otherwise"] == [{"name": "in the rulebook", "unit": "", "left": True, "right": False}]
     assert rule["totals"] == {"appears": 0, "vanishes": 1, "severity": 0, "moves": 0}

@@ -22,6 +22,7 @@ from service.batch.tally import Tally
 from service.pipeline import Pipeline
 from service.review.build import Wanted
 from tests.batch.made import some, write
+from tests.support.batch import measured_lines
 
 distributed = pytest.importorskip("distributed", reason="dask.distributed is not installed (the extra dask)")
 
@@ -126,7 +127,7 @@ def test_measures_are_the_same(cluster: object, given: Path, pipeline: Pipeline)
     with distributed.Client(cluster) as client:
         for _, done in runner.run(jobs.Measures(rules, "month"), [str(given)], Cluster(client), Silent(), 50_000):
             tally.merge(done.tally)
-    single = measures.measures(pipeline, given.read_bytes().splitlines())
+    single = measured_lines(pipeline, given.read_bytes().splitlines())
     assert measures.document(tally, wanted, dict(rules.versions), measures.Look()) == single
 
 

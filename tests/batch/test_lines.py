@@ -15,6 +15,7 @@ from service.pipeline import Pipeline, UnknownProfile
 from service.representations import review_json
 from service.review.build import Wanted
 from tests.batch.made import BAD
+from tests.support.batch import review_line
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo, demo_names
 
@@ -22,11 +23,11 @@ from tests.support.pipeline import demo, demo_names
 @pytest.mark.parametrize("name", demo_names())
 def test_a_good_line_is_the_review_of_the_service(pipeline: Pipeline, name: str) -> None:
     body = encoded(demo(name))
-    found = lines.review_line(pipeline, body, 7, "default", Wanted(True, True, True))
+    found = review_line(pipeline, body, 7, "default", Wanted(True, True, True))
     review = review_json.render(pipeline.review(body, "application/json", "default", Wanted(True, True, True)))
     assert found == b'{"line":7,"status":200,"review":' + review + b"}"
     assert b"\n" not in found
-    assert lines.review_line(pipeline, body + b"\r\n", 7, "default", Wanted(True, True, True)) == found
+    assert review_line(pipeline, body + b"\r\n", 7, "default", Wanted(True, True, True)) == found
 
 
 @pytest.mark.parametrize(
@@ -45,7 +46,7 @@ def test_a_good_line_is_the_review_of_the_service(pipeline: Pipeline, name: str)
 def test_a_bad_line_has_a_place_and_repeats_nothing(
     pipeline: Pipeline, body: bytes, status: int, code: str, pointer: str
 ) -> None:
-    text = lines.review_line(pipeline, body, 3)
+    text = review_line(pipeline, body, 3)
     found = json.loads(text)
     assert (found["line"], found["status"], found["problem"]["status"], found["problem"]["code"]) == (
         3,
@@ -59,7 +60,7 @@ def test_a_bad_line_has_a_place_and_repeats_nothing(
 
 
 def test_a_line_that_is_too_long(pipeline: Pipeline) -> None:
-    assert json.loads(lines.review_line(pipeline, None, 9))["problem"]["code"] == "body-too-large"
+    assert json.loads(review_line(pipeline, None, 9))["problem"]["code"] == "body-too-large"
 
 
 @pytest.mark.parametrize(
@@ -73,14 +74,14 @@ def test_a_fault_of_ours_is_the_line_s_own_answer(
         raise error
 
     monkeypatch.setattr(pipeline, "review", fail)
-    text = lines.review_line(pipeline, BAD, 1)
+    text = review_line(pipeline, BAD, 1)
     assert (json.loads(text)["status"], json.loads(text)["problem"]["code"]) == (status, code)
     assert b"canary" not in text
 
 
 def test_an_unknown_profile_is_no_fault_of_a_line(pipeline: Pipeline) -> None:
     with pytest.raises(UnknownProfile):
-        lines.review_line(pipeline, BAD, 1, "nobody")
+        review_line(pipeline, BAD, 1, "nobody")
     with pytest.raises(UnknownProfile):
         lines.versions(pipeline, "nobody")
 

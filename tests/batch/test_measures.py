@@ -14,15 +14,16 @@ import pytest
 from service.batch import definitions, lines, measures, measures_table
 from service.batch import tally as counts
 from service.batch.tally import Tally
-from service.pipeline import Pipeline, UnknownProfile
+from service.pipeline import Pipeline
 from service.review.build import Wanted
 from tests.batch.made import BAD, line, shifted, some
+from tests.support.batch import measured_lines, review_line
 from tests.support.episodes import check, clock, dose, encoded, limb, small, vital
 from tests.support.pipeline import demo
 
 
 def measured(pipeline: Pipeline, given: list[bytes], length: str = "month") -> dict[str, Any]:
-    return measures.measures(pipeline, given, "default", measures.Look(length))
+    return measured_lines(pipeline, given, measures.Look(length))
 
 
 def by_id(found: dict[str, Any], id_: str) -> dict[str, Any]:
@@ -48,7 +49,7 @@ def test_every_line_and_every_rule_is_accounted_for(pipeline: Pipeline, mixed: d
 
 def test_counts_are_those_of_the_reviews(pipeline: Pipeline, mixed: dict[str, Any]) -> None:
     reviews = [
-        json.loads(lines.review_line(pipeline, body, 1, "default", Wanted(accounts=True)))
+        json.loads(review_line(pipeline, body, 1, "default", Wanted(accounts=True)))
         for body in some(80, bad_every=10)
         if body.strip()
     ]
@@ -162,7 +163,7 @@ def test_a_year_in_which_something_got_worse(pipeline: Pipeline) -> None:
     poor = {key: value for key, value in good.items() if key != "decision"}
     given = [encoded(shifted(poor if month > 5 else good, 30 * month)) for month in range(12) for _ in range(5)]
     look = measures.Look(marks=((date(2032, 1, 15), "a new form"),), baseline=date(2031, 8, 31))
-    found = measures.measures(pipeline, given, "default", look)
+    found = measured_lines(pipeline, given, look)
     lines_of = {line["measure"]: line for line in found["first"]["lines"]}
     named = {*lines_of, *(id_ for line in lines_of.values() for id_ in line["also"])}
     assert "RR-1001" in named
@@ -423,8 +424,6 @@ def test_nothing_and_nobody(pipeline: Pipeline) -> None:
         "unreadable_group": 0,
     }
     assert found["measures"][0]["documentation_rate"] is None
-    with pytest.raises(UnknownProfile):
-        measures.measures(pipeline, [], "nobody")
 
 
 def test_nothing_of_a_record_but_its_group_is_in_the_document(pipeline: Pipeline) -> None:

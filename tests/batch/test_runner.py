@@ -24,7 +24,7 @@ from typing import NamedTuple
 import pytest
 
 from service import cli
-from service.batch import blocks, compare, jobs, lines, measures, runner
+from service.batch import blocks, jobs, lines, runner
 from service.batch.folder import PARTS, Folder, digest
 from service.commands.exit_status import FAULTS, OK
 from service.pipeline import Pipeline
@@ -32,6 +32,7 @@ from service.review.build import Wanted
 from tests.batch.figures import peaks
 from tests.batch.made import some, write
 from tests.support import nemsis
+from tests.support.batch import compared, measured_lines, review_line
 from tests.support.reviews import instances
 from tests.support.signals import sigint
 
@@ -78,7 +79,7 @@ def unbroken(given: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
 
 
 def test_every_line_is_answered_in_order(pipeline: Pipeline, given: Path, unbroken: dict[str, bytes]) -> None:
-    expected = [lines.review_line(pipeline, line, number) for number, line in lines.split(given.read_bytes())]
+    expected = [review_line(pipeline, line, number) for number, line in lines.split(given.read_bytes())]
     assert unbroken["year.ndjson.reviews.ndjson"].splitlines() == expected
     pages = {f"pages/year.ndjson.{number}.html" for number, line in enumerate(expected, 1) if b'"status":200' in line}
     assert {name for name in unbroken if not name.startswith("pages/")} == {
@@ -294,7 +295,7 @@ def test_a_document_is_not_taken_over_from_an_earlier_try(charts: Path, pipeline
     """What a document says depends on mappings and schemas too."""
     (block,) = blocks.cut([str(charts)], 10)
     job = jobs.Reviews(jobs.Rules.of(None, None, "default"), Wanted(), str(tmp_path), ("charts.xml",))
-    first, again = (jobs.run(job, blocks.Placed(block, 0)) for _ in range(2))
+    first, again = (job.run(blocks.Placed(block, 0)) for _ in range(2))
     assert (first.lines, first.reused, again) == (3, False, first)
 
 
@@ -337,7 +338,7 @@ def test_measures_over_files(pipeline: Pipeline, tmp_path: Path, command: Callab
     given = write(tmp_path / "a.ndjson", some(40, NAMES, bad_every=10))
     done = command("measures", given, "--processes", 2)
     assert done.status == FAULTS
-    assert json.loads(done.out) == measures.measures(pipeline, given.read_bytes().splitlines())
+    assert json.loads(done.out) == measured_lines(pipeline, given.read_bytes().splitlines())
     page = tmp_path / "m.html"
     assert command("measures", given, "--format", "html", "--period", "week", "--output", page).status == FAULTS
     assert page.read_bytes().startswith(b"<!DOCTYPE html>")
@@ -351,7 +352,7 @@ def test_compare_over_files(pipeline: Pipeline, tmp_path: Path, command: Callabl
     assert max(map(len, text.out.splitlines())) <= 80
     found = json.loads(command("compare", given, "--right", "massachusetts-2026", "--json").out)
     sides = (pipeline, "default"), (pipeline, "massachusetts-2026")
-    expected = compare.compare(*sides, given.read_bytes().splitlines())
+    expected = compared(*sides, given.read_bytes().splitlines())
     assert found["rules"]
     assert found["lines"] == expected["lines"]
     for rule, other in zip(found["rules"], expected["rules"], strict=True):

@@ -9,6 +9,7 @@ import pytest
 from service.batch import definitions, measures, tables, verdicts
 from service.batch.tally import Tally
 from service.pipeline import Pipeline
+from tests.support.batch import measured_lines
 from tests.support.episodes import encoded
 from tests.support.pipeline import demo
 from tests.support.reviews import instances, review
@@ -80,4 +81,4 @@ def test_agreement_by_rule(pipeline: Pipeline) -> None:
 
 
 def test_without_verdicts_nothing_is_said_of_them(pipeline: Pipeline) -> None:
-    assert "verdicts" not in measures.measures(pipeline, [encoded(demo(NAME))])
+    assert "verdicts" not in measured_lines(pipeline, [encoded(demo(NAME))])

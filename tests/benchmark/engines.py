@@ -58,14 +58,15 @@ class Flattener:
         return out | {f"{name}_state": fact.state(name) for name in self._states[fact.kind]}
 
 
-def _written(term: Group | Leaf, leaf: Callable[[str, str, Any], str]) -> str:
+def written(term: Group | Leaf, leaf: Callable[[str, str, Any], str]) -> str:
+    """A term as an expression. ``leaf`` writes one comparison: (name, operator, value)."""
     if isinstance(term, Leaf):
         if term.op in STATE_OPS:
             return leaf(f"{term.attribute}_state", "eq", term.op)
         return leaf(term.attribute, term.op, term.value)
     if not term.terms:
         return "True" if term.mode == "all" else "False"
-    joined = f" {'and' if term.mode == 'all' else 'or'} ".join(_written(each, leaf) for each in term.terms)
+    joined = f" {'and' if term.mode == 'all' else 'or'} ".join(written(each, leaf) for each in term.terms)
     return f"({joined})"
 
 
@@ -85,7 +86,7 @@ def python_ifs(rules: Sequence[BoundRule]) -> Engine:
             return f"({local} is not None and {local} {_OPS[op]} {value!r})"
 
         ifs = [
-            f"    if {_written(bound.applies, leaf)} and {_written(bound.fails, leaf)}: add(({number}, index))"
+            f"    if {written(bound.applies, leaf)} and {written(bound.fails, leaf)}: add(({number}, index))"
             for number, bound in listed
         ]
         lookups = [f"    {local} = get({name!r})" for name, local in places.items()]
@@ -106,12 +107,14 @@ def python_ifs(rules: Sequence[BoundRule]) -> Engine:
 # ---------------------------------------------------------------- zen-engine
 
 
-def _zen(bound: BoundRule) -> str:
-    def leaf(name: str, op: str, value: Any) -> str:
-        asked = f"{name} {_OPS[op]} {json.dumps(value)}"
-        return asked if op == "eq" else f"({name} != null and {asked})"  # order with null is an error there
+def zen_leaf(name: str, op: str, value: Any) -> str:
+    """One comparison in the language of zen-engine."""
+    asked = f"{name} {_OPS[op]} {json.dumps(value)}"
+    return asked if op == "eq" else f"({name} != null and {asked})"  # order with null is an error there
 
-    text = f"{_written(bound.applies, leaf)} and {_written(bound.fails, leaf)}"
+
+def _zen(bound: BoundRule) -> str:
+    text = f"{written(bound.applies, zen_leaf)} and {written(bound.fails, zen_leaf)}"
     return text.replace("True", "true").replace("False", "false")
 
 

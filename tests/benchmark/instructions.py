@@ -14,7 +14,8 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -46,14 +47,12 @@ def told(narrative: str) -> str:
     return f"{len(narrative)} characters" if narrative else "no narrative"
 
 
-def child(library: str, size: int, narrative: str, number: int) -> None:
-    """Run under callgrind: the reviews, whole and stage by stage. Prints the name of each part that was counted."""
+Counted = Callable[[str, Callable[..., Any], Iterable[Any]], list[Any]]
+
+
+def counting(library: str) -> Counted:
+    """What counts a run over some arguments, prints the name of the part and gives what came out."""
     shim = ctypes.CDLL(library)
-    own = Subject(Pipeline.build(profiles=[PROFILE]))
-    sent = bodies(size, WARM + number, narrative)
-    for body in sent[:WARM]:
-        own.stages(body, lambda _: None)
-        own.whole(body)
     gc.collect()
     gc.freeze()
 
@@ -66,6 +65,17 @@ def child(library: str, size: int, narrative: str, number: int) -> None:
         print(name, flush=True)
         return out
 
+    return counted
+
+
+def child(library: str, size: int, narrative: str, number: int) -> None:
+    """Run under callgrind: the reviews, whole and stage by stage. Prints the name of each part that was counted."""
+    own = Subject(Pipeline.build(profiles=[PROFILE]))
+    sent = bodies(size, WARM + number, narrative)
+    for body in sent[:WARM]:
+        own.stages(body, lambda _: None)
+        own.whole(body)
+    counted = counting(library)
     ruleset = own.pipeline._rulesets[PROFILE]
     counted("whole", own.whole, sent[WARM:])
     intakes = counted("intake", lambda body: own.pipeline.read(body, MEDIA_TYPE), sent[WARM:])
@@ -77,8 +87,18 @@ def child(library: str, size: int, narrative: str, number: int) -> None:
     counted("presentation", review_json.render, reviews)
 
 
-def measure(library: Path, size: int, narrative: str, number: int) -> dict[str, float]:
-    """Millions of instructions a review, by part."""
+@contextmanager
+def compiled() -> Iterator[Path]:
+    """The lines of C as a library."""
+    with tempfile.TemporaryDirectory() as folder:
+        source, library = Path(folder) / "shim.c", Path(folder) / "shim.so"
+        source.write_text(SHIM, encoding="utf-8")
+        subprocess.run(["cc", "-O1", "-shared", "-fPIC", "-o", str(library), str(source)], check=True)
+        yield library
+
+
+def measure(run: str, number: int) -> dict[str, float]:
+    """Millions of instructions a review, by part. ``run``: source that counts so many reviews of each part."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out"
         command = [
@@ -89,9 +109,6 @@ def measure(library: Path, size: int, narrative: str, number: int) -> dict[str, 
             sys.executable,
             "-c",
         ]
-        run = (
-            f"from tests.benchmark.instructions import child; child({str(library)!r}, {size}, {narrative!r}, {number})"
-        )
         names = subprocess.run([*command, run], check=True, capture_output=True, text=True).stdout.split()
         counted = [out.with_name(f"out.{part}").read_text("utf-8") for part in range(1, len(names) + 1)]
     totals = [re.search(r"^totals: (\d+)", text, re.MULTILINE) for text in counted]
@@ -103,12 +120,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--reviews", type=int, default=10)
     number = parser.parse_args().reviews
-    with tempfile.TemporaryDirectory() as folder:
-        source, library = Path(folder) / "shim.c", Path(folder) / "shim.so"
-        source.write_text(SHIM, encoding="utf-8")
-        subprocess.run(["cc", "-O1", "-shared", "-fPIC", "-o", str(library), str(source)], check=True)
+    module = "tests.benchmark.instructions"
+    with compiled() as library:
         found = {
-            f"{size} items, {told(narrative)}": measure(library, size, narrative, number)
+            f"{size} items, {told(narrative)}": measure(
+                f"from {module} import child; child({str(library)!r}, {size}, {narrative!r}, {number})", number
+            )
             for size in SIZES
             for narrative in ("", NARRATIVE)
         }

@@ -21,6 +21,7 @@ from service.pipeline import Pipeline
 from service.resources import demo_directory, openapi_path
 from service.settings import Settings
 from tests.contract.checked import Client, Contract
+from tests.support.pipeline import Failing
 
 JSON = {"Content-Type": "application/json"}
 FHIR = "application/fhir+json"
@@ -34,21 +35,6 @@ _FAULTS: dict[str, Exception] = {
     "InternalError": ValueError(),
     "Unavailable": NotEvaluated(),
 }
-
-
-class _Failing:
-    """A pipeline in which something goes wrong."""
-
-    def __init__(self, real: Pipeline, error: Exception) -> None:
-        self.rulebook = real.rulebook
-        self.served = real.served
-        self._error = error
-
-    def self_test(self) -> list[str]:
-        return []
-
-    def review(self, *_: object, **__: object) -> Any:
-        raise self._error
 
 
 def answers(pipeline: Pipeline) -> dict[str, Any]:
@@ -94,7 +80,7 @@ def answers(pipeline: Pipeline) -> dict[str, Any]:
         "OutcomeOfRefusal": client.call("POST", "/v1/reviews", b"{", {"Content-Type": FHIR}).json,
     }
     for name, error in _FAULTS.items():
-        app = create_app(Settings(), _Failing(pipeline, error))  # type: ignore[arg-type]
+        app = create_app(Settings(), Failing(pipeline, error))  # type: ignore[arg-type]
         with app.test_client() as failing:
             found[name] = failing.post("/v1/reviews", data=b"{}", headers=JSON).get_json(force=True)
     return {name: {"value": found[name]} for name in sorted(found)}

@@ -392,6 +392,26 @@ def test_list_limits() -> None:
     assert "for one fact" in refused([one])
 
 
+def test_lists_that_would_run_over_in_the_engine_never_reach_it() -> None:
+    """Numbers of ``rete.c``: 128 alternatives on one node and 256 rules on one condition end the process, 512 conditions
+    under one node never return, and with 64 waiting it evaluates nothing.
+    """
+    repeated = bound(1, "limb", ALWAYS, Group("any", (*(Leaf("n", "gt", 5),) * 200, Leaf("m", "gt", 5))))
+    assert fence(repeated).fire([fact("limb", {"n": 6}), fact("limb", {"m": 6}), fact("limb", {"n": 5})]) == {
+        (0, 0),
+        (0, 1),
+    }
+    shared = [bound(n, "limb", ALWAYS, group({"any": [{"n": {"gt": 5}}, {"m": {"gt": n}}]})) for n in range(200)]
+    assert fence(*shared).fire([fact("limb", {"n": 6, "m": -1})]) == {(number, 0) for number in range(200)}
+
+    def equal(count: int) -> list[BoundRule]:
+        return [bound(n, "limb", ALWAYS, Group("all", (Leaf("n", "eq", n),))) for n in range(count)]
+
+    assert fence(*equal(400)).fire([fact("limb", {"n": 399})]) == {(399, 0)}
+    assert refused(equal(512)) == "too many different conditions in one place"
+    assert refused([over(number, 5) for number in range(256)]) == "too many rules with one condition"
+
+
 @pytest.mark.parametrize("name", ["id", "sid", "kind", "g_", "A", "a.b", "a-b", "", "a" * 65, "1a", "a\n", "\u00e4"])
 def test_attribute_names(name: str) -> None:
     assert "attribute" in refused([], {"limb": {name: INT}})

@@ -135,6 +135,13 @@ def test_oxygen_in_a_set_after_a_set_on_air_is_a_response() -> None:
     assert answer(event(document)) == "answered"
 
 
+@pytest.mark.parametrize("given", [10, 11, 12])
+def test_a_set_that_first_shows_the_oxygen_of_an_action_does_not_answer_its_own_reading(given: float) -> None:
+    sets = (vital(10, spo2=88, oxygen="air"), vital(13, spo2=78, oxygen="oxygen"))
+    fact = event(record(*sets, actions=[act(given, "oxygen_given")]))
+    assert fact.values["unanswered_worst"] == 78 and fact.values["therapy_running"] is True
+
+
 @pytest.mark.parametrize("before", [[vital(5, spo2=97, oxygen="air"), vital(7, spo2=97, oxygen="oxygen")], []])
 @pytest.mark.parametrize(
     ("following", "expected", "judged"),
@@ -193,6 +200,16 @@ def test_an_answer_written_late_says_so(written: float, late: bool) -> None:
     assert fact.values["answered_late"] is late
     if late:
         assert fact.spans["answered_late"] == (ZERO + 10 * 60, ZERO + 45 * 60)
+
+
+@pytest.mark.parametrize(
+    ("minute", "expected"), [(14 + FIVE, "answered"), (14 + FIVE + SECOND, "unrechecked"), (40, "unrechecked")]
+)
+def test_a_pressure_under_a_running_bolus_is_looked_at_again_within_the_time(minute: float, expected: str) -> None:
+    """The bolus answers the second low pressure too; that nobody measured again for long stays a finding."""
+    low = [vital(10, sbp=80), vital(14, sbp=70), vital(minute, sbp=110)]
+    fact = event(record(*low, actions=[act(11, "fluid")]), "sbp_low")
+    assert answer(fact) == expected
 
 
 def test_compressions_that_run_answer_the_arrest_that_is_seen_later() -> None:

@@ -19,23 +19,17 @@ from tests.support.fhir import (
     codes,
     concept,
     drug,
+    noticed,
     observation,
     quantity,
     read,
     recorded,
     restraint,
     sign,
+    told,
 )
 
 Resource = dict[str, Any]
-
-
-def told(*resources: Resource, alone: bool = False) -> Any:
-    return recorded(read(bundle(*resources, alone=alone)).episode)
-
-
-def noticed(*resources: Resource, alone: bool = False) -> list[str]:
-    return codes(read(bundle(*resources, alone=alone)))
 
 
 # ---------------------------------------------------------------- restraint

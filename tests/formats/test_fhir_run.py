@@ -11,24 +11,14 @@ from tests.support.fhir import (
     RXNORM,
     SNOMED,
     at,
-    bundle,
-    codes,
     concept,
+    noticed,
     observation,
-    read,
-    recorded,
     restraint,
+    told,
 )
 
 Resource = dict[str, Any]
-
-
-def told(*resources: Resource, alone: bool = False) -> Any:
-    return recorded(read(bundle(*resources, alone=alone)).episode)
-
-
-def noticed(*resources: Resource, alone: bool = False) -> list[str]:
-    return codes(read(bundle(*resources, alone=alone)))
 
 
 def test_times_of_the_run() -> None:

@@ -132,6 +132,12 @@ def test_responsiveness_rhythm_agitation_oxygen() -> None:
     }
 
 
+@pytest.mark.parametrize(("percent", "expected"), [(20.9, "air"), (21, "air"), (22, "oxygen"), (100, "oxygen")])
+def test_air_is_not_read_as_oxygen(percent: float, expected: str) -> None:
+    """Air holds 20.95 % (NASA, Earth fact sheet). Read as oxygen it would answer a low saturation that nobody answered."""
+    assert vitals(sign("3150-6", percent, "%"))[0]["oxygen"] == expected
+
+
 @pytest.mark.parametrize(("comparator", "reading"), [("<", "low"), (">", "high"), (">=", "high")])
 def test_a_meter_beyond_its_range(comparator: str, reading: str) -> None:
     low = observation("2339-0", valueQuantity=quantity(20, "mg/dL", comparator=comparator))

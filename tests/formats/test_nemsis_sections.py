@@ -120,6 +120,18 @@ def test_several_postures_have_no_order() -> None:
     assert [(p.posture, p.start) for p in postures] == [("prone", NOT_COLLECTED), ("supine", NOT_COLLECTED)]
 
 
+def test_several_postures_do_not_all_last_the_whole_journey() -> None:
+    """Each would else read as prone, and as supine, from the departure to the arrival."""
+    postures = chart(
+        eTimes=el("eTimes.09", at("18:20")) + el("eTimes.11", at("18:40")),
+        eDisposition=el("eDisposition.14", "4214011") + el("eDisposition.14", "4214017"),
+    ).episode.postures
+    assert [(p.posture, p.start, p.end) for p in postures] == [
+        ("prone", NOT_COLLECTED, NOT_COLLECTED),
+        ("supine", NOT_COLLECTED, NOT_COLLECTED),
+    ]
+
+
 def extremity(where: str, *found: str, pn: str = "") -> str:
     more = {"PN": pn} if pn else {}
     return el("eExam.ExtremityGroup", el("eExam.15", where), *(el("eExam.16", code, **more) for code in found))

@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 
 from service.episode import declaration, record
+from service.episode.pointers import member_paths
 from service.formats.nemsis import read as nemsis_reader
 from service.formats.nemsis import xsd
 from service.formats.nemsis.mapping import shipped_directory
 from service.formats.nemsis.parse import parse
 from service.formats.nemsis.parts import key_of, number
-from service.formats.nemsis.write import custom_id, full_mapping, member_paths, title, write
+from service.formats.nemsis.write import custom_id, full_mapping, title, write
 from service.intake import episode_json
 from service.review.build import Wanted
 from tests.support.episodes import full, places, put
@@ -123,6 +124,22 @@ def _drop(episode: dict[str, Any], pointer: str) -> None:
     for step in path:
         here = here[int(step) if isinstance(here, list) else step]
     here.pop(last, None)
+
+
+def test_a_check_of_all_limbs_comes_back() -> None:
+    for site, side in (("all", "left"), ("all", None)):
+        episode = full()
+        check = episode["monitoring"]["limb_checks"][0]
+        check["site"] = site
+        if side is None:
+            del check["side"]
+        same(episode)
+
+
+def test_what_is_listed_as_not_collected_and_sent_is_told_at_its_element() -> None:
+    """``read`` holds every place of a notice against the document."""
+    intake = read(write(full() | {"not_collected": ["/transport/departed"]}).document)
+    assert codes(intake) == ["sent-although-not-collected"]
 
 
 def test_none_and_empty_come_back() -> None:

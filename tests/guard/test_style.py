@@ -21,3 +21,12 @@ def test_clean(command: list[str], mypy_cache: Path) -> None:
         command = [*command, str(mypy_cache)]
     done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_no_module_is_longer_than_one_can_read() -> None:
+    """A table of codes that is longer would have to be named here."""
+    long = {
+        str(path.relative_to(ROOT)): len(path.read_text("utf-8").splitlines())
+        for path in (ROOT / "service").rglob("*.py")
+    }
+    assert {name: lines for name, lines in long.items() if lines > 450} == {}

@@ -66,3 +66,47 @@ def test_ids_of_attendants_stand_once() -> None:
     assert episode.transport.attended_by == ("p1", "p2")
     assert slips(small(transport={"attended_by": ["p1", "p1"]})) == [("same-id-twice", "/transport/attended_by/1")]
     assert slips(small(transport={"attended_by": ["no id"]})) == [("not-an-id", "/transport/attended_by/0")]
+
+
+#: What a crew has to say -> (section, what 0.1.0 refused).
+SAID: dict[str, Any] = {
+    "care ended with a refusal": {"transport": {"ended": {"time": clock(40), "how": "refused"}}},
+    "care ended with a guardian": {"transport": {"ended": {"time": clock(40), "how": "released_to_guardian"}}},
+    "when an action ended, and whose it was": {
+        "monitoring": {"actions": [{"action": "cpr", "time": clock(3), "end": clock(9), "by": "p1"}]}
+    },
+    "a strap on the hand": {"application": {"limbs": [{"site": "hand", "side": "left"}]}},
+    "a strap on the foot": {"application": {"limbs": [{"site": "foot", "side": "left"}]}},
+    **{
+        device: {"application": {"limbs": [{"site": "wrist", "side": "left", "device": device}]}}
+        for device in ("mitt", "vest", "body_wrap")
+    },
+    **{
+        condition: {"patient": {"conditions": [condition]}}
+        for condition in (
+            "brain_injury", "intellectual_disability", "kidney_disease", "liver_disease", "infection", "anticoagulated",
+        )
+    },
+    "wandering": {"decision": {"behaviours": [{"behaviour": "wandering"}]}},
+    "a fall": {"monitoring": {"events": [{"event": "fall", "time": clock(3)}]}},
+    "the limb of an injury": {"injuries": {"patient": [{"kind": "bruise", "site": "wrist", "side": "left"}]}},
+    "what a guardian answered": {"decision": {"guardian_answer": "refused"}},
+    "the strength of a dose in mL": {
+        "sedation": {"doses": [{"drug": "midazolam", "dose": 2, "unit": "mL", "concentration_mg_ml": 5}]}
+    },
+    "two communication needs and who interpreted": {
+        "patient": {"communication_needs": ["hearing", "language"], "interpreter": "family_or_bystander"}
+    },
+    "the kind of call and who sent the patient": {
+        "transport": {"call": "transfer_between_facilities", "sent_from": "hospital"}
+    },
+    "the officer by time": {
+        "custody": {"officer_spans": [{"officer": "aboard", "start": clock(3), "end": clock(9)}]}
+    },
+    "a device taken over": {"application": {"limbs": [{"site": "wrist", "side": "left", "taken_over": True}]}},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", SAID)
+def test_what_a_crew_has_to_say_has_a_place(what: str) -> None:
+    both(small(**SAID[what]))

@@ -169,6 +169,12 @@ def test_what_the_words_around_make_of_it(text: str, family: str, assertion: str
     assert hits(text, family)[0].assertion == assertion
 
 
+def test_a_denial_in_words_of_its_own_is_told() -> None:
+    """Without it a record of a prone patient is held against nothing that the narrative says."""
+    text = "Crew did not place him prone."
+    assert told(text, "position") == [("did not place him prone", "negated")]
+
+
 def test_a_hit_names_its_pattern_and_the_place_of_its_modifier() -> None:
     text = "Patient was never placed prone."
     (hit,) = hits(text, "position")
@@ -203,6 +209,8 @@ def test_whose_and_when() -> None:
         ("ketamine 3 mL IM", Dose("ketamine", None, False, "im", None)),
         ("midazolam was given in the unit", Dose("midazolam", None, False, None, None)),
         ("midazolam at 18:05", Dose("midazolam", None, False, None, 18 * 60 + 5)),
+        # As a monitor writes it; without the time the dose is held against no entry.
+        ("midazolam at 18:05:30", Dose("midazolam", None, False, None, 18 * 60 + 5)),
     ],
 )
 def test_doses(text: str, dose: Dose) -> None:

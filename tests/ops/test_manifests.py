@@ -129,6 +129,18 @@ def test_the_container_has_nothing_it_does_not_need() -> None:
     assert policy["egress"] == [] and "Egress" in policy["policyTypes"]
 
 
+def test_the_proxy_sends_no_request_to_a_second_worker() -> None:
+    """A body that ends one worker would end the next; the client decides whether it sends it again."""
+    config = (DOCKER / "proxy" / "nginx.conf").read_text()
+    assert re.findall(r"proxy_next_upstream (.*);", config) == ["off"]
+
+
+def test_health_and_metrics_are_not_published_with_the_reviews() -> None:
+    services = list(yaml.safe_load_all((DOCKER / "kubernetes" / "service.yaml").read_text()))
+    ports = [{port["targetPort"] for port in each["spec"]["ports"]} for each in services]
+    assert ports == [{"http"}, {"operations"}]
+
+
 def test_the_lock_has_every_dependency_with_hashes() -> None:
     import tomllib
 

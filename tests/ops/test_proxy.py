@@ -40,7 +40,7 @@ def test_the_proxy_answers_for_a_worker_that_died(tmp_path: Path) -> None:
         status, headers, content = call({})
         assert (status, headers["Strict-Transport-Security"]) == (200, "max-age=31536000")
         assert content == service.call("POST", "/v1/reviews", BODY, JSON)[2]
-        # The fault follows the request to the second worker too, so nobody can answer it.
+        # No second worker is asked: the answer is the proxy's own, and the client may send again.
         status, headers, content = call({"X-Test-Segfault": "1"})
         assert (status, headers["Content-Type"], headers["Retry-After"]) == (503, "application/problem+json", "1")
         assert json.loads(content)["status"] == 503

@@ -15,10 +15,8 @@ from werkzeug.serving import WSGIRequestHandler, make_server
 
 from service.api.formats import examples
 from service.app import create_app
-from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import html
-from service.pages import measures as measures_page
 from service.pages import review as review_page
 from service.pages import rulebook as rulebook_page
 from service.pages import start as start_page
@@ -63,25 +61,25 @@ OPEN_IN_LARGE = 12
 
 def content(name: str) -> tuple[bytes, str] | None:
     if name == "start":
-        return start(), start_page.POLICY
+        return start(), html.FORM_POLICY
     if name == "start-refused":
         wrong = start_page.Wrong("The body is no episode.", [("/patient/age", "Give a whole number.")])
         return start_page.render(
             pipeline().rulebook, DEMOS, FORMATS, pipeline().served, "default", wrong
-        ), start_page.POLICY
+        ), html.FORM_POLICY
     if name == "formats":
-        return formats(), formats_page.POLICY
+        return formats(), html.READ_POLICY
     if name == "facts":
-        return facts(), facts_page.POLICY
+        return facts(), html.READ_POLICY
     if name == "rulebook":
-        return rulebook(), rulebook_page.POLICY
+        return rulebook(), html.FORM_POLICY
     if name == "rule":
         book = pipeline().rulebook
         return rulebook_page.render_rule(book, book.rules[0]), html.READ_POLICY
     if name == "formats-section":
-        return formats_page.render_section(formats_document(examples(), {}), "application"), formats_page.POLICY
+        return formats_page.render_section(formats_document(examples(), {}), "application"), html.READ_POLICY
     if name == "measures":
-        return measures_of_lines(), measures_page.POLICY
+        return measures_of_lines(), html.READ_POLICY
     if name in ("readme", "many-dangers"):
         record = readme_episode() if name == "readme" else many_dangers()
         return review_page.render(review_of(record), pipeline().rulebook), review_page.POLICY

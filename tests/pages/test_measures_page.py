@@ -1,4 +1,4 @@
-"""The page of measures: what stands on it. ``tests/presentation/test_page_browser.py`` looks at it in a browser."""
+"""The page of measures: what stands on it. ``test_browser.py`` looks at it in a browser."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from service.pages import measured_charts, rate_charts
 from service.pages import measures as measures_page
 from service.pipeline import Pipeline
 from tests.batch.made import line, shifted, some
+from tests.support.batch import measured_lines
 from tests.support.pages import tree
 from tests.support.pipeline import demo
 
@@ -20,7 +21,7 @@ from tests.support.pipeline import demo
 @pytest.fixture(scope="module")
 def document(pipeline: Pipeline) -> dict[str, Any]:
     given = [body for body in some(90, bad_every=15) if body.strip()]
-    return measures.measures(pipeline, given)
+    return measured_lines(pipeline, given)
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +36,7 @@ def year(pipeline: Pipeline) -> dict[str, Any]:
     poor = {key: value for key, value in good.items() if key != "decision"}
     charts = [(shifted(poor if month > 5 else good, 30 * month), n) for month in range(12) for n in range(5)]
     look = measures.Look(marks=((date(2031, 10, 1), "a <new> form"),))
-    return measures.measures(pipeline, [line(chart, f"station-{n % 2}") for chart, n in charts], "default", look)
+    return measured_lines(pipeline, [line(chart, f"station-{n % 2}") for chart, n in charts], look)
 
 
 def test_what_stands_on_it(document: dict[str, Any], page: str) -> None:
@@ -173,5 +174,5 @@ def test_the_same_document_gives_the_same_bytes(document: dict[str, Any], page: 
 def test_nothing_counted_and_too_many_groups(pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tally, "MOST_GROUPS", 1)
     given = [line(demo("hold-only"), name) for name in ("a", "b")]
-    assert "a group must not be a person" in measures_page.render(measures.measures(pipeline, given)).decode()
-    assert "0 records" in measures_page.render(measures.measures(pipeline, [])).decode()
+    assert "a group must not be a person" in measures_page.render(measured_lines(pipeline, given)).decode()
+    assert "0 records" in measures_page.render(measured_lines(pipeline, [])).decode()

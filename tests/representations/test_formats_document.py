@@ -18,13 +18,13 @@ from service.api.answers import REVIEWS
 from service.api.formats import examples
 from service.checkpoint import never
 from service.episode import declaration
+from service.episode.pointers import member_paths
 from service.formats import media_types
 from service.formats.fhir import carried as fhir_carried
 from service.formats.fhir import read as fhir_reader
 from service.formats.nemsis import carried as nemsis_carried
 from service.formats.nemsis import codes
 from service.formats.nemsis import read as nemsis_reader
-from service.formats.nemsis.write import member_paths
 from service.pages import formats as formats_page
 from service.representations.formats_document import OUTPUTS, document
 from service.rulebook.judging import judged_by
@@ -36,7 +36,7 @@ JUDGED = judged_by(pipeline().rulebook, [path for path, _ in member_paths()])
 SAID: dict[str, Any] = document(examples(), JUDGED)
 MEMBERS = {each["path"]: each for each in SAID["members"]}
 #: Members of an item that have no place of their own in a chart: its id is that of its group or resource.
-LEAVES = {path for path, kind in member_paths() if not isinstance(kind, declaration.Items | declaration.Part)}
+LEAVES = {path for path, member in member_paths() if not isinstance(member.kind, declaration.Items | declaration.Part)}
 
 
 def test_every_member_stands_once() -> None:

@@ -56,6 +56,16 @@ def test_breaths_given_by_hand_are_no_slow_breathing() -> None:
     slow = [vital(m, rr=8) for m in (10, 16, 22, 28)]
     assert outcome(monitored(*slow, actions=[act(11, "ventilated")]), "RR-1367") != "finding"
     assert outcome(monitored(*slow, actions=[]), "RR-1367") == "finding"
+    under = [vital(m, rr=10) for m in (10, 14, 18, 22)]
+    assert outcome(monitored(*under, actions=[act(11, "ventilated")]), "RR-1371") != "finding"
+    assert outcome(monitored(*under, actions=[]), "RR-1371") == "finding"
+
+
+def test_an_arrest_found_under_compressions_is_answered_and_no_slow_pulse() -> None:
+    pulseless = vital(16, hr=0)
+    assert outcome(monitored(pulseless, actions=[act(13, "cpr")]), "RR-1410") != "finding"
+    assert outcome(monitored(pulseless, actions=[]), "RR-1410") == "finding"
+    assert outcome(monitored(pulseless, actions=[]), "RR-1387") != "finding"
 
 
 def test_a_low_etco2_under_compressions_is_none() -> None:
@@ -237,6 +247,20 @@ def test_an_answer_in_the_same_minute_is_no_second_look() -> None:
 
 
 # ---------------------------------------------------------------- what does not matter
+
+
+def test_no_sedation_is_an_answer() -> None:
+    document = monitored() | {"sedation": {"none": True}}
+    assert outcome(document, "RR-1202") != "finding"
+    assert outcome(document | {"sedation": {}}, "RR-1202") == "finding"
+
+
+def test_a_chart_that_is_not_closed_yet_is_not_asked_when_it_was() -> None:
+    """Reviews are asked for before closing."""
+    document = exemplary()
+    drop(document, "/chart/closed")
+    review = pipeline().review(encoded(document), "application/json", "default").document
+    assert review["findings"] == []
 
 
 def test_probes_without_an_energy_weapon_do_not_apply() -> None:

@@ -79,3 +79,34 @@ def test_a_lowered_critical_rule_keeps_its_text_where_its_finding_stands() -> No
     assert lowered["severity"] == "warning"
     assert lowered["tell_now"] == finding["tell_now"]
     assert after["tell_now"] == []
+
+
+def test_nobody_is_sent_to_look_at_a_patient_who_has_died() -> None:
+    """Also where what followed a danger cannot be told."""
+    document = exemplary()
+    document["monitoring"]["vitals"][5]["spo2"] = 70
+    document["injuries"] = {"death": {"died": True, "time": document["handover"]["time"]}}
+    for actions in ([], {"absent": "not_collected"}):
+        document["monitoring"]["actions"] = actions
+        after = answer(document)
+        assert after["patient"]["state"] == "died"
+        assert "70 %" in " ".join(line["text"] for line in after["tell_now"])
+        told = [line["text"] for line in after["tell_now"]]
+        told += [entry["tell_now"] for entry in (*after["findings"], *after["unjudged"]) if "tell_now" in entry]
+        assert not [text for text in told if "Check" in text or "tell the" in text.lower()]
+
+
+@pytest.mark.parametrize(
+    ("reading", "said"), [({"glucose_reading": "low"}, "Low on the meter"), ({"glucose_mg_dl": 44}, "44 mg/dL")]
+)
+def test_a_meter_that_shows_low_is_not_told_as_a_number(reading: Document, said: str) -> None:
+    document = exemplary()
+    vitals = document["monitoring"]["vitals"][4]
+    vitals.pop("glucose_mg_dl", None)
+    vitals |= reading
+    after = answer(document)
+    (line,) = [line["text"] for line in after["tell_now"] if line["rule"] == "RR-1388"]
+    assert f"Blood glucose {said} at" in line
+    messages = [finding["message"] for finding in after["findings"] if "lucose" in finding["message"]]
+    assert all(said in message for message in messages)
+    assert "0 mg/dL" not in "".join(messages)

@@ -170,3 +170,42 @@ def test_a_finding_of_judgment_proposes_no_value_and_no_wording() -> None:
             assert not re.search(
                 r"instead of|rather write|should (read|say)|change (it|the) ", str(rule.raw["remediation"])
             ), rule.id
+
+
+#: Words that blame, or that read as a machine.
+_NO_WORDS = re.compile(
+    r"\bhold the entr(y|ies) against|\basked for is\b|, tell it,|\btells? not to give|\blooks? at (the need|continuing)",
+    re.IGNORECASE,
+)
+_GENDERED = re.compile(r"\b(he|him|his|himself)\b", re.IGNORECASE)
+
+
+def test_no_text_blames_its_reader_or_speaks_as_a_machine() -> None:
+    for rule in RULES:
+        for field in ("title", "message", "remediation", "tell_now", "why"):
+            assert not _NO_WORDS.search(str(rule.raw.get(field, ""))), (rule.id, field)
+
+
+def test_no_text_takes_the_patient_for_a_man() -> None:
+    for rule in RULES:
+        for field in ("title", "message", "remediation", "tell_now", "why"):
+            assert not _GENDERED.search(str(rule.raw.get(field, ""))), (rule.id, field)
+
+
+@pytest.mark.parametrize(
+    ("rule", "value"),
+    [
+        ("RR-1262", "{mg} mg"), ("RR-1264", "{total} mg"), ("RR-1272", "{mg} mg"), ("RR-1383", "{unanswered_worst} mmHg"),
+        ("RR-1388", "{unanswered_worst mg/dL}"), ("RR-1397", "{news2}"),
+    ],
+)  # fmt: skip
+def test_a_danger_that_is_a_number_shows_it(rule: str, value: str) -> None:
+    """Far over or under a limit: by how much decides what the next clinician does."""
+    (found,) = [each for each in RULES if each.id == rule]
+    assert value in str(found.raw["message"])
+
+
+def test_what_needs_no_act_is_asked_of_no_author() -> None:
+    """A question that asks for nothing teaches its reader to pass over the next one."""
+    asked = [rule for rule in RULES if rule.handled_by == "author"]
+    assert [r.id for r in asked if re.search(r"[Nn]o act is needed", str(r.raw["remediation"]))] == []

@@ -9,6 +9,7 @@ import contextlib
 import http.client
 import json
 import os
+import re
 import resource
 import shutil
 import signal
@@ -278,6 +279,19 @@ def test_reviews_do_not_depend_on_the_clock(tmp_path: Path, year: int) -> None:
         for _ in range(5):
             assert service.call("POST", "/v1/reviews", BODY, JSON)[2] == expected
         assert {line["time"][:4] for line in service.lines()} == {str(year)}, "the clock was wrong indeed"
+
+
+def test_a_worker_for_each_core_fits_into_the_limit_of_the_compose_file(tmp_path: Path) -> None:
+    """Threads count too, and a restart doubles the workers."""
+    compose = (Path(__file__).parents[2] / "docker" / "compose.yaml").read_text("utf-8")
+    limit = int(re.search(r"# Two threads .* (\d+) workers\.\n    pids_limit: (\d+)", compose)[2])  # type: ignore[index]
+    most = int(re.search(r"SIGHUP replaces them: (\d+) workers", compose)[1])  # type: ignore[index]
+    with running(tmp_path) as service:
+        for _ in range(5):
+            assert service.call("POST", "/v1/reviews", BODY, JSON)[0] == 200
+        pids = [service.child.pid, *service.workers()]
+        master, *workers = (len(list(Path(f"/proc/{pid}/task").iterdir())) for pid in pids)
+    assert master + 2 * most * max(workers) <= limit
 
 
 def test_workers_end_with_their_master(tmp_path: Path) -> None:

@@ -74,6 +74,37 @@ def test_client_certificates(tmp_path: Path) -> None:
                 sock.close()
 
 
+def test_a_renewed_certificate_that_cannot_be_read_is_told_by_name_and_the_old_one_serves(tmp_path: Path) -> None:
+    authority = make("authority")
+    ca, _ = store(tmp_path, "authority", authority)
+    certificate, key = store(tmp_path, "server", make("server", authority))
+    settings = {"WORKERS": "1", "TLS_CERTIFICATE_FILE": certificate, "TLS_KEY_FILE": key}
+    with running(tmp_path, **settings) as service:
+
+        def told(event: str) -> bool:
+            end = time.monotonic() + 20
+            while time.monotonic() < end:
+                if [line for line in service.lines() if line["event"] == event]:
+                    return True
+                time.sleep(0.1)
+            return False
+
+        def served() -> int:
+            context = ssl.create_default_context(cafile=ca)
+            with contextlib.closing(
+                http.client.HTTPSConnection("127.0.0.1", service.port, timeout=20, context=context)
+            ) as connection:
+                connection.request("GET", "/health/ready")
+                return connection.getresponse().status
+
+        Path(certificate).write_text("half a certif")
+        assert told("certificate-not-read")
+        assert served() == 200
+        store(tmp_path, "server", make("server", authority))
+        assert told("certificate-read")
+        assert served() == 200
+
+
 def test_health_and_metrics_on_a_second_port(tmp_path: Path) -> None:
     second = process.free_port()
     with running(tmp_path, OPERATIONS_PORT=str(second), WORKERS="1") as service:

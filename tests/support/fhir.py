@@ -136,3 +136,13 @@ def walk(document: Any, path: str) -> list[Any]:
         if index:
             found = found[int(index.rstrip("]")) :][:1]
     return [value for value in found if value is not None]
+
+
+def told(*resources: dict[str, Any], alone: bool = False) -> Any:
+    """What a Bundle of these resources records."""
+    return recorded(read(bundle(*resources, alone=alone)).episode)
+
+
+def noticed(*resources: dict[str, Any], alone: bool = False) -> list[str]:
+    """The codes of its notices."""
+    return codes(read(bundle(*resources, alone=alone)))

@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 from typing import Any
 
 from service.api.formats import examples
-from service.batch import lines, measures, tables, worklist
+from service.batch import lines, tables, worklist
 from service.pages import facts as facts_page
 from service.pages import formats as formats_page
 from service.pages import measures as measures_page
@@ -20,6 +20,7 @@ from service.pages import worklist as worklist_page
 from service.representations.formats_document import document as formats_document
 from service.review.build import Review, Wanted
 from tests.batch.made import some
+from tests.support.batch import measured_lines
 from tests.support.episodes import Document, encoded
 from tests.support.pipeline import demo, demo_names, pipeline
 
@@ -172,7 +173,7 @@ def start() -> bytes:
 @functools.cache
 def measures_of_lines() -> bytes:
     """The page of measures over ninety lines, some of them bad: all kinds of measures, of each the first few."""
-    found = measures.measures(pipeline(), [body for body in some(90, bad_every=15) if body.strip()])
+    found = measured_lines(pipeline(), [body for body in some(90, bad_every=15) if body.strip()])
     kinds = {measure["kind"] for measure in found["measures"]}
     few = [m for kind in sorted(kinds) for m in [m for m in found["measures"] if m["kind"] == kind][:12]]
     assert any(m["greyed"] for m in few)

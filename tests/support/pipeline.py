@@ -71,3 +71,18 @@ def demo_names() -> tuple[str, ...]:
 def demo(name: str) -> dict[str, Any]:
     """A fresh copy of a demo episode."""
     return dict(json.loads((demo_directory() / f"{name}.json").read_text(encoding="utf-8")))
+
+
+class Failing:
+    """A pipeline in which every review ends in an error."""
+
+    def __init__(self, real: Pipeline, error: Exception) -> None:
+        self.rulebook = real.rulebook
+        self.served = real.served
+        self._error = error
+
+    def self_test(self) -> list[str]:
+        return []
+
+    def review(self, *_: object, **__: object) -> Any:
+        raise self._error

@@ -13,6 +13,7 @@ from typing import Any
 
 from service.formats.fhir.profile import EPISODE, url
 from service.formats.fhir.tree import Index
+from service.formats.media_types import FHIR, JSON
 from service.intake import strict_json
 from service.problems import ProblemItem, Rejected
 
@@ -22,7 +23,6 @@ SERVICE_ID = "restraint-review"
 DISCHARGE = "encounter-discharge"
 #: A hook of our own is named in reverse-domain form, as the specification asks; the domain is that of the FHIR profile.
 CHART_CLOSE = "example.restraint-review.chart-close"
-_JSON, _FHIR = "application/json", "application/fhir+json"
 
 #: Prefetch key -> FHIR query. Without these a chart cannot be judged: an entry that was not sent would be called not
 #: charted.
@@ -71,7 +71,7 @@ class HookRequest:
 
     def location(self, location: str) -> str:
         """A location of a finding as one in the request: a pointer for our JSON, else FHIRPath from the request."""
-        if self.media_type == _JSON:
+        if self.media_type == JSON:
             return self.pointer(location)
         entry = re.match(r"Bundle\.entry\[(\d+)\]\.resource(.*)", location)
         if entry and self.homes:
@@ -122,7 +122,7 @@ def read_request(body: bytes) -> HookRequest:
     hook = str(hook)
     if own:
         chart = strict_json.canonical(context[own[0]])
-        return HookRequest(hook, chart, _JSON if own == ["episode"] else _FHIR, (), f"/context/{own[0]}")
+        return HookRequest(hook, chart, JSON if own == ["episode"] else FHIR, (), f"/context/{own[0]}")
     return _assembled(hook, context, prefetch or {})
 
 
@@ -178,7 +178,7 @@ def _assembled(hook: str, context: Mapping[str, Any], prefetch: Mapping[str, Any
     if short:
         raise Rejected(412, "missing-prefetch", short)
     not_sent = tuple(key for key in _OPTIONAL if key not in prefetch or _type(prefetch[key]) == "OperationOutcome")
-    return HookRequest(hook, strict_json.canonical(bundle), _FHIR, not_sent, "/prefetch", tuple(homes))
+    return HookRequest(hook, strict_json.canonical(bundle), FHIR, not_sent, "/prefetch", tuple(homes))
 
 
 def _dangling(bundle: dict[str, Any]) -> list[int]:

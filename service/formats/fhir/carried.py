@@ -101,11 +101,5 @@ NOT_CARRIED = (
     "/chart",
 )
 
-
-#: The same with every path below them.
+#: The same with every path below them, whatever a Bundle holds: a value that comes all the same counts.
 EVERY_NOT_CARRIED = everything_below(NOT_CARRIED)
-
-
-def left() -> list[str]:
-    """The paths of the table, whatever this Bundle holds: a value that comes all the same counts."""
-    return list(EVERY_NOT_CARRIED)

@@ -9,7 +9,7 @@ from typing import Any
 
 from service.episode import declaration, record
 from service.episode.declaration import MOST_ITEMS
-from service.formats.collector import CANNOT_TELL, Collector
+from service.formats.collector import CANNOT_TELL, SHARED_DETAILS, Collector
 from service.formats.values import lacks, one_of
 from service.problems import ProblemItem, Rejected
 
@@ -17,7 +17,7 @@ from . import profile
 from .tree import El, Index, codings
 
 #: code -> what the caller reads. Nothing here quotes the document.
-DETAILS = {
+DETAILS = SHARED_DETAILS | {
     "incomplete-searchset": "This search result says that there is more than the Bundle holds; what was not sent was not seen.",
     "not-a-resource": "This entry holds no resource that can be read.",
     "entered-in-error": "This is marked as entered in error and was not used.",
@@ -30,8 +30,6 @@ DETAILS = {
     "unknown-value": "This value is not understood; the record cannot tell it.",
     "unknown-unit": "This unit cannot be converted; the record cannot tell the value.",
     "no-unit": "No unit is given; the record cannot tell the value.",
-    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
-    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
     "boundary-value": "A reading beyond the range of the meter; its limit was used.",
     "rounded": "The value was rounded to a whole number.",
     "no-value": "No value and no usable reason why; this was not used.",
@@ -41,21 +39,15 @@ DETAILS = {
     "no-body-site": "No body site is charted; the hold was read as of the whole body.",
     "unknown-body-site": "This body site is no limb with a side; it was not used.",
     "near-body-site": "Read as the usual site of a device on that limb.",
-    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
     "no-limb": "The limbs of this restraint are not charted.",
     "unknown-device": "This device is not known by its words; which it is cannot be told.",
-    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
-    "drug-left-aside": "This drug plays no part in the review and was not used.",
     "procedure-left-aside": "This procedure plays no part in the review and was not used.",
     "diagnosis-left-aside": "This diagnosis plays no part in the review and was not used.",
-    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
     "no-dose": "There is no dose that can be used; a rate is not read as a dose.",
     "free-text": "Free text is read as words only; nothing is concluded from it.",
     "inexact-birth-date": "The birth date is not exact enough for an age.",
     "death-without-time": "The patient is marked as dead without a usable time; read as death in this episode.",
     "death-later": "Death is charted after the last time of the record; it was not used.",
-    "item-not-readable": "This lacks what says which thing it is, and was not used.",
-    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
     "unreadable-document": "A document that holds no plain text in the Bundle; it was not read.",
     "several-narratives": "There are several narratives; they were joined in their order.",
     "unknown-part": "This part of the extension is no member of the episode; it was not used.",
@@ -131,6 +123,12 @@ class Chart(Collector):
         self.of_resource.setdefault(el.at, []).append(found)
         return found
 
+    def item_of(self, slug: str, resource: El) -> Found:
+        """A new item of a list, with the id of the resource that it is read from."""
+        found = self.item(slug, resource)
+        self.set_id(found, resource.text_of("id"), resource)
+        return found
+
     def section(self, name: str, el: El) -> Found:
         """The object of a section; made when it is first asked for, with that element as its place."""
         if name not in self.sections:
@@ -150,7 +148,7 @@ class Chart(Collector):
                 self.notice("conflict", el.at)
                 return False
             return True
-        declared = profile.members_of(found.cls).get(name)
+        declared = declaration.by_name(found.cls).get(name)
         if declared is None:
             self.notice("unknown-part", el.at)
             return False
@@ -185,7 +183,7 @@ class Chart(Collector):
             return False
         if not _OFFSET.search(el.text):
             self.notice("unusable-time", el.at)
-            if name not in found.data and not profile.members_of(found.cls)[name].required:
+            if name not in found.data and not declaration.by_name(found.cls)[name].required:
                 found.data[name], found.places[name] = CANNOT_TELL, el
             return False
         return self.set_value(found, name, el.text, el)
@@ -221,7 +219,7 @@ class Chart(Collector):
         data: dict[str, Any] = {}
         places: dict[str, El] = {}
         taken: dict[str, set[str]] = {}
-        members = profile.members_of(cls)
+        members = declaration.by_name(cls)
         for part in extension.each("extension"):
             name = part.text_of("url")
             declared = members.get(name)
@@ -305,7 +303,7 @@ class Chart(Collector):
     def _checked(self, cls: type, data: dict[str, Any], places: dict[str, El], under: str) -> dict[str, Any]:
         """A nested object without the members that cannot have their value; a notice for each of those."""
         out = {}
-        members = profile.members_of(cls)
+        members = declaration.by_name(cls)
         for name, value in data.items():
             fitting = self.fitting(cls, members[name], value, places[f"{under}{name}"])
             if fitting is not value:

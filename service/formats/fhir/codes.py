@@ -71,6 +71,11 @@ def _meant(system: str, found: Meanings, kind: str) -> tuple[Row, ...]:
     return tuple(Row(system, code, each.word, each.source) for code, each in words_of(found, kind).items())
 
 
+def _words(system: str, source: str, **words: str) -> tuple[Row, ...]:
+    """Codes as ``word="code code ..."``; ``_`` at the end of a word that Python reserves is dropped."""
+    return tuple(Row(system, code, word.rstrip("_"), source) for word, codes in words.items() for code in codes.split())
+
+
 def _rows(system: str, source: str, pairs: Iterable[tuple[str, Any]]) -> tuple[Row, ...]:
     return tuple(Row(system, code, means, source) for code, means in pairs)
 
@@ -82,124 +87,48 @@ SUBJECTS = Table(
         for kind in ("restraint", "hold", "monitor", "contact", "transfer")
         for row in _meant(SNOMED, procedures.PROCEDURES, kind)
     )
-    + _rows(
-        LOINC,
-        READ,
-        [
-            ("67533-0", "limb_check"),
-            ("8361-8", "posture"),
-            ("80341-1", "breathing"),
-            ("67535-5", "mental_status"),
-            ("67515-7", "barrier"),
-            ("67781-5", "narrative"),
-            ("69474-5", "at_patient"),
-            ("69475-2", "departed"),
-            ("69476-0", "arrived"),
-            ("67540-5", "drug_response"),
-            ("67541-3", "drug_complication"),
-            ("67545-4", "complication"),
-            ("85354-9", "pressures"),
-            ("30525-0", "age"),
-            ("29463-7", "weight"),
-            ("8335-2", "weight_estimated"),
-            ("3141-9", "weight_measured"),
-        ],
+    + _words(
+        LOINC, READ, limb_check="67533-0", posture="8361-8", breathing="80341-1", mental_status="67535-5",
+        barrier="67515-7", narrative="67781-5", at_patient="69474-5", departed="69475-2", arrived="69476-0",
+        drug_response="67540-5", drug_complication="67541-3", complication="67545-4", pressures="85354-9",
+        age="30525-0", weight="29463-7", weight_estimated="8335-2", weight_measured="3141-9",
     )
     # Read elsewhere in the chart, or of no use to a review; no notice.
-    + _rows(
-        LOINC,
-        READ,
-        [
-            (code, "quiet")
-            for code in ("67537-1", "67492-9", "67774-0", "69473-7", "56840-2", "8478-0", "8302-2", "39156-5")
-        ],
-    )
-    + _rows(LOINC, MEMORY, [("85353-1", "panel"), ("82810-3", "pregnancy"), ("18185-9", "gestation")]),
+    + _words(LOINC, READ, quiet="67537-1 67492-9 67774-0 69473-7 56840-2 8478-0 8302-2 39156-5")
+    + _words(LOINC, MEMORY, panel="85353-1", pregnancy="82810-3", gestation="18185-9"),
     {"physical restraint": "restraint", "holding patient": "hold"},
-)
+)  # fmt: skip
 
-#: Vital signs: LOINC -> member of a vital sign set.
+#: Vital signs: LOINC -> member of a vital sign set. LOINC defines 19889-5 as a fraction, and it is sent with mm[Hg] too:
+#: the unit decides.
 SIGNS = Table(
-    _rows(
-        LOINC,
-        READ,
-        [
-            ("8867-4", "hr"),
-            ("9279-1", "rr"),
-            ("59408-5", "spo2"),
-            ("2708-6", "spo2"),
-            ("8480-6", "sbp"),
-            ("8462-4", "dbp"),
-            ("8310-5", "temperature_c"),
-            ("8331-1", "temperature_c"),
-            ("8328-7", "temperature_c"),
-            ("8332-5", "temperature_c"),
-            ("2339-0", "glucose_mg_dl"),
-            ("9267-6", "gcs_eye"),
-            ("9270-0", "gcs_verbal"),
-            ("9268-4", "gcs_motor"),
-            ("9269-2", "gcs_total"),
-            ("67775-7", "acvpu"),
-            ("8884-9", "rhythm"),
-            ("67519-9", "rhythm"),
-            ("3151-8", "oxygen_l_min"),
-            ("3150-6", "oxygen_percent"),
-            # LOINC defines it as a fraction, and it is sent with mm[Hg] too: the unit decides.
-            ("19889-5", "etco2_mmhg"),
-        ],
+    _words(
+        LOINC, READ, hr="8867-4", rr="9279-1", spo2="59408-5 2708-6", sbp="8480-6", dbp="8462-4",
+        temperature_c="8310-5 8331-1 8328-7 8332-5", glucose_mg_dl="2339-0", gcs_eye="9267-6", gcs_verbal="9270-0",
+        gcs_motor="9268-4", gcs_total="9269-2", acvpu="67775-7", rhythm="8884-9 67519-9", oxygen_l_min="3151-8",
+        oxygen_percent="3150-6", etco2_mmhg="19889-5",
     )
-    + _rows(
-        LOINC,
-        MEMORY,
-        [
-            ("19891-1", "etco2_mmhg"),
-            ("41653-7", "glucose_mg_dl"),
-            ("15074-8", "glucose_mg_dl"),
-            ("8636-3", "qtc_ms"),
-            ("8333-7", "temperature_c"),
-            ("75539-7", "temperature_c"),
-            ("2345-7", "glucose_mg_dl"),
-            ("8889-8", "hr"),
-        ],
+    + _words(
+        LOINC, MEMORY, etco2_mmhg="19891-1", glucose_mg_dl="41653-7 15074-8", qtc_ms="8636-3",
+        temperature_c="8333-7 75539-7",
     )
+    + _words(LOINC, MEMORY, glucose_mg_dl="2345-7", hr="8889-8")
     + _rows(SNOMED, READ, [("457441000124102", "rass")])
     + _rows(SNOMED, MEMORY, [("1345050000", "rass")]),
-)
+)  # fmt: skip
 
 #: Answers of the Glasgow Coma Scale (LOINC answer lists); three read, the rest of each list from memory.
 GCS_ANSWERS = Table(
     _rows(LOINC, READ, [("LA6556-0", 4), ("LA6560-2", 4), ("LA6566-9", 5)])
-    + _rows(
-        LOINC,
-        MEMORY,
-        [
-            ("LA6553-7", 1),
-            ("LA6554-5", 2),
-            ("LA6555-2", 3),
-            ("LA6557-8", 1),
-            ("LA6558-6", 2),
-            ("LA6559-4", 3),
-            ("LA6561-0", 5),
-            ("LA6562-8", 1),
-            ("LA6563-6", 2),
-            ("LA6564-4", 3),
-            ("LA6565-1", 4),
-            ("LA6567-7", 6),
-        ],
-    )
-)
+    + _rows(LOINC, MEMORY, [
+        ("LA6553-7", 1), ("LA6554-5", 2), ("LA6555-2", 3), ("LA6557-8", 1), ("LA6558-6", 2), ("LA6559-4", 3),
+        ("LA6561-0", 5), ("LA6562-8", 1), ("LA6563-6", 2), ("LA6564-4", 3), ("LA6565-1", 4), ("LA6567-7", 6),
+    ])
+)  # fmt: skip
 
 AVPU = Table(
-    _rows(
-        LOINC,
-        READ,
-        [("LA9340-6", "alert"), ("LA17108-4", "voice"), ("LA17107-6", "pain"), ("LA9343-0", "unresponsive")],
-    )
-    + _rows(
-        SNOMED,
-        READ,
-        [("248234008", "alert"), ("255373000", "voice"), ("450847001", "pain"), ("422768004", "unresponsive")],
-    ),
+    _words(LOINC, READ, alert="LA9340-6", voice="LA17108-4", pain="LA17107-6", unresponsive="LA9343-0")
+    + _words(SNOMED, READ, alert="248234008", voice="255373000", pain="450847001", unresponsive="422768004"),
     {
         "alert": "alert",
         "confused": "confused",
@@ -212,20 +141,9 @@ AVPU = Table(
 )
 
 RHYTHMS = Table(
-    _rows(
-        SNOMED,
-        MEMORY,
-        [
-            ("426783006", "sinus"),
-            ("64730000", "sinus"),
-            ("11092001", "sinus_tachycardia"),
-            ("49710005", "bradycardia"),
-            ("6456007", "svt"),
-            ("49436004", "af"),
-            ("25569003", "vt"),
-            ("71908006", "vf"),
-            ("397829000", "asystole"),
-        ],
+    _words(
+        SNOMED, MEMORY, sinus="426783006 64730000", sinus_tachycardia="11092001", bradycardia="49710005",
+        svt="6456007", af="49436004", vt="25569003", vf="71908006", asystole="397829000",
     ),
     {
         "sinus rhythm": "sinus",
@@ -238,7 +156,7 @@ RHYTHMS = Table(
         "pulseless electrical activity": "pea",
         "asystole": "asystole",
     },
-)
+)  # fmt: skip
 
 #: What the mental status list says the patient did; the words are ours.
 BEHAVIOURS = Table(
@@ -250,73 +168,37 @@ BARRIERS = Table(_rows(LOINC, READ, [("LA17312-2", "restrained")]))
 
 #: Body sites: (site, side), and (limb, side) where the code names another part of it.
 SITES = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("9736006", ("wrist", "right")),
-            ("5951000", ("wrist", "left")),
-            ("6685009", ("ankle", "right")),
-            ("51636004", ("ankle", "left")),
-            ("64262003", ("forearm", "right")),
-            ("66480008", ("forearm", "left")),
-            ("11207009", ("thigh", "right")),
-            ("61396006", ("thigh", "left")),
-        ],
-    )
-    + _rows(
-        LOINC,
-        READ,
-        [
-            ("LA18766-8", ("wrist", "left")),
-            ("LA18765-0", ("wrist", "right")),
-            ("LA18739-5", ("ankle", "left")),
-            ("LA18740-3", ("ankle", "right")),
-        ],
-    ),
+    _rows(SNOMED, READ, [
+        ("9736006", ("wrist", "right")), ("5951000", ("wrist", "left")), ("6685009", ("ankle", "right")),
+        ("51636004", ("ankle", "left")), ("64262003", ("forearm", "right")), ("66480008", ("forearm", "left")),
+        ("11207009", ("thigh", "right")), ("61396006", ("thigh", "left")),
+    ])
+    + _rows(LOINC, READ, [
+        ("LA18766-8", ("wrist", "left")), ("LA18765-0", ("wrist", "right")), ("LA18739-5", ("ankle", "left")),
+        ("LA18740-3", ("ankle", "right")),
+    ]),
     {f"{side} {site}": (site, side) for site in ("wrist", "ankle", "forearm", "thigh") for side in ("left", "right")},
-)
+)  # fmt: skip
 
 #: Other parts of a limb, read as the usual site of a device on it, with a notice.
 NEAR_SITES = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("368455003", ("wrist", "right")),
-            ("368456002", ("wrist", "left")),
-            ("368209003", ("forearm", "right")),
-            ("368208006", ("forearm", "left")),
-            ("239830003", ("ankle", "right")),
-            ("239919000", ("ankle", "left")),
-            ("32696007", ("ankle", "right")),
-            ("48979004", ("ankle", "left")),
-            ("362784000", ("ankle", "right")),
-            ("362785004", ("ankle", "left")),
-        ],
-    ),
+    _rows(SNOMED, READ, [
+        ("368455003", ("wrist", "right")), ("368456002", ("wrist", "left")), ("368209003", ("forearm", "right")),
+        ("368208006", ("forearm", "left")), ("239830003", ("ankle", "right")), ("239919000", ("ankle", "left")),
+        ("32696007", ("ankle", "right")), ("48979004", ("ankle", "left")), ("362784000", ("ankle", "right")),
+        ("362785004", ("ankle", "left")),
+    ]),
     {
         f"{side} {part}": (site, side)
         for part, site in (("hand", "wrist"), ("arm", "wrist"), ("foot", "ankle"), ("leg", "ankle"))
         for side in ("left", "right")
     },
-)
+)  # fmt: skip
 
 POSTURES = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("1240000", "prone"),
-            ("40199007", "supine"),
-            ("30212006", "fowler"),
-            ("33586001", "seated"),
-            ("102535000", "right_lateral"),
-            ("102536004", "left_lateral"),
-            ("34106002", "other"),
-            ("102538003", "other"),
-            ("26527006", "other"),
-        ],
+    _words(
+        SNOMED, READ, prone="1240000", supine="40199007", fowler="30212006", seated="33586001",
+        right_lateral="102535000", left_lateral="102536004", other="34106002 102538003 26527006",
     ),
     {
         "prone": "prone",
@@ -334,56 +216,29 @@ POSTURES = Table(
         "left lateral": "left_lateral",
         "right lateral": "right_lateral",
     },
-)
+)  # fmt: skip
 
 #: Findings on a limb: (member of a limb check, word).
 LIMB_FINDINGS = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("12146004", ("pulse", "present")),
-            ("67683007", ("pulse", "weak")),
-            ("54518005", ("pulse", "absent")),
-            ("299956006", ("sensation", "normal")),
-            ("247322000", ("sensation", "reduced")),
-            ("33653009", ("sensation", "absent")),
-            ("301999002", ("motor", "normal")),
-            ("225601007", ("motor", "absent")),
-        ],
-    )
-    + _rows(
-        LOINC,
-        READ,
-        [
-            ("LA17271-0", ("pulse", "present")),
-            ("LA17269-4", ("pulse", "weak")),
-            ("LA17270-2", ("pulse", "absent")),
-            ("LA17274-4", ("sensation", "normal")),
-            ("LA17272-8", ("sensation", "reduced")),
-            ("LA17273-6", ("sensation", "absent")),
-            ("LA17268-6", ("motor", "normal")),
-            ("LA17266-0", ("motor", "reduced")),
-            ("LA17267-8", ("motor", "absent")),
-            ("LA22440-4", ("skin", "swollen")),
-            ("LA7410-9", ("skin", "broken")),
-            ("LA7452-1", ("skin", "broken")),
-        ],
-    )
-)
+    _rows(SNOMED, READ, [
+        ("12146004", ("pulse", "present")), ("67683007", ("pulse", "weak")), ("54518005", ("pulse", "absent")),
+        ("299956006", ("sensation", "normal")), ("247322000", ("sensation", "reduced")),
+        ("33653009", ("sensation", "absent")), ("301999002", ("motor", "normal")), ("225601007", ("motor", "absent")),
+    ])
+    + _rows(LOINC, READ, [
+        ("LA17271-0", ("pulse", "present")), ("LA17269-4", ("pulse", "weak")), ("LA17270-2", ("pulse", "absent")),
+        ("LA17274-4", ("sensation", "normal")), ("LA17272-8", ("sensation", "reduced")),
+        ("LA17273-6", ("sensation", "absent")), ("LA17268-6", ("motor", "normal")),
+        ("LA17266-0", ("motor", "reduced")), ("LA17267-8", ("motor", "absent")), ("LA22440-4", ("skin", "swollen")),
+        ("LA7410-9", ("skin", "broken")), ("LA7452-1", ("skin", "broken")),
+    ])
+)  # fmt: skip
 CAPILLARY_REFILL = Table(_rows(LOINC, MEMORY, [("44963-7", "cap_refill_s")]))
 
 BREATHING = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("1023001", "absent"),
-            ("248549001", "laboured"),
-            ("386616007", "shallow"),
-            ("430546009", "agonal"),
-            ("1290338002", "normal"),
-        ],
+    _words(
+        SNOMED, READ, absent="1023001", laboured="248549001", shallow="386616007", agonal="430546009",
+        normal="1290338002",
     ),
     {
         "normal": "normal",
@@ -393,44 +248,21 @@ BREATHING = Table(
         "agonal": "agonal",
         "apneic": "absent",
     },
-)
+)  # fmt: skip
 
 COMPLICATIONS = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [
-            ("1023001", "apnoea"),
-            ("389086002", "hypoxia"),
-            ("16055431000119108", "hypotension"),
-            ("271825005", "other"),
-            ("422400008", "other"),
-            ("735912006", "other"),
-            ("419284004", "other"),
-            ("48867003", "other"),
-            ("271823003", "other"),
-        ],
+    _words(
+        SNOMED, READ, apnoea="1023001", hypoxia="389086002", hypotension="16055431000119108",
+        other="271825005 422400008 735912006 419284004 48867003 271823003",
     )
-    + _rows(
-        LOINC,
-        READ,
-        [
-            ("LA17393-2", "apnoea"),
-            ("LA17396-5", "hypoxia"),
-            ("LA7443-0", "hypotension"),
-            ("LA9548-4", "other"),
-            ("LA137-2", "none"),
-        ],
+    + _words(
+        LOINC, READ, apnoea="LA17393-2", hypoxia="LA17396-5", hypotension="LA7443-0", other="LA9548-4", none="LA137-2",
     ),
-)
+)  # fmt: skip
 
 #: Complications that are dangers with a word among the events.
 EVENT_OF_COMPLICATION = Table(
-    _rows(
-        SNOMED,
-        READ,
-        [("1023001", "apnoea"), ("271825005", "breathing_complaint"), ("422400008", "vomiting")],
-    )
+    _words(SNOMED, READ, apnoea="1023001", breathing_complaint="271825005", vomiting="422400008")
     + _rows(LOINC, READ, [("LA17393-2", "apnoea")])
 )
 #: What came of a procedure.
@@ -440,44 +272,21 @@ OUTCOMES = Table(
 )
 #: Diagnoses that are dangers with a word among the events.
 DIAGNOSED_EVENTS = Table(
-    _rows(
-        SNOMED,
-        MEMORY,
-        [
-            ("410429000", "arrest"),
-            ("91175000", "seizure"),
-            ("1023001", "apnoea"),
-            ("87317003", "apnoea"),
-            ("422400008", "vomiting"),
-            ("267036007", "breathing_complaint"),
-            ("271825005", "breathing_complaint"),
-        ],
+    _words(
+        SNOMED, MEMORY, arrest="410429000", seizure="91175000", apnoea="1023001 87317003", vomiting="422400008",
+        breathing_complaint="267036007 271825005",
     )
-)
+)  # fmt: skip
 
 #: Response to a drug -> effect of a dose. Improved does not say whether in part or as intended; worse is neither.
 EFFECTS = Table(_rows(LOINC, READ, [("LA17181-1", "none")]) + _rows(SNOMED, READ, [("260388006", "none")]))
 
 ROUTES = Table(
     _rows(SNOMED, READ, [("47625008", "iv")])
-    + _rows(
-        SNOMED,
-        MEMORY,
-        [("78421000", "im"), ("46713006", "in"), ("417985001", "io"), ("26643006", "po"), ("37839007", "sl")],
-    )
-    + _rows(
-        NCIT,
-        READ,
-        [
-            ("C28161", "im"),
-            ("C38276", "iv"),
-            ("C38284", "in"),
-            ("C38253", "io"),
-            ("C38288", "po"),
-            ("C38300", "sl"),
-            ("C38295", "pr"),
-            ("C38290", "other"),
-        ],
+    + _words(SNOMED, MEMORY, im="78421000", in_="46713006", io="417985001", po="26643006", sl="37839007")
+    + _words(
+        NCIT, READ, im="C28161", iv="C38276", in_="C38284", io="C38253", po="C38288", sl="C38300", pr="C38295",
+        other="C38290",
     ),
     {
         "im": "im",
@@ -497,7 +306,7 @@ ROUTES = Table(
         "sublingual": "sl",
         "rectal": "pr",
     },
-)
+)  # fmt: skip
 
 #: Ingredients an episode can name.
 INGREDIENTS = Table(
@@ -542,17 +351,7 @@ ANSWERING_DRUGS = Table(
 #: Drugs that neither sedate nor answer a danger here: left aside with a notice.
 ASIDE_DRUGS = Table(
     _meant(RXNORM, rxnorm.MEDICATIONS, "aside") + _meant(SNOMED, rxnorm.BLOOD, "aside"),
-    dict.fromkeys(
-        (
-            "acetaminophen",
-            "aspirin",
-            "dexamethasone",
-            "ibuprofen",
-            "nitroglycerin",
-            "ondansetron",
-        ),
-        "aside",
-    ),
+    dict.fromkeys(("acetaminophen", "aspirin", "dexamethasone", "ibuprofen", "nitroglycerin", "ondansetron"), "aside"),
 )
 
 #: Procedures that answer a danger; procedures without a meaning here, and why.
@@ -608,126 +407,29 @@ POLICE_DEVICES = {
 }
 
 CONDITIONS = Table(
-    _rows(
-        SNOMED,
-        MEMORY,
-        [
-            ("195967001", "asthma"),
-            ("13645005", "copd"),
-            ("53741008", "coronary_disease"),
-            ("22298006", "recent_mi"),
-            ("84114007", "heart_failure"),
-            ("9651007", "long_qt"),
-            ("84757009", "seizure_disorder"),
-            ("128613002", "seizure_disorder"),
-            ("230690007", "stroke"),
-            ("73211009", "diabetes"),
-            ("52448006", "dementia"),
-            ("35919005", "autism"),
-            ("408856003", "autism"),
-            ("74732009", "psychiatric_illness"),
-            ("58214004", "psychiatric_illness"),
-            ("13746004", "psychiatric_illness"),
-            ("414916001", "obesity"),
-            ("78275009", "sleep_apnoea"),
-        ],
+    _words(
+        SNOMED, MEMORY, asthma="195967001", copd="13645005", coronary_disease="53741008", recent_mi="22298006",
+        heart_failure="84114007", long_qt="9651007", seizure_disorder="84757009 128613002", stroke="230690007",
+        diabetes="73211009", dementia="52448006", autism="35919005 408856003",
+        psychiatric_illness="74732009 58214004 13746004", obesity="414916001", sleep_apnoea="78275009",
     )
-)
+)  # fmt: skip
 INJURIES = Table(
-    _rows(
-        SNOMED,
-        MEMORY,
-        [
-            ("125667009", "bruise"),
-            ("125643001", "wound"),
-            ("283682007", "bite"),
-            ("125605004", "fracture"),
-            ("108367008", "dislocation"),
-            ("82271004", "head_injury"),
-            ("384709000", "strain"),
-        ],
+    _words(
+        SNOMED, MEMORY, bruise="125667009", wound="125643001", bite="283682007", fracture="125605004",
+        dislocation="108367008", head_injury="82271004", strain="384709000",
     )
-)
+)  # fmt: skip
 PREGNANCY = Table(_rows(SNOMED, MEMORY, [("77386006", True), ("60001007", False)]))
 NO_ALLERGY = Table(_rows(SNOMED, MEMORY, [("716186003", "none"), ("409137002", "none")]))
 
 #: dataAbsentReason -> an absence of ours (``declined:`` and a reason), or nothing: then the value is missing.
 ABSENCES = Table(
-    _rows(
-        ABSENT_REASON,
-        READ,
-        [
-            ("asked-declined", {"absent": "declined", "reason": "patient_refused"}),
-            ("asked-unknown", {"absent": "declined", "reason": "unable_to_obtain"}),
-            ("not-applicable", {"absent": "declined", "reason": "not_indicated"}),
-            ("error", {"absent": "declined", "reason": "equipment_failed"}),
-            ("unsupported", {"absent": "not_collected"}),
-            ("masked", {"absent": "not_collected"}),
-            ("as-text", {"absent": "not_collected"}),
-        ],
-    )
-)
-
-#: UCUM -> factor and offset into the unit of the member. Conversions: NIST SP 811 appendix B (degF, kPa, lb);
-#: glucose 180.156 g/mol.
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "rate": {"/min": (1, 0), "1/min": (1, 0), "{beats}/min": (1, 0), "{breaths}/min": (1, 0)},
-    # A saturation is sent as a ratio too, which UCUM writes as 1.
-    "percent": {"%": (1, 0), "1": (100, 0)},
-    "pressure": {"mm[Hg]": (1, 0), "kPa": (7.50062, 0)},
-    "temperature": {"Cel": (1, 0), "[degF]": (5 / 9, -160 / 9), "K": (1, -273.15)},
-    "glucose": {"mg/dL": (1, 0), "mmol/L": (18.0156, 0), "g/L": (100, 0)},
-    "score": {"{score}": (1, 0), "1": (1, 0), "": (1, 0)},
-    "ms": {"ms": (1, 0), "s": (1000, 0)},
-    "s": {"s": (1, 0)},
-    "flow": {"L/min": (1, 0), "l/min": (1, 0)},
-    "weeks": {"wk": (1, 0), "d": (1 / 7, 0)},
-    "weight": {"kg": (1, 0), "g": (0.001, 0), "[lb_av]": (0.45359237, 0)},
-}
-#: Units as people write them, where no UCUM code is given.
-UNIT_TEXTS = {
-    "bpm": "/min",
-    "beats/minute": "/min",
-    "breaths/minute": "/min",
-    "per minute": "/min",
-    "mmhg": "mm[Hg]",
-    "mm hg": "mm[Hg]",
-    "c": "Cel",
-    "°c": "Cel",
-    "celsius": "Cel",
-    "f": "[degF]",
-    "°f": "[degF]",
-    "fahrenheit": "[degF]",
-    "lb": "[lb_av]",
-    "lbs": "[lb_av]",
-    "mcg": "ug",
-    "µg": "ug",
-    "ml": "mL",
-    "percent": "%",
-    "years": "a",
-    "year": "a",
-    "months": "mo",
-    "days": "d",
-    "mg/dl": "mg/dL",
-}
-UNIT_OF = {
-    "hr": "rate",
-    "rr": "rate",
-    "spo2": "percent",
-    "etco2_mmhg": "pressure",
-    "sbp": "pressure",
-    "dbp": "pressure",
-    "temperature_c": "temperature",
-    "glucose_mg_dl": "glucose",
-    "gcs_eye": "score",
-    "gcs_verbal": "score",
-    "gcs_motor": "score",
-    "gcs_total": "score",
-    "rass": "score",
-    "qtc_ms": "ms",
-    "oxygen_l_min": "flow",
-    "oxygen_percent": "percent",
-    "weight_kg": "weight",
-    "cap_refill_s": "s",
-    "gestation_weeks": "weeks",
-}
+    _rows(ABSENT_REASON, READ, [
+        ("asked-declined", {"absent": "declined", "reason": "patient_refused"}),
+        ("asked-unknown", {"absent": "declined", "reason": "unable_to_obtain"}),
+        ("not-applicable", {"absent": "declined", "reason": "not_indicated"}),
+        ("error", {"absent": "declined", "reason": "equipment_failed"}), ("unsupported", {"absent": "not_collected"}),
+        ("masked", {"absent": "not_collected"}), ("as-text", {"absent": "not_collected"}),
+    ])
+)  # fmt: skip

@@ -8,14 +8,14 @@ import re
 from collections.abc import Iterator
 from datetime import date, datetime
 
-from service.episode import record
+from service.episode import declaration, record
 from service.episode.words import DRUGS
 from service.formats.collector import CANNOT_TELL
 from service.formats.diagnoses import HISTORY, IMPRESSIONS, SYMPTOMS, begins_with
 from service.formats.meaning import Meaning
 from service.formats.values import takes
 
-from . import codes, profile
+from . import codes
 from .chart import Chart, Found, own_word
 from .tree import El, codings, look, words
 
@@ -181,7 +181,7 @@ def read_condition(chart: Chart, el: El) -> None:
     elif meaning is not None:
         _add_diagnosis(chart, el, concept, meaning.kind, meaning.word)
     else:
-        chart.notice("unknown-code", concept.at if concept else el.at)
+        chart.notice("unknown-code", (concept or el).at)
 
 
 def _diagnosis(concept: El, of_this_run: bool) -> Meaning | None:
@@ -197,14 +197,12 @@ def _add_diagnosis(chart: Chart, el: El, concept: El, kind: str, word: str) -> N
     patient = chart.section("patient", el) if kind == "pregnant" else None
     match kind:
         case "injury":
-            found = chart.item("injuries.patient", el)
-            chart.set_id(found, el.text_of("id"), el)
+            found = chart.item_of("injuries.patient", el)
             chart.set_value(found, "kind", word, concept)
         case "event":
             add_event(chart, el.text_of("id"), concept, word, begun, None)
         case "behaviour":
-            found = chart.item("decision.behaviours", el)
-            chart.set_id(found, el.text_of("id"), el)
+            found = chart.item_of("decision.behaviours", el)
             chart.set_value(found, "behaviour", word, concept)
         case "substance":
             found = Found(record.Substance, el)
@@ -246,12 +244,12 @@ def read_adverse_event(chart: Chart, el: El) -> None:
     if el.text_of("actuality") == "potential":
         chart.notice("not-used-status", el.at)
         return
+    place = el.get("event") or el
     word = look(el.get("event"), codes.COMPLICATIONS)
     if word == "none":
         return
     if word is None:
-        chart.notice("unknown-code", el.get("event").at if el.get("event") else el.at)
-    place = el.get("event") if el.get("event") else el
+        chart.notice("unknown-code", place.at)
     add_complication(chart, el.text_of("id"), place, word or "other", el.get("date"))
 
 
@@ -283,7 +281,7 @@ def read_provenance(chart: Chart, el: El) -> None:
     for reference in el.each("target"):
         target = chart.index.target(reference)
         for found in chart.of_resource.get(target.at, []) if target is not None else []:
-            if "entered" not in found.data and not found.own and "entered" in profile.members_of(found.cls):
+            if "entered" not in found.data and not found.own and "entered" in declaration.by_name(found.cls):
                 chart.set_time(found, "entered", el.get("recorded"))
 
 

@@ -8,9 +8,9 @@ from service.formats.collector import CANNOT_TELL
 from . import codes
 from .chart import Chart, own_word
 from .context import ingredient
-from .observations import unit_of
-from .people import performers
+from .people import set_performer
 from .tree import El, Resource, look
+from .units import unit_of
 
 _DOSES, _NOT_GIVEN = "sedation.doses", "sedation.not_given"
 _DONE = ("", "completed", "in-progress", "stopped", "unknown")
@@ -29,8 +29,7 @@ def read_medication(chart: Chart, el: Resource) -> None:
         return
     action = look(concept, codes.ANSWERING_DRUGS)
     if action:
-        found = chart.item("monitoring.actions", el)
-        chart.set_id(found, el.text_of("id"), el)
+        found = chart.item_of("monitoring.actions", el)
         chart.set_value(found, "action", action, concept)
         chart.set_span(found, el, "effective", "time", None)
         return
@@ -40,10 +39,9 @@ def read_medication(chart: Chart, el: Resource) -> None:
         return
     if drug is None:
         chart.notice("unknown-drug", el.at)
-    found = chart.item(_DOSES, el)
+    found = chart.item_of(_DOSES, el)
     found.own = el.is_own(_DOSES)
-    chart.set_id(found, el.text_of("id"), el)
-    chart.set_value(found, "drug", drug or "other", concept if concept else el)
+    chart.set_value(found, "drug", drug or "other", concept or el)
     chart.set_span(found, el, "effective", "time", None)
     dosage = el.get("dosage")
     _dose(chart, el, dosage)
@@ -53,8 +51,7 @@ def read_medication(chart: Chart, el: Resource) -> None:
         if word is None:
             chart.notice("unknown-value", route.at)
         chart.set_value(found, "route", word or CANNOT_TELL, route)
-    for person, place in performers(chart, el)[:1]:
-        chart.set_value(found, "given_by", person, place)
+    set_performer(chart, found, "given_by", el)
     for reason in el.each("reasonCode"):
         if not found.own and "reason" not in found.data:
             chart.notice("free-text", reason.at)
@@ -79,7 +76,7 @@ def _dose(chart: Chart, el: El, dosage: El) -> None:
     number = dose.number_of("value")
     if number is None:
         if not found.own or dose:
-            chart.notice("no-dose", dosage.at if dosage else el.at)
+            chart.notice("no-dose", (dosage or el).at)
         return
     unit = unit_of(dose)
     if unit in _DOSE_UNITS:
@@ -100,13 +97,12 @@ def _not_given(chart: Chart, el: Resource, concept: El) -> None:
     if drug is None and not own and (look(concept, codes.ANSWERING_DRUGS) or look(concept, codes.ASIDE_DRUGS)):
         chart.notice("drug-left-aside", el.at)
         return
-    found = chart.item(_NOT_GIVEN, el)
+    found = chart.item_of(_NOT_GIVEN, el)
     found.own = own
-    chart.set_id(found, el.text_of("id"), el)
     if drug:
         chart.set_value(found, "drug", drug, concept)
     elif not own:
-        chart.set_value(found, "drug", "other", concept if concept else el)
+        chart.set_value(found, "drug", "other", concept or el)
     chart.set_span(found, el, "effective", "time", None)
     for reason in el.each("statusReason"):
         word = own_word(reason, f"{_NOT_GIVEN}.reason")
@@ -126,7 +122,7 @@ def read_response(chart: Chart, subject: str, el: El) -> None:
     value = el.choice("value", "CodeableConcept")[1]
     word = look(value, codes.EFFECTS if subject == "drug_response" else codes.COMPLICATIONS)
     if len(found) != 1 or word is None:
-        chart.notice("unknown-value", value.at if value else el.at)
+        chart.notice("unknown-value", (value or el).at)
     elif subject == "drug_response":
         chart.set_value(found[0], "effect", word, value)
     else:

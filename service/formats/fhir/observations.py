@@ -11,9 +11,10 @@ from service.intake.fields import SCORES
 from . import codes
 from .chart import Chart, Found, own_word
 from .context import add_complication, add_narrative, set_age
-from .people import performers
+from .people import set_performer
 from .profile import PLACES, SHAPES
 from .tree import El, Resource, codings, look, words
+from .units import UNIT_OF, UNITS, unit_of
 
 _VITALS, _CHECKS = "monitoring.vitals", "monitoring.limb_checks"
 _TIMES = {"at_patient", "departed", "arrived"}
@@ -65,8 +66,7 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
     elif subject == "narrative":
         _narrative(chart, el)
     elif subject == "breathing":
-        found = chart.item("monitoring.breathing_checks", el)
-        chart.set_id(found, el.text_of("id"), el)
+        found = chart.item_of("monitoring.breathing_checks", el)
         chart.set_time(found, "time", when)
         _word(chart, found, "breathing", el, codes.BREATHING)
     elif subject == "mental_status":
@@ -83,7 +83,7 @@ def read_observation(chart: Chart, el: Resource, grouping: Grouping) -> None:
     else:
         used = _signs(chart, el, when, grouping, subject)
         if not used and subject is None:
-            chart.notice("unknown-code", code.at if code else el.at)
+            chart.notice("unknown-code", (code or el).at)
 
 
 # ---------------------------------------------------------------- values
@@ -102,21 +102,14 @@ def absence(chart: Chart, el: El) -> dict[str, str] | None:
     return dict(found) if found else None
 
 
-def unit_of(quantity: El) -> str:
-    """UCUM code of a Quantity, from its code or from its unit as people write it; "" where none is given."""
-    code, text = quantity.text_of("code"), quantity.text_of("unit")
-    given = code or text
-    return codes.UNIT_TEXTS.get(given.strip().lower(), given)
-
-
 def amount(chart: Chart, quantity: El, group: str) -> float | int | None:
-    """The number of a Quantity in the unit of ``codes.UNITS[group]``; None, with a notice, where it cannot be converted."""
+    """The number of a Quantity in the unit of ``UNITS[group]``; None, with a notice, where it cannot be converted."""
     number = quantity.number_of("value") if type(quantity.value) is dict else quantity.number
     if number is None or abs(number) > 1e9:
         chart.notice("unknown-value", quantity.at)
         return None
     unit = unit_of(quantity)
-    known = codes.UNITS[group]
+    known = UNITS[group]
     if unit not in known:
         chart.notice("unknown-unit" if unit else "no-unit", quantity.at)
         return None
@@ -129,7 +122,7 @@ def _word(chart: Chart, found: Found, member: str, el: El, table: codes.Table) -
     slug = next((slug for slug, shape in SHAPES.items() if shape.cls is found.cls), "")
     word = own_word(value, f"{slug}.{member}") or look(value, table)
     if word is None:
-        chart.notice("unknown-value", value.at if value else el.at)
+        chart.notice("unknown-value", (value or el).at)
         return False
     return chart.set_value(found, member, word, value)
 
@@ -190,7 +183,7 @@ def _read_sign(chart: Chart, sign: str, el: El, *, derive: bool) -> list[tuple[s
         if word is None:
             chart.notice("unknown-value", value.at)
         return [(member, CANNOT_TELL if word is None else word, value)]
-    number = amount(chart, value, codes.UNIT_OF[sign]) if sign in codes.UNIT_OF else None
+    number = amount(chart, value, UNIT_OF[sign]) if sign in UNIT_OF else None
     if number is None:
         return [(member, CANNOT_TELL, value)]
     if value.text_of("comparator"):
@@ -271,8 +264,7 @@ def _limb_check(chart: Chart, el: Resource, when: El, grouping: Grouping, status
             chart.set_value(found, "side", where[1], body_site)
         if when:
             chart.set_time(found, "time", when)
-        for person, place in performers(chart, el)[:1]:
-            chart.set_value(found, "by", person, place)
+        set_performer(chart, found, "by", el)
     for member, value, place in values:
         chart.set_value(found, member, value, place)
     if not_done:
@@ -292,7 +284,7 @@ def _limb_findings(chart: Chart, el: El) -> list[tuple[str, Any, El]]:
         concept = value if kind == "CodeableConcept" else code
         finding = look(concept, codes.LIMB_FINDINGS) or _own_finding(concept)
         if finding and (kind != "Boolean" or value.value is True):
-            out.append((*finding, value if value else part))
+            out.append((*finding, value or part))
         elif part is not el or value:
             chart.notice("unknown-value", part.at)
     return out
@@ -311,7 +303,7 @@ def _posture(chart: Chart, resource: El, source: El) -> None:
     _, value = source.choice("value", "CodeableConcept")
     word = own_word(value, "postures.posture") or look(value, codes.POSTURES)
     if word is None:
-        chart.notice("unknown-value", value.at if value else source.at)
+        chart.notice("unknown-value", (value or source).at)
         chart.posture = chart.posture or source
         return
     found = chart.item("postures", source)
@@ -337,17 +329,16 @@ def _run_time(chart: Chart, el: El, member: str) -> None:
 
 def _narrative(chart: Chart, el: El) -> None:
     _, value = el.choice("value", "String")
-    add_narrative(chart, value.text, value if value else el)
+    add_narrative(chart, value.text, value or el)
 
 
 def _behaviour(chart: Chart, el: El, when: El) -> None:
     _, value = el.choice("value", "CodeableConcept")
     text = look(value, codes.BEHAVIOURS)
     if text is None:
-        chart.notice("unknown-value", value.at if value else el.at)
+        chart.notice("unknown-value", (value or el).at)
         return
-    found = chart.item("decision.behaviours", el)
-    chart.set_id(found, el.text_of("id"), el)
+    found = chart.item_of("decision.behaviours", el)
     chart.set_value(found, "behaviour", "other", value)
     chart.set_value(found, "words", text, value)
     chart.set_time(found, "time", when)
@@ -360,10 +351,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
         absent = absence(chart, el)
         if absent and subject != "age":
             chart.set_value(
-                section,
-                {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"),
-                absent,
-                el,
+                section, {"pregnancy": "pregnant", "gestation": "gestation_weeks"}.get(subject, "weight_kg"), absent, el
             )
     elif subject == "age":
         number, unit = value.number_of("value"), unit_of(value)
@@ -379,7 +367,7 @@ def _patient(chart: Chart, el: El, subject: str) -> None:
             chart.set_value(section, "pregnant", word, value)
     elif kind == "Quantity":
         member = "gestation_weeks" if subject == "gestation" else "weight_kg"
-        number = amount(chart, value, codes.UNIT_OF[member])
+        number = amount(chart, value, UNIT_OF[member])
         basis = subject.removeprefix("weight_")
         if (
             number is not None
@@ -395,7 +383,7 @@ def _complication(chart: Chart, el: El, when: El) -> None:
     if word == "none":
         return
     if word is None:
-        chart.notice("unknown-value", value.at if value else el.at)
+        chart.notice("unknown-value", (value or el).at)
         word = "other" if next(words(value), None) else None
     if word:
         add_complication(chart, el.text_of("id"), value, word, when)

@@ -7,7 +7,7 @@ sender's own.
 from __future__ import annotations
 
 from . import codes, profile
-from .chart import Chart
+from .chart import Chart, Found
 from .tree import El, Resource, look
 
 
@@ -98,11 +98,17 @@ def level_of(chart: Chart, person: str) -> str:
     return str(found.data.get("level", "")) if found is not None else ""
 
 
+def set_performer(chart: Chart, found: Found, member: str, el: El) -> None:
+    """Set a member to the id of the first who performed; nothing where nobody is named."""
+    for person, place in performers(chart, el)[:1]:
+        chart.set_value(found, member, person, place)
+
+
 def performers(chart: Chart, el: El) -> list[tuple[str, El]]:
     """(id, element that names them) of everyone who performed; functions charted beside them give levels of care."""
     out = []
     for performer in el.each("performer"):
-        actor = performer.get("actor") if performer.get("actor") else performer
+        actor = performer.get("actor") or performer
         person = id_of(chart, actor)
         if person:
             out.append((person, actor))

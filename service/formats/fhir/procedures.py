@@ -8,7 +8,7 @@ from . import codes
 from .chart import Chart, Found, own_word
 from .context import add_complication, set_contact
 from .observations import site_of
-from .people import level_of, performers
+from .people import level_of, performers, set_performer
 from .profile import SHAPES
 from .shapes import read_shape
 from .tree import El, Index, Resource, look, words
@@ -71,8 +71,7 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
             # Without an end it would count as watching to the end of care.
             chart.notice("no-stretch", el.at)
         else:
-            found = chart.item(slug, el)
-            chart.set_id(found, el.text_of("id"), el)
+            found = chart.item_of(slug, el)
             chart.set_time(found, "start", el.choice("performed", "DateTime")[1])
             chart.set_value(found, "end", CANNOT_TELL, el)
     elif subject == "medical_direction":
@@ -86,16 +85,13 @@ def read_procedure(chart: Chart, el: Resource, parts: Parts) -> None:
         if action:
             if failed and action not in ("cpr", "defibrillation"):
                 action = "other"
-            found = chart.item("monitoring.actions", el)
-            chart.set_id(found, el.text_of("id"), el)
+            found = chart.item_of("monitoring.actions", el)
             chart.set_value(found, "action", action, el.get("code"))
             chart.set_span(found, el, "performed", "time", "end")
-            for person, place in performers(chart, el)[:1]:
-                chart.set_value(found, "by", person, place)
+            set_performer(chart, found, "by", el)
         else:
             known = look(el.get("code"), codes.ASIDE_PROCEDURES)
-            where = el.get("code").at if el.get("code") else el.at
-            chart.notice("procedure-left-aside" if known else "unknown-code", where)
+            chart.notice("procedure-left-aside" if known else "unknown-code", (el.get("code") or el).at)
     for index, concept in enumerate(el.each("complication")):
         word = look(concept, codes.COMPLICATIONS)
         if word and word != "none":
@@ -239,14 +235,13 @@ def read_device_use(chart: Chart, el: El) -> None:
         return
     device = chart.index.target(el.get("device"))
     if device is None:
-        chart.notice("dangling-reference", el.get("device").at if el.get("device") else el.at)
+        chart.notice("dangling-reference", (el.get("device") or el).at)
         return
     texts = [text for concept in device_words(device) for text in words(concept)]
     police = next((means for text in texts for plain, means in codes.POLICE_DEVICES.items() if plain in text), None)
     if police:
         chart.restrained = True
-        found = chart.item("custody.devices", el)
-        chart.set_id(found, el.text_of("id"), el)
+        found = chart.item_of("custody.devices", el)
         chart.set_value(found, "device", police, device)
         chart.set_span(found, el, "timing", "on", "off")
         return
@@ -256,8 +251,7 @@ def read_device_use(chart: Chart, el: El) -> None:
         chart.notice("unknown-device" if not known else "unknown-body-site", el.at)
         return
     chart.restrained = True
-    found = chart.item(_LIMBS, el)
-    chart.set_id(found, el.text_of("id"), el)
+    found = chart.item_of(_LIMBS, el)
     chart.set_value(found, "site", site[0], el.get("bodySite"))
     chart.set_value(found, "side", site[1], el.get("bodySite"))
     chart.set_span(found, el, "timing", "on", "off")

@@ -85,12 +85,25 @@ class Shape:
     by: str | None = None
 
 
+#: Resource type -> stem of the element that is its time.
+TIME_ELEMENT = {
+    "Observation": "effective",
+    "Procedure": "performed",
+    "DeviceUseStatement": "timing",
+    "MedicationAdministration": "effective",
+}
+
+
 def _snomed(code: str, display: str) -> dict[str, str]:
     return {"system": SNOMED, "code": code, "display": display}
 
 
 RESTRAINT = _snomed("386423001", "Physical restraint")
 HOLD = _snomed("78086002", "Holding patient")
+CAPNOGRAPHY = _snomed("284029005", "Capnography")
+OXIMETRY = _snomed("252465000", "Pulse oximetry")
+ECG = _snomed("46825001", "Electrocardiographic monitoring")
+WATCH = _snomed("182777000", "Monitoring of patient")
 LIMB_FINDINGS = {"system": LOINC, "code": "67533-0", "display": "Physical findings of Extremity NEMSIS"}
 POSTURE = {"system": LOINC, "code": "8361-8", "display": "Body position with respect to gravity"}
 PANEL = {"system": LOINC, "code": "85353-1", "display": "Vital signs panel"}
@@ -112,38 +125,11 @@ SHAPES = {
         Shape("monitoring.vitals", record.VitalSet, "Observation", code=PANEL, start="time"),
         Shape("monitoring.limb_checks", record.LimbCheck, "Observation", code=LIMB_FINDINGS, start="time", by="by"),
         Shape("monitoring.breathing_checks", record.BreathingCheck, "Observation", start="time"),
+        Shape("monitoring.capnography", record.MonitorSpan, "Procedure", code=CAPNOGRAPHY, start="start", end="end"),
+        Shape("monitoring.oximetry", record.MonitorSpan, "Procedure", code=OXIMETRY, start="start", end="end"),
+        Shape("monitoring.ecg", record.MonitorSpan, "Procedure", code=ECG, start="start", end="end"),
         Shape(
-            "monitoring.capnography",
-            record.MonitorSpan,
-            "Procedure",
-            code=_snomed("284029005", "Capnography"),
-            start="start",
-            end="end",
-        ),
-        Shape(
-            "monitoring.oximetry",
-            record.MonitorSpan,
-            "Procedure",
-            code=_snomed("252465000", "Pulse oximetry"),
-            start="start",
-            end="end",
-        ),
-        Shape(
-            "monitoring.ecg",
-            record.MonitorSpan,
-            "Procedure",
-            code=_snomed("46825001", "Electrocardiographic monitoring"),
-            start="start",
-            end="end",
-        ),
-        Shape(
-            "monitoring.observation",
-            record.ObservationSpan,
-            "Procedure",
-            code=_snomed("182777000", "Monitoring of patient"),
-            start="start",
-            end="end",
-            by="by",
+            "monitoring.observation", record.ObservationSpan, "Procedure", code=WATCH, start="start", end="end", by="by"
         ),
         Shape("monitoring.actions", record.Action, "Procedure", "action", start="time", end="end", by="by"),
         Shape("monitoring.events", record.Event, "Observation", "event", start="time", end="end"),
@@ -161,12 +147,6 @@ SECTIONS: dict[str, type] = {
     for member in declaration.members(record.Episode)
     if isinstance(member.kind, declaration.Part)
 }
-
-
-@functools.cache
-def members_of(cls: type) -> dict[str, declaration.Member]:
-    """Name -> declared member of a class of the record."""
-    return {member.name: member for member in declaration.members(cls)}
 
 
 # ---------------------------------------------------------------- writing

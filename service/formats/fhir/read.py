@@ -10,19 +10,18 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import replace
 from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.formats.collector import CANNOT_TELL
-from service.formats.locations import Locations
+from service.formats.locations import nearest
 from service.formats.values import lacks
 from service.intake import episode_json, fields, strict_json
 from service.intake.not_collected import PATHS
-from service.intake.result import Intake, Notice
+from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
 
-from .carried import left
+from .carried import EVERY_NOT_CARRIED
 from .chart import Chart, Found
 from .context import (
     finish_encounter,
@@ -256,7 +255,7 @@ def _assemble(chart: Chart, encounter: El | None) -> tuple[dict[str, Any], dict[
     _charted_in_words(chart, value, places)
     for vital in _read_items(value, "monitoring", "vitals"):
         _score(chart, vital)
-    value["not_collected"] = left() if chart.not_collected is None else chart.not_collected
+    value["not_collected"] = list(EVERY_NOT_CARRIED) if chart.not_collected is None else chart.not_collected
     return value, places
 
 
@@ -332,26 +331,12 @@ def _intake(
     except Rejected as refusal:
         code = "too-many-items" if refusal.code == "too-many-items" else "invalid-episode"
         found = [
-            ProblemItem(code, DETAILS[code], pointer=_pointer(_near(places, each.pointer or "")), count=each.count)
+            ProblemItem(code, DETAILS[code], pointer=_pointer(nearest(places, each.pointer or "")), count=each.count)
             for each in refusal.errors
         ]
         raise Rejected(422, code, found, sum(each.count for each in found) + refusal.omitted) from None
     digest = "v1:" + hashlib.sha256(strict_json.canonical(document)).hexdigest()
-    told = [Notice(n.code, n.detail, _near(places, n.pointer)) for n in intake.notices]
-    return replace(
-        intake,
-        language="fhirpath",
-        places=Locations(places),
-        notices=(*told, *chart.notices()),
-        digest=digest,
-        unread=tuple(chart.unread),
-    )
-
-
-def _near(places: dict[str, El], pointer: str) -> str:
-    while pointer and pointer not in places:
-        pointer = pointer.rsplit("/", 1)[0]
-    return places[pointer].at
+    return chart.finished(intake, places, "fhirpath", digest)
 
 
 def _pointer(path: str) -> str:

@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from . import profile
 from .chart import Chart, Found, own_word
-from .people import performers
-from .profile import SHAPES, Shape
+from .people import set_performer
+from .profile import SHAPES, TIME_ELEMENT, Shape
 from .tree import El, Resource
 
 _SYSTEM = profile.system("")
-_TIME_OF = {
-    "Observation": "effective",
-    "Procedure": "performed",
-    "DeviceUseStatement": "timing",
-    "MedicationAdministration": "effective",
-}
 
 
 def own_shape(chart: Chart, el: Resource) -> Shape | None:
@@ -50,12 +44,11 @@ def read_shape(chart: Chart, el: Resource, shape: Shape) -> Found:
         word = own_word(concept, shape.slug)
         if word:
             chart.set_value(found, shape.word, word, concept)
-    stem = _TIME_OF.get(el.kind)
+    stem = TIME_ELEMENT.get(el.kind)
     if stem:
         chart.set_span(found, el, stem, shape.start, shape.end)
     elif el.kind == "AdverseEvent" and shape.start:
         chart.set_time(found, shape.start, el.get("date"))
     if shape.by:
-        for person, place in performers(chart, el)[:1]:
-            chart.set_value(found, shape.by, person, place)
+        set_performer(chart, found, shape.by, el)
     return found

@@ -20,7 +20,7 @@ from service.formats.meaning import READ
 from service.intake import episode_json
 
 from . import codes, profile
-from .profile import PANEL, SECTIONS, SHAPES, Shape, coding, encode, encode_members, stamp
+from .profile import PANEL, SECTIONS, SHAPES, TIME_ELEMENT, Shape, coding, encode, encode_members, stamp
 
 Resource = dict[str, Any]
 #: Vital sign that is written as a component -> its UCUM unit.
@@ -38,21 +38,6 @@ _UCUM = {
     "gcs_motor": "{score}",
     "gcs_total": "{score}",
     "qtc_ms": "ms",
-}
-#: Sign -> (code, system), where it is not the first in ``codes.SIGNS``: that one of EtCO2 is a fraction, not a pressure.
-_SIGN_CODES = {"etco2_mmhg": ("19891-1", codes.LOINC)}
-#: Resource type -> stem of the element that is its time.
-_STEM = {
-    "Observation": "effective",
-    "Procedure": "performed",
-    "DeviceUseStatement": "timing",
-    "MedicationAdministration": "effective",
-}
-_STATUS = {
-    "Observation": "final",
-    "Procedure": "completed",
-    "DeviceUseStatement": "completed",
-    "MedicationAdministration": "completed",
 }
 _ABSENT_URL = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 
@@ -208,8 +193,8 @@ class _Writer:
     def _item(self, shape: Shape, item: Any) -> None:
         resource: Resource = {"resourceType": shape.resource}
         used: set[str] = set()
-        if shape.resource in _STATUS:
-            resource["status"] = _STATUS[shape.resource]
+        if shape.resource in TIME_ELEMENT:
+            resource["status"] = "final" if shape.resource == "Observation" else "completed"
         if shape.slug in _SPECIAL:
             _SPECIAL[shape.slug](self, resource, item, used)
         else:
@@ -251,7 +236,7 @@ class _Writer:
     def _time(self, shape: Shape, resource: Resource, item: Any, used: set[str]) -> None:
         start: Any = getattr(item, shape.start) if shape.start else MISSING
         end: Any = getattr(item, shape.end) if shape.end else MISSING
-        stem = _STEM.get(shape.resource)
+        stem = TIME_ELEMENT.get(shape.resource)
         if stem and _known(end):
             period = {name: stamp(time) for name, time in (("start", start), ("end", end)) if _known(time)}
             resource[f"{stem}Period"] = period
@@ -298,7 +283,7 @@ class _Writer:
         dosage: Resource = {"dose": {"value": item.dose}}
         used.add("dose")
         if isinstance(item.unit, str):
-            dosage["dose"] |= {"unit": item.unit, "system": codes.UCUM, "code": item.unit}
+            dosage["dose"] = _quantity(item.dose, item.unit)
             used.add("unit")
         if isinstance(item.route, str):
             row = codes.ROUTES.code_of(item.route) if item.route != "other" else None
@@ -312,19 +297,13 @@ class _Writer:
             resource["medicationCodeableConcept"] = {"coding": [_drug(item.drug, "sedation.drug")]}
             used.add("drug")
         else:
-            resource["medicationCodeableConcept"] = {"coding": [{"system": codes.ABSENT_REASON, "code": "unknown"}]}
+            resource["medicationCodeableConcept"] = _concept(codes.ABSENT_REASON, "unknown")
         if isinstance(item.reason, str):
             resource["statusReason"] = [{"coding": [coding("sedation.not_given.reason", item.reason)]}]
             used.add("reason")
 
     def _vitals(self, resource: Resource, item: record.VitalSet, used: set[str]) -> None:
-        resource["category"] = [
-            {
-                "coding": [
-                    {"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "vital-signs"}
-                ]
-            }
-        ]
+        resource["category"] = [_concept("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")]
         resource["code"] = {"coding": [PANEL]}
         components: list[Resource] = []
         for sign, unit in _UCUM.items():
@@ -332,12 +311,11 @@ class _Writer:
             if value == MISSING:
                 continue
             used.add(sign)
-            code, system = _SIGN_CODES.get(sign) or _sign_code(sign)
-            component: Resource = {"code": {"coding": [{"system": system, "code": code}]}}
+            component: Resource = {"code": _sign_code(sign)}
             if isinstance(value, Absent):
                 component["dataAbsentReason"] = _reason(value)
             else:
-                component["valueQuantity"] = {"value": value, "unit": unit, "system": codes.UCUM, "code": unit}
+                component["valueQuantity"] = _quantity(value, unit)
             components.append(component)
         for sign, table in (("acvpu", codes.AVPU), ("rhythm", codes.RHYTHMS)):
             word = getattr(item, sign)
@@ -345,18 +323,11 @@ class _Writer:
                 used.add(sign)
                 row = next((r for r in table.rows if r.means == word and r.source == READ), None)
                 answer = _row(row) if row else coding(f"monitoring.vitals.{sign}", word)
-                code, system = _sign_code(sign)
-                components.append(
-                    {
-                        "code": {"coding": [{"system": system, "code": code}]},
-                        "valueCodeableConcept": {"coding": [answer]},
-                    }
-                )
+                components.append({"code": _sign_code(sign), "valueCodeableConcept": {"coding": [answer]}})
         if item.agitation_scale == "rass" and isinstance(item.agitation_score, int):
             used |= {"agitation_scale", "agitation_score"}
-            code, system = _sign_code("rass")
-            score = {"value": item.agitation_score, "unit": "{score}", "system": codes.UCUM, "code": "{score}"}
-            components.append({"code": {"coding": [{"system": system, "code": code}]}, "valueQuantity": score})
+            score = _quantity(item.agitation_score, "{score}")
+            components.append({"code": _sign_code("rass"), "valueQuantity": score})
         if components:
             resource["component"] = components
 
@@ -378,8 +349,8 @@ class _Writer:
                 components.append({"code": {"coding": [sent]}, "valueBoolean": True})
         if _known(item.cap_refill_s):
             used.add("cap_refill_s")
-            quantity = {"value": item.cap_refill_s, "unit": "s", "system": codes.UCUM, "code": "s"}
-            components.append({"code": {"coding": [_row(codes.CAPILLARY_REFILL.rows[0])]}, "valueQuantity": quantity})
+            code = {"coding": [_row(codes.CAPILLARY_REFILL.rows[0])]}
+            components.append({"code": code, "valueQuantity": _quantity(item.cap_refill_s, "s")})
         if components:
             resource["component"] = components
 
@@ -409,21 +380,33 @@ def _items(episode: record.Episode, slug: str) -> tuple[Node, ...]:
 
 def _none(section: str) -> Any:
     """A section as it is read from ``{"none": true}``; None for one that cannot say so."""
-    declared = profile.members_of(record.Episode).get(section)
-    if declared is None or not isinstance(declared.kind, declaration.Part) or not declared.kind.may_be_none:
+    kind = declaration.by_name(record.Episode)[section].kind
+    if not isinstance(kind, declaration.Part) or not kind.may_be_none:
         return None
     return getattr(episode_json.from_value({"episode_ref": "none", section: {"none": True}}).episode, section)
+
+
+def _concept(system: str, code: str) -> Resource:
+    """A concept with one coding."""
+    return {"coding": [{"system": system, "code": code}]}
+
+
+def _quantity(value: Any, unit: str) -> Resource:
+    """A quantity. ``unit``: UCUM, for people too."""
+    return {"value": value, "unit": unit, "system": codes.UCUM, "code": unit}
 
 
 def _row(row: codes.Row) -> dict[str, str]:
     return {"system": row.system, "code": row.code}
 
 
-def _sign_code(sign: str) -> tuple[str, str]:
+def _sign_code(sign: str) -> Resource:
+    if sign == "etco2_mmhg":
+        return _concept(codes.LOINC, "19891-1")  # the first in the table is a fraction, not a pressure
     row = codes.SIGNS.code_of(sign)
     if row is None:
         raise KeyError(sign)
-    return row.code, row.system
+    return _concept(row.system, row.code)
 
 
 def _site(item: record.LimbRestraint | record.LimbCheck) -> Resource:
@@ -441,7 +424,7 @@ def _drug(drug: str, slug: str) -> dict[str, str]:
 
 def _reason(value: Absent) -> Resource:
     if value.state == "not_collected":
-        return {"coding": [{"system": codes.ABSENT_REASON, "code": "unsupported"}]}
+        return _concept(codes.ABSENT_REASON, "unsupported")
     return {
         "coding": [
             {"system": codes.ABSENT_REASON, "code": "not-performed"},

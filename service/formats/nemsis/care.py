@@ -49,7 +49,7 @@ def _ended(chart: Chart) -> None:
 def vitals(chart: Chart) -> None:
     """Read eVitals: one set for each group in which anything is charted."""
     for group in chart.pcr.get("eVitals").each("eVitals.VitalGroup"):
-        key = group.attribute("CorrelationID") or None
+        key = group.key
         spot = chart.item("/monitoring/vitals", group, key)
         had = len(spot.data)
         _signs(chart, spot, group)
@@ -62,7 +62,7 @@ def vitals(chart: Chart) -> None:
             chart.set_value(spot, "before_care", before.text == codes.YES, before)
         effort = group.get("eVitals.15")
         if effort.text in codes.BREATHING:
-            check = chart.item("/monitoring/breathing_checks", effort, effort.attribute("CorrelationID") or None)
+            check = chart.item("/monitoring/breathing_checks", effort, effort.key)
             chart.code(check, "breathing", effort, codes.BREATHING)
             chart.take(check, "time", group.get("eVitals.01"))
 
@@ -135,12 +135,12 @@ def examination(chart: Chart) -> None:
         for el in group.each("eExam.19"):
             # Behavior after the start of the application did not lead to it.
             if el.text == codes.COMBATIVE and not el.pn and not (charted and started and charted > started):
-                behaviour = chart.item("/decision/behaviours", el, el.attribute("CorrelationID") or None)
+                behaviour = chart.item("/decision/behaviours", el, el.key)
                 chart.set_value(behaviour, "behaviour", "other", el)
                 chart.take(behaviour, "time", when)
         for el in group.each("eExam.20"):
             if el.text in codes.SEIZURE and not el.pn:
-                event = chart.item("/monitoring/events", el, el.attribute("CorrelationID") or None)
+                event = chart.item("/monitoring/events", el, el.key)
                 chart.set_value(event, "event", "seizure", el)
                 chart.take(event, "time", when)
 
@@ -159,7 +159,7 @@ def _limb_check(chart: Chart, limb: El, when: El) -> None:
     told = {el.text for el in found}
     if site is None or told.isdisjoint(_OF_A_CHECK):
         return
-    check = chart.item("/monitoring/limb_checks", limb, limb.attribute("CorrelationID") or None)
+    check = chart.item("/monitoring/limb_checks", limb, limb.key)
     chart.set_value(check, "site", site[0], where)
     chart.set_value(check, "side", site[1], where)
     chart.take(check, "time", when)
@@ -186,7 +186,7 @@ def posture(chart: Chart) -> None:
     found = [el for el in chart.pcr.get("eDisposition").each("eDisposition.14") if el.text in codes.POSTURE]
     here = chart.pcr.get("eTimes")
     for el in found:
-        item = chart.item("/postures", el, el.attribute("CorrelationID") or None)
+        item = chart.item("/postures", el, el.key)
         chart.code(item, "posture", el, codes.POSTURE)
         if len(found) == 1:
             chart.take(item, "start", here.get("eTimes.09"))
@@ -201,7 +201,7 @@ def arrest(chart: Chart) -> None:
     here = chart.pcr.get("eArrest")
     what = here.get("eArrest.01")
     if what.text in (codes.ARREST_BEFORE, codes.ARREST_AFTER):
-        event = chart.item("/monitoring/events", what, what.attribute("CorrelationID") or None)
+        event = chart.item("/monitoring/events", what, what.key)
         chart.set_value(event, "event", "arrest", what)
         chart.set_value(event, "before_care", what.text == codes.ARREST_BEFORE, what)
         chart.take(event, "time", here.get("eArrest.14"))

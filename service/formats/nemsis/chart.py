@@ -9,16 +9,15 @@ from typing import Any
 
 from service.checkpoint import Checkpoint, never
 from service.episode import declaration, record
-from service.formats.collector import CANNOT_TELL, Collector
+from service.episode.pointers import class_paths, member_paths
+from service.formats.collector import CANNOT_TELL, SHARED_DETAILS, Collector
 from service.formats.values import lacks
 
 from .codes import APPROXIMATE, FINDING_NOT_PRESENT, Code
 from .tree import El
 
 #: code -> what the caller reads. Nothing here quotes the document.
-DETAILS = {
-    "unusable-time": "This is no date and time with an offset; the record cannot tell it.",
-    "out-of-bounds": "This value is outside its physical range or not of its kind; the record cannot tell it.",
+DETAILS = SHARED_DETAILS | {
     "unknown-code": "This code is not known here; the record cannot tell it.",
     "nearest-word": "The episode has no word for this code; the nearest one was taken.",
     "unusable-unit": "This unit cannot be converted; the record cannot tell the value.",
@@ -26,13 +25,9 @@ DETAILS = {
     "read-as-zero": "Charted as not present on examination; read as 0.",
     "approximate": "Marked as approximate in the chart; read as it stands.",
     "negated-finding": "A finding is marked as not present; what was there instead is not charted.",
-    "unknown-drug": "This drug is not recognized and may be a sedative; read as another drug. Send the RxNorm ingredient.",
-    "drug-left-aside": "This drug plays no part in the review and was not used.",
     "unknown-procedure": "This procedure is not known here; whether it was for the restraint or answered a danger cannot be told.",
     "unknown-diagnosis": "This symptom or impression is not known here and was not used.",
-    "not-successful": "Charted as not successful: a restraint that failed is none, and what failed answers no danger.",
     "worse-after": "Charted as worse after it: read as a complication or adverse effect without a name.",
-    "no-stretch": "A point in time is no stretch of monitoring; it was not used.",
     "no-correlation": "The chart holds several of these, and nothing says to which one this custom value belongs. It was not used.",
     "unknown-correlation": "No element of the chart has this CorrelationID; the custom value was read by itself.",
     "custom-element-not-mapped": "No mapping knows this custom element; it was not used.",
@@ -40,8 +35,6 @@ DETAILS = {
     "custom-value-not-mapped": "The mapping of this custom element does not know this value; it was not used.",
     "no-restraint-by-mapping": "By the mapping this is no restraint, such as stretcher straps alone; it was not used.",
     "conflict": "The same thing stands in the chart with another value; the first was used.",
-    "item-not-readable": "This lacks what says which thing it is, and was not used.",
-    "duplicate-id": "Another item of the list has the same id; this one is read without its id.",
     "handed-to-other-unit": "No transfer of care at the destination is charted; the transfer to another unit was taken.",
     "age-from-birth-date": "No age is charted; it was taken from the date of birth, which is not kept.",
 }
@@ -56,32 +49,9 @@ def fits_id(text: str) -> bool:
     return _ID.fullmatch(text) is not None
 
 
-def class_at(path: str) -> type | None:
-    """The class of the objects at a member path such as ``/application/limbs/*``; None where there is none."""
-    return _CLASSES.get(path)
-
-
-def _walk(cls: type, path: str) -> dict[str, type]:
-    found = {path: cls}
-    for member in declaration.members(cls):
-        if isinstance(member.kind, declaration.Items):
-            found |= _walk(member.kind.of, f"{path}/{member.name}/*")
-        elif isinstance(member.kind, declaration.Part):
-            found |= _walk(member.kind.of, f"{path}/{member.name}")
-    return found
-
-
-_CLASSES = _walk(record.Episode, "")
-_MEMBERS: dict[type, dict[str, declaration.Member]] = {
-    cls: {m.name: m for m in declaration.members(cls)} for cls in _CLASSES.values()
-}
-
-
-def member_at(path: str) -> declaration.Member | None:
-    """The declared member at a member path such as ``/application/limbs/*/on``; None where there is none."""
-    around, _, name = path.rpartition("/")
-    cls = class_at(around)
-    return None if cls is None else _MEMBERS[cls].get(name)
+#: Member path such as ``/application/limbs/*`` -> the class of the objects there; and of a member -> its declaration.
+CLASSES = dict(class_paths())
+MEMBERS = dict(member_paths())
 
 
 class Spot:
@@ -102,10 +72,6 @@ class Spot:
         self.places: dict[str, El] = {}
         #: A custom element says that it is there, though perhaps with no member.
         self.recorded = False
-
-    def lacks(self) -> bool:
-        """Whether it lacks what says which thing it is."""
-        return lacks(self.cls, self.data)
 
 
 class Chart(Collector):
@@ -129,13 +95,13 @@ class Chart(Collector):
     def part(self, path: str, el: El) -> Spot:
         """The object at a path without lists; made when it is first asked for, with that element as its place."""
         if path not in self.objects:
-            self.objects[path] = Spot(_CLASSES[path], el)
+            self.objects[path] = Spot(CLASSES[path], el)
         return self.objects[path]
 
     def item(self, path: str, el: El, key: str | None = None) -> Spot:
         """A new item of a list. ``key``: its CorrelationID, which becomes its id where it can be one."""
         self._checkpoint()
-        spot = Spot(_CLASSES[f"{path}/*"], el, key, path)
+        spot = Spot(CLASSES[f"{path}/*"], el, key, path)
         self.lists.setdefault(path, []).append(spot)
         if key is not None:
             self.by_key.setdefault((path, key), []).append(spot)
@@ -178,7 +144,7 @@ class Chart(Collector):
             if spot.data[name] != value:
                 self.notice("conflict", el.at)
             return False
-        member = _MEMBERS[spot.cls][name]
+        member = declaration.by_name(spot.cls)[name]
         if isinstance(member.kind, declaration.Int) and type(value) is float and value.is_integer():
             value = int(value)
         fitting = self.fitting(spot.cls, member, value, el)
@@ -275,7 +241,7 @@ class Chart(Collector):
         out: list[dict[str, Any]] = []
         seen: set[str] = set()
         for spot in self.lists[path]:
-            if spot.lacks():
+            if lacks(spot.cls, spot.data):
                 self.notice("item-not-readable", spot.el.at)
                 continue
             at = f"{pointer}/{len(out)}"

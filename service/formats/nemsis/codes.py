@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from service.formats import diagnoses, procedures, rxnorm
 from service.formats.meaning import MEMORY, READ, Meanings, words_of
@@ -40,17 +41,12 @@ class Code:
 Table = dict[str, Code]
 
 
-def _read(**words: str) -> Table:
+def _read(source: str = READ, near: bool = False, **words: str) -> Table:
     """A table of ``word="code code ..."``; ``_`` at the end of a word that Python reserves is dropped."""
-    return {code: Code(word.rstrip("_")) for word, codes in words.items() for code in codes.split()}
+    return {code: Code(word.rstrip("_"), source, near) for word, codes in words.items() for code in codes.split()}
 
 
-def _near(**words: str) -> Table:
-    return {code: Code(word.rstrip("_"), near=True) for word, codes in words.items() for code in codes.split()}
-
-
-def _memory(**words: str) -> Table:
-    return {code: Code(word.rstrip("_"), MEMORY) for word, codes in words.items() for code in codes.split()}
+_near, _memory = partial(_read, near=True), partial(_read, source=MEMORY)
 
 
 #: PN of a nil element -> why there is no value.

@@ -12,7 +12,7 @@ from service.episode.absence import DECLINED_REASONS
 from service.problems import Rejected
 
 from . import codes
-from .chart import Chart, Spot, as_number, fits_id, member_at, moment
+from .chart import MEMBERS, Chart, Spot, as_number, fits_id, moment
 from .mapping import NOT_COLLECTED_PATH, Element, Mappings, fold
 from .tree import El
 
@@ -40,12 +40,8 @@ class Result:
     group: El
 
 
-@dataclass(frozen=True, slots=True)
-class _Clear:
-    """The value of a custom element that is Not Recorded: the member is missing, whatever the standard elements say."""
-
-
-_CLEAR = _Clear()
+#: The value of a custom element that is Not Recorded: the member is missing, whatever the standard elements say.
+_CLEAR = object()
 
 
 #: (CustomElementID -> element of a mapping, CustomElementID -> definition of which a mapping has the id, not the title).
@@ -78,7 +74,7 @@ def results(chart: Chart, active: Mapping[str, Element], by_id: Mapping[str, El]
                 told.add(ident)
                 chart.notice("custom-element-not-matched" if ident in by_id else "custom-element-not-mapped", group.at)
             continue
-        key = group.get("eCustomResults.03").text or group.attribute("CorrelationID") or None
+        key = group.get("eCustomResults.03").text or group.key
         found.append(Result(element, key, tuple(group.each("eCustomResults.01")), group))
     chart.referenced = {result.key for result in found}
     return found
@@ -229,8 +225,7 @@ class Custom:
         return key in self._known
 
     def _put(self, result: Result, spot: Spot, name: str, path: str, values: list[El]) -> None:
-        member = member_at(path)
-        assert member is not None, "checked when the mapping was loaded"
+        member = MEMBERS[path]
         read: list[tuple[Any, El]] = []
         for el in values:
             value = self._value(result.element, member.kind, el)
@@ -271,8 +266,7 @@ class Custom:
     def _state(self, result: Result, el: El, path: str) -> bool:
         """Set the state that a value states for a list in place of items; False for a value that states none."""
         around, _, name = path.rpartition("/")
-        member = member_at(path)
-        value = _stated(el, member.kind) if member is not None else None
+        value = _stated(el, MEMBERS[path].kind) if path in MEMBERS else None
         if value is None:
             return False
         if value is not _CLEAR:

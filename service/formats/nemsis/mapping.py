@@ -47,7 +47,7 @@ from service.episode import declaration
 from service.intake import strict_yaml
 from service.intake.schemas import schema_of
 
-from .chart import class_at, member_at
+from .chart import CLASSES, MEMBERS
 
 #: The only ``into`` that is no member: paths of members that the sender has no place for.
 NOT_COLLECTED_PATH = "/not_collected"
@@ -165,7 +165,7 @@ class _Reader:
 
     def _paths(self, into: list[Any], entry: dict[str, Any], where: str) -> None:
         for path in into:
-            member = member_at(path) if isinstance(path, str) else None
+            member = MEMBERS.get(path) if isinstance(path, str) else None
             if path == NOT_COLLECTED_PATH:
                 continue
             if member is None:
@@ -195,15 +195,14 @@ class _Reader:
         }
 
     def _members(self, value: Any, path: str, where: str, *, whole: bool = False) -> Mapping[str, Any]:
-        cls = class_at(path)
+        cls = CLASSES.get(path)
         if not isinstance(value, dict) or (value and cls is None):
             self.wrong(where, "members by name")
             return {}
         if cls is None:
             return value
-        known = {m.name for m in declaration.members(cls)}
         for name, inner in value.items():
-            if name not in known:
+            if name not in declaration.by_name(cls):
                 self.wrong(where, "a member that the episode does not have")
                 continue
             try:
@@ -215,8 +214,8 @@ class _Reader:
         return value
 
     def _take(self, value: Any, into: list[str], where: str) -> Mapping[str, str]:
-        cls = class_at(f"{into[0]}/*")
-        known = {m.name for m in declaration.members(cls)} if cls else set()
+        cls = CLASSES.get(f"{into[0]}/*")
+        known = declaration.by_name(cls) if cls else {}
         if not isinstance(value, dict) or any(
             name not in known or source not in TAKES for name, source in value.items()
         ):
@@ -232,7 +231,7 @@ class _Reader:
             return None
         for path in into:
             around, _, name = path.rpartition("/")
-            member, cls = member_at(path), class_at(around)
+            member, cls = MEMBERS.get(path), CLASSES.get(around)
             for ours in value.values():
                 one = (
                     [ours]

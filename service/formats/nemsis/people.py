@@ -182,7 +182,7 @@ class Crew:
         level, code = el.get("eCrew.02"), el.get("eCrew.01")
         if not (level.text or code.text):
             return
-        item = self._chart.item("/team/members", el, el.attribute("CorrelationID") or None)
+        item = self._chart.item("/team/members", el, el.key)
         self._chart.set_value(item, "id", ident, el, override=True)
         self._chart.set_value(item, "service", "ems", el)
         self._chart.code(item, "level", level, codes.LEVEL)
@@ -242,7 +242,7 @@ def harm(chart: Chart, crew: Crew) -> None:
     for group in groups:
         for el in group.each("eOther.06"):
             if el.text in codes.CREW_INJURY:
-                item = chart.item("/injuries/crew", el, group.attribute("CorrelationID") or None)
+                item = chart.item("/injuries/crew", el, group.key)
                 chart.code(item, "kind", el, codes.CREW_INJURY)
                 ident = crew.ident(group.get("eOther.04"))
                 if ident:

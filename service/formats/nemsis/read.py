@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
 from service.checkpoint import Checkpoint, never
-from service.formats.locations import Locations
+from service.formats.locations import nearest
 from service.intake import episode_json
 from service.intake.result import Intake
 from service.problems import ProblemItem, Rejected
@@ -58,7 +58,7 @@ class Reader:
         charts = _charts(body, self.xsd_directory)
         if len(charts) > 1:
             _refuse("several-charts", charts[1].at)
-        defined = definitions(_header(charts[0]), self.mappings or shipped())
+        defined = definitions(charts[0].around, self.mappings or shipped())
         return _read(charts[0], defined, _digest(body), checkpoint)
 
     def read_all(self, body: bytes) -> list[ReadChart]:
@@ -67,7 +67,7 @@ class Reader:
         out: list[ReadChart] = []
         defined: dict[str, Definitions] = {}
         for number, chart in enumerate(charts):
-            header = _header(chart)
+            header = chart.around  # it defines the custom elements
             if header.at not in defined:
                 defined[header.at] = definitions(header, self.mappings or shipped())
             digest = _digest(body) if len(charts) == 1 else _digest(body, number)
@@ -98,10 +98,10 @@ def _digest(body: bytes, number: int | None = None) -> str:
     return "v1:" + found.hexdigest()
 
 
-def read_core(pcr: El, referenced: set[str | None] | None = None) -> Chart:
+def read_core(pcr: El, referenced: set[str | None]) -> Chart:
     """What the standard's own elements of a report say. ``referenced``: CorrelationIDs that custom elements name."""
     chart = Chart(pcr)
-    chart.referenced = referenced or set()
+    chart.referenced = referenced
     _core(chart)
     return chart
 
@@ -121,11 +121,6 @@ def _core(chart: Chart) -> None:
     people.law_enforcement(chart)
     people.harm(chart, crew)
     people.record(chart, crew)
-
-
-def _header(pcr: El) -> El:
-    """The Header around a report, which defines its custom elements."""
-    return pcr.around
 
 
 def _read(pcr: El, defined: Definitions, digest: str, checkpoint: Checkpoint = never) -> Intake:
@@ -157,20 +152,12 @@ def _intake(
     except Rejected as rejected:
         # Every value was checked on its own, so what can be wrong is the whole: too many items.
         where = [
-            ProblemItem(e.code, e.detail, location=_nearest(places, e.pointer or ""), count=e.count)
+            ProblemItem(e.code, e.detail, location=nearest(places, e.pointer or ""), count=e.count)
             for e in rejected.errors
         ]
         in_all = sum(e.count for e in where) + rejected.omitted
         raise Rejected(rejected.status, rejected.code, where, in_all) from None
-    notices = intake.notices + chart.notices()
-    unread = tuple(chart.unread)
-    return replace(intake, notices=notices, digest=digest, language="xpath", places=Locations(places), unread=unread)
-
-
-def _nearest(places: dict[str, El], pointer: str) -> str:
-    while pointer not in places:
-        pointer = pointer.rpartition("/")[0]
-    return places[pointer].at
+    return chart.finished(intake, places, "xpath", digest)
 
 
 def _reference(pcr: El) -> str:
@@ -194,17 +181,14 @@ def _restraint(chart: Chart, value: dict[str, Any]) -> El | None:
     if chart.restraint is not None:
         return chart.restraint
     pcr = chart.pcr
-    stated = [
-        *(el for el in pcr.get("eHistory").each("eHistory.01") if el.text == codes.PHYSICALLY_RESTRAINED),
-        *(el for el in pcr.get("ePayment").each("ePayment.47") if el.text == codes.HAD_TO_BE_RESTRAINED),
-        *(
-            el
-            for el in pcr.each("eOther", "eOther.SignatureGroup", "eOther.15")
-            if el.text == codes.NOT_SIGNED_RESTRAINED
-        ),
-    ]
-    if stated:
-        return stated[0]
+    for path, statement in (
+        (("eHistory", "eHistory.01"), codes.PHYSICALLY_RESTRAINED),
+        (("ePayment", "ePayment.47"), codes.HAD_TO_BE_RESTRAINED),
+        (("eOther", "eOther.SignatureGroup", "eOther.15"), codes.NOT_SIGNED_RESTRAINED),
+    ):
+        for el in pcr.each(*path):
+            if el.text == statement:
+                return el
     if treatments.sedated(chart):
         for el in pcr.each("eProtocols", "eProtocols.ProtocolGroup", "eProtocols.01"):
             if el.text == codes.BEHAVIOURAL_PROTOCOL:

@@ -45,7 +45,7 @@ _ACVPU, _ROUTE, _DOSE_UNIT = _back(codes.ACVPU), _back(codes.ROUTE), _back(codes
 _ORDERED, _ADVERSE, _POSTURE = _back(codes.ORDERED_BY), _back(codes.ADVERSE_EFFECT), _back(codes.POSTURE)
 _NOT_GIVEN, _CREW_INJURY = _back(codes.NOT_GIVEN), _back(codes.CREW_INJURY)
 _LIMB = {member: _back(table) for member, table in codes.LIMB_FINDING.items()}
-_SITE = {where: code for code, where in reversed(codes.LIMB_SITE.items())}
+_SITE: dict[tuple[str, str | None], str] = {where: code for code, where in reversed(codes.LIMB_SITE.items())}
 
 
 class Report:
@@ -296,12 +296,13 @@ class Report:
 
     def _limb_check(self, place: int, check: Document) -> Element | None:
         found = [_LIMB[member][word] for member in _LIMB if (word := str(check.get(member))) in _LIMB[member]]
-        if not found:
+        where = _SITE.get((check["site"], check.get("side")))
+        if not found or where is None:
             return None
         time = when(check.get("time"))
         limb = element(
             "eExam.ExtremityGroup",
-            element("eExam.15", text=_SITE[check["site"], check["side"]]),
+            element("eExam.15", text=where),
             *(element("eExam.16", text=code) for code in found),
             CorrelationID=key_of("/monitoring/limb_checks", place, check),
         )

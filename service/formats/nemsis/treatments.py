@@ -18,10 +18,6 @@ from .tree import NOT_COLLECTED, El
 _DONE_ANYWAY = frozenset({"cpr", "defibrillation"})
 
 
-def _key(group: El) -> str | None:
-    return group.attribute("CorrelationID") or None
-
-
 # ---------------------------------------------------------------- procedures
 
 
@@ -38,19 +34,43 @@ def procedures(chart: Chart, crew: Crew) -> None:
         elif failed and meaning.kind in ("restraint", "hold"):
             chart.notice("not-successful", what.at)
         else:
-            _PROCEDURES.get(meaning.kind, _nothing)(chart, crew, group, what, meaning, failed)
+            _procedure(chart, crew, group, meaning, failed)
         _complications(chart, group, meaning)
 
 
-def _nothing(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    pass
+def _procedure(chart: Chart, crew: Crew, group: El, meaning: Meaning, failed: bool) -> None:
+    what, when = group.get("eProcedures.03"), group.get("eProcedures.01")
+    match meaning.kind:
+        case "restraint":
+            _restraint(chart, group, what, when)
+        case "hold":
+            _hold(chart, crew, group, what, when)
+        case "action":
+            _action(chart, group, meaning, failed)
+        case "contact":
+            contact = chart.part("/decision/medical_direction", group)
+            if "contacted" not in contact.data:
+                chart.set_value(contact, "contacted", True, what)
+                chart.take(contact, "time", when)
+        case "transfer":
+            handover = chart.part("/handover", group)
+            if moment_of(handover.data.get("time")) is None:
+                handover.data.pop("time", None)
+                chart.take(handover, "time", when)
+        case "monitor" if meaning.word == "ecg":
+            span = chart.item("/monitoring/ecg", group, group.key)
+            chart.take(span, "start", when)
+            chart.set_value(span, "end", CANNOT_TELL, what)
+        case "monitor":
+            # Without an end it would count as watching to the end of care.
+            chart.notice("no-stretch", what.at)
 
 
-def _restraint(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
+def _restraint(chart: Chart, group: El, what: El, when: El) -> None:
     chart.restraint = chart.restraint or what
-    role, when = group.get("eProcedures.10"), group.get("eProcedures.01")
+    role = group.get("eProcedures.10")
     if codes.ROLE_SERVICE.get(role.text, codes.Code("")).word == "law_enforcement":
-        device = chart.item("/custody/devices", group, _key(group))
+        device = chart.item("/custody/devices", group, group.key)
         chart.set_value(device, "device", "other", what)
         chart.take(device, "on", when)
         chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
@@ -73,11 +93,11 @@ def moment_of(value: object) -> datetime | None:
     return moment(value) if isinstance(value, str) else None
 
 
-def _hold(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
+def _hold(chart: Chart, crew: Crew, group: El, what: El, when: El) -> None:
     chart.restraint = chart.restraint or what
-    hold = chart.item("/application/holds", group, _key(group))
+    hold = chart.item("/application/holds", group, group.key)
     chart.set_value(hold, "part", "whole_body", what)
-    chart.take(hold, "start", group.get("eProcedures.01"))
+    chart.take(hold, "start", when)
     role, ident = group.get("eProcedures.10"), crew.ident(group.get("eProcedures.09"))
     service = codes.ROLE_SERVICE.get(role.text)
     if ident:
@@ -88,8 +108,8 @@ def _hold(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, faile
             chart.set_value(chart.part("/custody", group), "law_enforcement_present", True, role)
 
 
-def _action(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    word = meaning.word
+def _action(chart: Chart, group: El, meaning: Meaning, failed: bool) -> None:
+    what, word = group.get("eProcedures.03"), meaning.word
     if failed and word not in _DONE_ANYWAY:
         # What failed answers no danger, and it was done all the same.
         chart.notice("not-successful", what.at)
@@ -100,43 +120,9 @@ def _action(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, fai
 
 
 def _act(chart: Chart, group: El, word: str, what: El, when: El) -> None:
-    action = chart.item("/monitoring/actions", group, _key(group))
+    action = chart.item("/monitoring/actions", group, group.key)
     chart.set_value(action, "action", word, what)
     chart.take(action, "time", when)
-
-
-def _contact(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    contact = chart.part("/decision/medical_direction", group)
-    if "contacted" not in contact.data:
-        chart.set_value(contact, "contacted", True, what)
-        chart.take(contact, "time", group.get("eProcedures.01"))
-
-
-def _transfer(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    handover = chart.part("/handover", group)
-    if moment_of(handover.data.get("time")) is None:
-        handover.data.pop("time", None)
-        chart.take(handover, "time", group.get("eProcedures.01"))
-
-
-def _monitor(chart: Chart, crew: Crew, group: El, what: El, meaning: Meaning, failed: bool) -> None:
-    if meaning.word != "ecg":
-        # Without an end it would count as watching to the end of care.
-        chart.notice("no-stretch", what.at)
-        return
-    span = chart.item(f"/monitoring/{meaning.word}", group, _key(group))
-    chart.take(span, "start", group.get("eProcedures.01"))
-    chart.set_value(span, "end", CANNOT_TELL, what)
-
-
-_PROCEDURES = {
-    "restraint": _restraint,
-    "hold": _hold,
-    "action": _action,
-    "contact": _contact,
-    "transfer": _transfer,
-    "monitor": _monitor,
-}
 
 
 # ---------------------------------------------------------------- what came of it
@@ -226,14 +212,12 @@ def _harm_of_drug(chart: Chart, group: El) -> None:
 
 
 def _dose(chart: Chart, crew: Crew, group: El, what: El, drug: str) -> None:
-    dose = chart.item("/sedation/doses", group, _key(group))
+    dose = chart.item("/sedation/doses", group, group.key)
     chart.set_value(dose, "drug", drug, what)
     chart.take(dose, "time", group.get("eMedications.01"))
-    amount, unit = (
-        group.get("eMedications.DosageGroup", "eMedications.05"),
-        group.get("eMedications.DosageGroup", "eMedications.06"),
-    )
-    chart.take(dose, "dose", amount, as_number)
+    dosage = group.get("eMedications.DosageGroup")
+    unit = dosage.get("eMedications.06")
+    chart.take(dose, "dose", dosage.get("eMedications.05"), as_number)
     if unit.text and unit.text not in codes.DOSE_UNIT:
         chart.unreadable(dose, "unit", unit, "unusable-unit")
     else:
@@ -274,7 +258,7 @@ def _effects(chart: Chart, dose: Spot, group: El) -> None:
 
 
 def _not_given(chart: Chart, group: El, what: El, drug: str) -> None:
-    item = chart.item("/sedation/not_given", group, _key(group))
+    item = chart.item("/sedation/not_given", group, group.key)
     chart.set_value(item, "drug", drug, what)
     chart.take(item, "time", group.get("eMedications.01"))
     reason = codes.NOT_GIVEN.get(what.pn)

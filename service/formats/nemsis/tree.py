@@ -95,6 +95,11 @@ class El:
         return "" if self.node is None else str(self.node.get(name, ""))
 
     @property
+    def key(self) -> str | None:
+        """The CorrelationID, by which custom elements name it; None where it has none."""
+        return self.attribute("CorrelationID") or None
+
+    @property
     def pn(self) -> str:
         """The code of the pertinent negative, beside a value or in place of one; "" where there is none."""
         return self.attribute("PN")

@@ -7,13 +7,13 @@ beside them. ``accepted`` and ``extensions`` have no place and are left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from lxml import etree
 
 from service.episode import declaration, record
+from service.episode.pointers import member_paths
 from service.formats.values import same
 
 from . import codes
@@ -56,18 +56,7 @@ def title(path: str) -> str:
     return "Restraint record: " + ", ".join(step.replace("_", " ") for step in path.split("/")[1:] if step != "*")
 
 
-def member_paths(cls: type = record.Episode, around: str = "") -> Iterator[tuple[str, declaration.Kind]]:
-    """(path, kind) of every member of an episode."""
-    for member in declaration.members(cls):
-        path = f"{around}/{member.name}"
-        yield path, member.kind
-        if isinstance(member.kind, declaration.Items):
-            yield from member_paths(member.kind.of, f"{path}/*")
-        elif isinstance(member.kind, declaration.Part):
-            yield from member_paths(member.kind.of, path)
-
-
-_KINDS: dict[str, declaration.Kind] = dict(member_paths()) | {
+_KINDS: dict[str, declaration.Kind] = {path: member.kind for path, member in member_paths()} | {
     NOT_COLLECTED_PATH: declaration.Text("Paths of members the sender's system has no place for.")
 }
 
@@ -117,9 +106,8 @@ class _Writer:
 
     def __init__(self, episode: dict[str, Any], pcr: etree._Element) -> None:
         self._episode = episode
-        keys = {str(k) for node in pcr.iter() if (k := node.get("CorrelationID"))}
-        self._said: Chart = read_core(El(pcr, "PatientCareReport", None), set(keys))
-        self._keys = keys
+        self._keys = {str(k) for node in pcr.iter() if (k := node.get("CorrelationID"))}
+        self._said: Chart = read_core(El(pcr, "PatientCareReport", None), {*self._keys})
         self._found: list[_Result] = []
         self.left_out: list[str] = []
 
@@ -167,9 +155,7 @@ class _Writer:
             spots = self._said.by_key.get((path, key), [])
             said = spots[0].data if spots else {}
             # The first result of an item gives the list its order, and has the key if no element of the standard does.
-            own = key not in self._keys
-            first = _Result(f"{path}/*/id", key, [item.get("id")], own)
-            self._found.append(first)
+            self._found.append(_Result(f"{path}/*/id", key, [item.get("id")], key not in self._keys))
             for member in declaration.members(cls):
                 if member.name != "id":
                     self._leaf(
