@@ -147,7 +147,7 @@ class Rule:
     raw: dict[str, object] = field(repr=False, compare=False)
 
     def __hash__(self) -> int:
-        return hash(self.id)  # not all that a rule says, whenever one is looked up
+        return self.number  # not all that a rule says, whenever one is looked up
 
     @property
     def number(self) -> int:
@@ -184,7 +184,7 @@ class Profile:
     raw: dict[str, object] = field(repr=False, compare=False)
 
     def __hash__(self) -> int:
-        return hash(self.id)  # not all that a rule says, whenever one is looked up
+        return self.number  # not all that a rule says, whenever one is looked up
 
     @property
     def numbers(self) -> dict[str, int | float]:
