@@ -183,9 +183,6 @@ class Profile:
     off: tuple[SwitchOff, ...]
     raw: dict[str, object] = field(repr=False, compare=False)
 
-    def __hash__(self) -> int:
-        return self.number  # not all that a rule says, whenever one is looked up
-
     @property
     def numbers(self) -> dict[str, int | float]:
         """Every number that it chooses, by full name."""
