@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ctypes
 import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 # mallopt(3): M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_TOP_PAD. Without them glibc gives the engine's memory back and maps
 # it again at every evaluation. M_ARENA_MAX: without it every thread evaluates in memory of its own, cold, and as large
@@ -17,6 +19,16 @@ def keep_freed_memory() -> None:
     if hasattr(libc, "gnu_get_libc_version"):
         for option, value in _MALLOPT:
             libc.mallopt(option, value)
+
+
+@contextmanager
+def loading() -> Iterator[None]:
+    """Collect no garbage while what stays is loaded: to look through it again and again takes a quarter of the time."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 def leave_loaded_objects_alone() -> None:

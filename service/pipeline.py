@@ -122,14 +122,18 @@ class Pipeline:
                     name = f"{rule.id}#{number}"
                     variants.append(replace(example.bound, rule=replace(rule, id=name)))
                     variant_cases.append((name, example.fact, example.expect))
-        default = Decider(bind_defaults(self.rulebook), words.catalogue, words.when_none)  # type: ignore[arg-type]
+        defaults = bind_defaults(self.rulebook)
+        default = next((decider for decider in self._deciders.values() if decider.rules == defaults), None)
+        if default is None:
+            default = Decider(defaults, words.catalogue, words.when_none)  # type: ignore[arg-type]
         failures += default.self_test(cases)
         if variants:
             failures += Decider(variants, words.catalogue, words.when_none).self_test(variant_cases)  # type: ignore[arg-type]
         sheet = FactSheet(tuple(fact for _, fact, _ in cases), {})
         for name, decider in self._deciders.items():
+            disputed = decider.decide(sheet).disputed
             failures += [
-                f"{d.bound.rule.id}: deciders disagree under {name}" for d in decider.decide(sheet) if d.disputed
+                f"{decider.rules[number].rule.id}: deciders disagree under {name}" for number in sorted(disputed)
             ]
         return failures
 

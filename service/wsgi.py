@@ -20,14 +20,15 @@ def build(settings: Settings) -> Application:
     """Read rules, profiles and mappings and make the application of them. Raises NotStarted."""
     memory.keep_freed_memory()
     try:
-        pipeline = Pipeline.build(
-            settings.rules_dir,
-            settings.extra_rules_dir,
-            settings.mappings_dir,
-            settings.nemsis_xsd_dir,
-            profiles=settings.served_profiles,
-        )
-        app = create_app(settings, pipeline)
+        with memory.loading():
+            pipeline = Pipeline.build(
+                settings.rules_dir,
+                settings.extra_rules_dir,
+                settings.mappings_dir,
+                settings.nemsis_xsd_dir,
+                profiles=settings.served_profiles,
+            )
+            app = create_app(settings, pipeline)
     except UnknownProfile as error:
         raise NotStarted(
             f"{PREFIX}PROFILES or {PREFIX}DEFAULT_PROFILE: no profile of the rulebook has the id {error.args[0]}."

@@ -11,12 +11,18 @@ from service.pipeline import Pipeline
 # Before any test: what it takes out of the environment must not reach the service.
 from tests.support import standards as standards
 from tests.support.pipeline import pipeline as shared
+from tests.support.pipeline import said_by, share_builds
+
+share_builds()
 
 
 @pytest.fixture(scope="session")
-def pipeline() -> Pipeline:
-    """The shipped rulebook under every shipped profile, built once a process."""
-    return shared()
+def pipeline() -> Iterator[Pipeline]:
+    """The shipped rulebook under every shipped profile, built once a process; no test may have changed it."""
+    built = shared()
+    said = said_by(built.rulebook)
+    yield built
+    assert said_by(built.rulebook) == said, "a test changed what others share"
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -86,7 +86,7 @@ class Decisions(Sequence[RuleDecision]):
         if number in self._settled:
             return self._settled[number]
         return tuple(
-            (index, generated.OUTCOMES[says[part.rules.index(number)]] if number in part.rules else NOT_APPLICABLE)
+            (index, NOT_APPLICABLE if (place := part.places.get(number)) is None else generated.OUTCOMES[says[place]])
             for index, part, says in self._answers.get(self._decider.about[number], ())
         )
 

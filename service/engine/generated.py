@@ -42,10 +42,14 @@ _OPPOSITE = {"eq": "!=", "ne": "==", "lt": ">=", "le": ">", "gt": "<=", "ge": "<
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Some rules of a kind by number, in order, and the function that gives what each of them says of a fact."""
+    """Some rules of a kind by number, in order, and the function that gives what each of them says of a fact.
+
+    ``places``: number of a rule -> its place in both.
+    """
 
     rules: tuple[int, ...]
     says: _Says
+    places: Mapping[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,8 @@ def compile_kinds(rules: Sequence[BoundRule], catalogue: Catalogue) -> dict[str,
 
         def part(chosen: Iterable[int]) -> Part:
             numbers = tuple(sorted(chosen))
-            return Part(numbers, function(_source([rules[number] for number in numbers])))
+            says = function(_source([rules[number] for number in numbers]))
+            return Part(numbers, says, {number: place for place, number in enumerate(numbers)})
 
         parts = {w: part([*free, *(n for n in numbers if asked[n].get(attribute) == w)]) for w in sorted(words)}
         out[kind] = Kind(attribute, parts, part(free), part(numbers))

@@ -9,6 +9,7 @@ merges, custom tags and control characters are refused.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -25,52 +26,81 @@ class YamlError(Exception):
     """The text is not strict YAML. The message names file and line; files are the agency's or ours, never a request."""
 
 
-class _StrictLoader(_Base):  # type: ignore[misc]
+class _Loader(_Base):  # type: ignore[misc]
+    """The parser alone: what a node is made into, ``_Reading`` says."""
+
     yaml_implicit_resolvers: dict[str, list[tuple[str, re.Pattern[str]]]] = {}
 
-    def __init__(self, stream: Any) -> None:
-        super().__init__(stream)
+
+_TAG = "tag:yaml.org,2002:"
+_Loader.add_implicit_resolver(f"{_TAG}bool", re.compile(r"^(?:true|false)$"), list("tf"))
+_Loader.add_implicit_resolver(f"{_TAG}null", re.compile(r"^null$"), ["n"])
+_Loader.add_implicit_resolver(f"{_TAG}int", re.compile(r"^-?(?:0|[1-9][0-9]*)$"), list("-0123456789"))
+_Loader.add_implicit_resolver(f"{_TAG}float", re.compile(r"^-?(?:0|[1-9][0-9]*)\.[0-9]+$"), list("-0123456789"))
+
+_SCALARS: dict[str, Callable[[str], Any]] = {
+    f"{_TAG}str": str,
+    f"{_TAG}bool": {"true": True, "false": False}.__getitem__,
+    f"{_TAG}null": lambda _: None,
+    f"{_TAG}int": int,
+    f"{_TAG}float": float,
+}
+
+
+class _Reading:
+    """What one document says."""
+
+    def __init__(self) -> None:
         self._seen: set[int] = set()
 
-    def construct_object(self, node: Any, deep: bool = False) -> Any:
-        """Refuse aliases: a node that has been met before."""
+    def value(self, node: Any) -> Any:
+        """What a node says. Raises MarkedYAMLError for a node that has been met before, and all else that is refused."""
         if id(node) in self._seen:
-            raise yaml.constructor.ConstructorError(None, None, "aliases are not allowed", node.start_mark)
+            raise _refused("aliases are not allowed", node)
         self._seen.add(id(node))
-        return super().construct_object(node, deep)
+        if isinstance(node, yaml.ScalarNode) and node.tag in _SCALARS:
+            try:
+                return _SCALARS[node.tag](_text(node))
+            except (KeyError, ValueError):  # a tag written beside a text that is none of its kind
+                raise _refused(f"not of its tag {node.tag}", node) from None
+        if isinstance(node, yaml.SequenceNode) and node.tag == f"{_TAG}seq":
+            return [self.value(each) for each in node.value]
+        if isinstance(node, yaml.MappingNode) and node.tag == f"{_TAG}map":
+            return self._mapping(node)
+        raise _refused(f"no constructor for the tag {node.tag}", node)
 
-    def construct_scalar(self, node: Any) -> Any:
-        """Refuse control characters, which only an escape can bring in."""
-        if isinstance(node.value, str) and _CONTROL.search(node.value):
-            raise yaml.constructor.ConstructorError(None, None, "control characters are not allowed", node.start_mark)
-        return super().construct_scalar(node)
-
-    def construct_mapping(self, node: Any, deep: bool = False) -> dict[Any, Any]:
-        """Refuse equal keys and merge keys."""
-        keys: set[str] = set()
-        for key_node, _ in node.value:
-            key = self.construct_scalar(key_node) if isinstance(key_node.value, str) else key_node.value
-            if not isinstance(key, str) or key == "<<":
-                raise yaml.constructor.ConstructorError(None, None, "keys are plain text", key_node.start_mark)
-            if key in keys:
-                raise yaml.constructor.ConstructorError(None, None, f"key {key!r} twice", key_node.start_mark)
-            keys.add(key)
-        return {str(k.value): self.construct_object(v, deep=True) for k, v in node.value}
+    def _mapping(self, node: Any) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        for key_node, value_node in node.value:
+            if not isinstance(key_node, yaml.ScalarNode) or key_node.value == "<<":
+                raise _refused("keys are plain text", key_node)
+            key = _text(key_node)
+            if key in out:
+                raise _refused(f"key {key!r} twice", key_node)
+            out[key] = self.value(value_node)
+        return out
 
 
-_StrictLoader.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile(r"^(?:true|false)$"), list("tf"))
-_StrictLoader.add_implicit_resolver("tag:yaml.org,2002:null", re.compile(r"^null$"), ["n"])
-_StrictLoader.add_implicit_resolver("tag:yaml.org,2002:int", re.compile(r"^-?(?:0|[1-9][0-9]*)$"), list("-0123456789"))
-_StrictLoader.add_implicit_resolver(
-    "tag:yaml.org,2002:float", re.compile(r"^-?(?:0|[1-9][0-9]*)\.[0-9]+$"), list("-0123456789")
-)
-_StrictLoader.add_constructor("tag:yaml.org,2002:map", lambda loader, node: loader.construct_mapping(node, deep=True))
+def _text(node: Any) -> str:
+    """The text of a scalar, with no control characters, which only an escape can bring in."""
+    if _CONTROL.search(node.value):
+        raise _refused("control characters are not allowed", node)
+    return str(node.value)
+
+
+def _refused(problem: str, node: Any) -> yaml.MarkedYAMLError:
+    return yaml.MarkedYAMLError(problem=problem, problem_mark=node.start_mark)
 
 
 def loads(text: str, name: str) -> Any:
     """Parse one document. Raises YamlError naming ``name`` and the line."""
     try:
-        return yaml.load(text, Loader=_StrictLoader)  # a SafeLoader, made stricter
+        loader = _Loader(text)
+        try:
+            node = loader.get_single_node()
+        finally:
+            loader.dispose()
+        return None if node is None else _Reading().value(node)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = mark.line + 1 if mark else "?"

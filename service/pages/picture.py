@@ -319,7 +319,7 @@ class _Drawing(Band):
                 words = [(end + 9, text)]
             elif x - 6 - wide >= self.left - 10:
                 row = rows.place(x - 6 - wide, end + 6)
-                words = [(x - 6 - wide, text)]
+                words = [(x - 6, text)]
             else:
                 lines = textwrap.wrap(text, int((self.right - self.left) / LETTER))
                 row = rows.own(1 + len(lines))
@@ -338,7 +338,9 @@ class _Drawing(Band):
             if grave and bar.kind != "gap":
                 self.point(x + min(8, (end - x) / 2), top + row_height / 2, bar.severity)
             for at, line in words:
-                self.text(at, top + row_height / 2 + 4, line, f"on-bar {bar.kind}" if x < at < end else "plain")
+                # Text before its bar ends at it: further off it would seem to belong to the bar above.
+                placed = f"on-bar {bar.kind}" if x < at < end else "end plain" if at < x else "plain"
+                self.text(at, top + row_height / 2 + 4, line, placed)
         for dot in dots or ():
             if self.shown(dot.time, dot.time):
                 self.point(self.x(dot.time), y + row_height / 2, dot.severity, dot.hollow)

@@ -17,14 +17,12 @@ def judged_by(book: Rulebook, paths: Iterable[str]) -> dict[str, tuple[str, ...]
     finding because of it.
     """
     read = {rule.id: {*_asked(rule, book.vocabulary.kinds[rule.about]), *_shown(rule)} for rule in book.rules}
-    return {
-        path: tuple(rule for rule, places in read.items() if any(_covers(place, path) for place in places))
-        for path in paths
-    }
-
-
-def _covers(place: str, path: str) -> bool:
-    return path == place or path.startswith(f"{place}/")
+    out = {}
+    for path in paths:
+        steps = path.split("/")
+        above = {"/".join(steps[:number]) for number in range(1, len(steps) + 1)}
+        out[path] = tuple(rule for rule, places in read.items() if not above.isdisjoint(places))
+    return out
 
 
 def _asked(rule: Rule, kind: FactKind) -> Iterator[str]:

@@ -146,6 +146,9 @@ class Rule:
     sources: tuple[Source, ...]
     raw: dict[str, object] = field(repr=False, compare=False)
 
+    def __hash__(self) -> int:
+        return self.number  # not all that a rule says, whenever one is looked up
+
     @property
     def number(self) -> int:
         """The four digits of the id, for ordering."""

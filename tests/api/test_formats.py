@@ -133,7 +133,7 @@ def test_resources_need_an_answer_that_can_hold_them(client: Client, charts: dic
 def strict(contract: Contract) -> Client:
     """A service that holds every NEMSIS document against the published schema."""
     settings = Settings(nemsis_xsd_dir=shared(RELEASE))
-    return Client(create_app(settings, Pipeline.build(schemas=shared(RELEASE))), contract)
+    return Client(create_app(settings, Pipeline.build(schemas=shared(RELEASE), profiles=["default"])), contract)
 
 
 def test_the_official_cases_as_a_caller_sends_them(client: Client, strict: Client) -> None:

@@ -113,7 +113,8 @@ def test_two_rulebooks(pipeline: Pipeline, tmp_path: Path) -> None:
         if "RR-1303" in profile.read_text("utf-8"):
             profile.unlink()
     document = small(limbs=[limb()], handover=60, monitoring={"limb_checks": []})
-    found = compared((pipeline, "default"), (Pipeline.build(other), "default"), [encoded(document)])
+    other_rules = Pipeline.build(other, profiles=["default"])
+    found = compared((pipeline, "default"), (other_rules, "default"), [encoded(document)])
     (rule,) = [rule for rule in found["rules"] if rule["rule"] == "RR-1303"]
     assert rule["set_otherwise"] == [{"name": "in the rulebook", "unit": "", "left": True, "right": False}]
     assert rule["totals"] == {"appears": 0, "vanishes": 1, "severity": 0, "moves": 0}

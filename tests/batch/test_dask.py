@@ -46,7 +46,7 @@ class Silent:
 
 @pytest.fixture(scope="module")
 def given(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write(tmp_path_factory.mktemp("given") / "year.ndjson", some(200, NAMES, bad_every=25))
+    return write(tmp_path_factory.mktemp("given") / "year.ndjson", some(100, NAMES, bad_every=25))
 
 
 @pytest.fixture(scope="module")
@@ -87,15 +87,13 @@ def test_files_behind_an_url_are_the_same_when_joined(
     made: list[tuple[str, str]] = []
     totals = runner.Totals()
     with distributed.Client(cluster) as client:
-        for number, (block, done) in enumerate(
-            runner.run(job, [f"file://{given}"], Cluster(client), Silent(), 100_000)
-        ):
+        for number, (block, done) in enumerate(runner.run(job, [f"file://{given}"], Cluster(client), Silent(), 50_000)):
             made.append(("year.ndjson", done.part))
             totals.add(done, block.path)
             if killed and number == 3:
                 os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)  # type: ignore[attr-defined]
     assert len(made) > 20
-    assert (totals.lines, totals.rejected) == (200, 4)
+    assert (totals.lines, totals.rejected) == (100, 2)
     counts = dict.fromkeys(("read", "reviewed", "rejected", "not_evaluated"), 0)
     into.add([{"file": "year.ndjson", "sha256": digest(f"file://{given}"), **counts}], made)
     listed = [entry["part"] for entry in json.loads((tmp_path / "summary.json").read_bytes())["parts"]]
@@ -127,7 +125,7 @@ def test_measures_are_the_same(cluster: object, given: Path, pipeline: Pipeline)
     wanted = measures_of(pipeline.rulebook)
     tally = Tally(wanted)
     with distributed.Client(cluster) as client:
-        for _, done in runner.run(jobs.Measures(rules, "month"), [str(given)], Cluster(client), Silent(), 100_000):
+        for _, done in runner.run(jobs.Measures(rules, "month"), [str(given)], Cluster(client), Silent(), 50_000):
             tally.merge(done.tally)
     single = measured_lines(pipeline, given.read_bytes().splitlines())
     assert measures.document(tally, wanted, dict(rules.versions), measures.Look()) == single

@@ -37,7 +37,9 @@ from tests.support.reviews import instances
 from tests.support.signals import sigint
 
 COMMAND = [sys.executable, "-m", "service.cli"]
-MIXED, BAD = 300, 6
+MIXED, BAD = 150, 3
+#: Bytes of a line, filled up with blanks, which cost nothing to read: six ranges in all, of which some can be left.
+WIDTH = 42_000
 NAMES = ("exemplary", "lean-sender", "night-two-crew-late-sedation", "everything-wrong")
 
 
@@ -66,7 +68,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 @pytest.fixture(scope="module")
 def given(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("given")
-    return write(folder / "year.ndjson", some(MIXED, NAMES, bad_every=25))
+    return write(folder / "year.ndjson", (line.ljust(WIDTH) for line in some(MIXED, NAMES, bad_every=25)))
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +133,7 @@ def in_the_middle(given: Path, out: Path, stop: Callable[[subprocess.Popen[str]]
         child = subprocess.Popen(
             [*COMMAND, "batch", str(given), "--output", str(out)], stderr=subprocess.PIPE, text=True, process_group=0
         )
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 300
     while not list(out.glob(f"{PARTS}/*.done.json")) and time.monotonic() < deadline:
         assert child.poll() is None
         time.sleep(0.02)
@@ -373,13 +375,13 @@ def test_a_bar_on_a_terminal_and_nothing_elsewhere(given: Path, tmp_path: Path) 
         pass  # the other side of the terminal is closed
     os.close(controller)
     assert child.wait(60) == 1
-    assert re.search(rb"\d+/300 \[\d\d:\d\d<\d\d:\d\d, +[\d.]+ lines/s\]", seen)
+    assert re.search(rb"\d+/%d \[\d\d:\d\d<\d\d:\d\d, +[\d.]+ lines/s\]" % MIXED, seen)
 
 
 def test_memory_does_not_grow_with_the_number_of_episodes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """1,000 and 10,000 lines; MiB of the largest process each, the command and its workers."""
-    few, many = peaks(tmp_path, 1_000), peaks(tmp_path, 10_000)
+    """1,000 and 5,000 lines; MiB of the largest process each, the command and its workers."""
+    few, many = peaks(tmp_path, 1_000), peaks(tmp_path, 5_000)
     with capsys.disabled():
         print(f"\nbatch, peak memory: {few.text()}; {many.text()}")
-    assert many.command < few.command + 16
-    assert many.worker < few.worker + 16
+    assert many.command < few.command + 7
+    assert many.worker < few.worker + 7

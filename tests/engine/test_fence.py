@@ -10,6 +10,7 @@ import sys
 import traceback
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -531,9 +532,7 @@ def test_a_slip_of_the_fast_form_is_a_dispute() -> None:
     """Engine and closures agree against it: still told, never mended in silence."""
     built = decider(over(1, 5))
     kind = built._kinds["limb"]
-    built._kinds["limb"] = generated.Kind(
-        "", {}, kind.whole, generated.Part(kind.whole.rules, lambda value, state: (0,))
-    )
+    built._kinds["limb"] = generated.Kind("", {}, kind.whole, replace(kind.whole, says=lambda value, state: (0,)))
     (decision,) = built.decide(FactSheet(tuple(limbs(8)), {}))
     assert (decision.outcome, decision.disputed) == ("error", {6, 7})
 

@@ -50,8 +50,8 @@ ROOMS: dict[str, set[str]] = {
     "wsgi": {"__version__", "app", "engine", "formats", "memory", "observe", "pipeline", "rulebook", "server", "settings"},
     "serve": {"wsgi"},
     "commands": {
-        "access", "batch", "engine", "formats", "intake", "narrative", "pages", "pipeline", "problems", "representations", "resources",
-        "review", "rulebook", "server", "settings", "wording",
+        "access", "batch", "engine", "formats", "intake", "memory", "narrative", "pages", "pipeline", "problems", "representations",
+        "resources", "review", "rulebook", "server", "settings", "wording",
     },
     "cli": {"__version__", "commands", "settings"},
 }  # fmt: skip

@@ -89,7 +89,6 @@ def running(
     """
     log = Path(settings.pop("log", folder / "log"))
     given = {(PREFIX + name if name.isupper() else name.upper()): value for name, value in settings.items()}
-    given.setdefault(f"{PREFIX}PROFILES", "all")
     port = int(given.setdefault(f"{PREFIX}PORT", str(process.free_port())))
     environ = {**os.environ, **given}
     command = [*before, sys.executable, "-m", "tests.ops.serve", application]

@@ -44,7 +44,7 @@ def numbers(service: Service) -> Numbers:
 
 
 def test_the_numbers_are_those_of_all_workers(tmp_path: Path) -> None:
-    with running(tmp_path, "tests.ops.crashing") as service:
+    with running(tmp_path, "tests.ops.crashing", PROFILES="all") as service:
         first = numbers(service)
         # A count that appears with its first event would not have risen, and no alert would see it.
         rules = [rule.id for rule in pipeline().rulebook.rules]

@@ -149,33 +149,45 @@ def opened(browser: Any, address: str, name: str, width: int, scheme: str) -> tu
     return tab, said, asked
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1200, 320])
 @pytest.mark.parametrize("name", PAGES)
-def test_a_page_is_quiet_alone_and_accessible(browser: Any, address: str, name: str, scheme: str) -> None:
-    for width in (1200, 320):
-        tab, said, asked = opened(browser, address, name, width, scheme)
-        sideways = "[document.documentElement.scrollWidth, ...[...document.querySelectorAll('*')].map(e => Math.ceil(e.getBoundingClientRect().right))]"
+def test_a_page_is_quiet_alone_and_accessible(browser: Any, address: str, name: str, width: int) -> None:
+    tab, said, asked = opened(browser, address, name, width, "light")
+    sideways = "[document.documentElement.scrollWidth, ...[...document.querySelectorAll('*')].map(e => Math.ceil(e.getBoundingClientRect().right))]"
+    for scheme in ("light", "dark"):
+        tab.emulate_media(color_scheme=scheme)
         widest = max(tab.evaluate(f"{sideways}.filter(x => x <= 100000)"))
         assert tab.evaluate("document.documentElement.scrollWidth") <= width
         assert widest <= width + 1
-        most = OPEN_IN_LARGE if name in LARGE else 1000
-        tab.evaluate(
-            "most => [...document.querySelectorAll('details')].slice(0, most).forEach(d => d.open = true)", most
-        )
+    most = OPEN_IN_LARGE if name in LARGE else 1000
+    tab.evaluate("most => [...document.querySelectorAll('details')].slice(0, most).forEach(d => d.open = true)", most)
+    for scheme in ("light", "dark"):
+        tab.emulate_media(color_scheme=scheme)
         assert tab.evaluate("document.documentElement.scrollWidth") <= width
-        # One look at the largest pages is enough, and what a narrow page does to targets and order does not depend on
-        # the colors.
-        if (width, scheme) == (1200, "dark") or (name not in LARGE and (width == 1200 or scheme == "light")):
-            assert [(v["id"], v["nodes"][0]["html"][:200]) for v in violations(tab)] == []
-        assert said == []
-        assert asked == [f"{address}/{name}"]
-        tab.context.close()
+        # One look at the largest pages is enough. What a page does to targets and order does not depend on the colors,
+        # and the colors do not depend on its width.
+        if scheme == "light" and name not in LARGE or (name in LARGE and (width, scheme) == (1200, "dark")):
+            assert seen(tab) == []
+        elif width == 1200 and scheme == "dark":
+            assert seen(tab, "color-contrast") == []
+    assert said == []
+    assert asked == [f"{address}/{name}"]
+    tab.context.close()
+
+
+def seen(tab: Any, *rules: str) -> list[tuple[str, str]]:
+    """(rule, place) of what the checker finds: by these rules, or by all."""
+    return [(v["id"], v["nodes"][0]["html"][:200]) for v in violations(tab, *rules)]
 
 
 def test_the_checker_sees_a_page_that_is_wrong(browser: Any, address: str) -> None:
     tab, _, _ = opened(browser, address, "exemplary", 1200, "light")
     tab.evaluate("document.querySelector('main').insertAdjacentHTML('beforeend', '<img><button></button><input>')")
     assert {"image-alt", "button-name", "label"} <= {v["id"] for v in violations(tab)}
+    tab.emulate_media(color_scheme="dark")
+    assert violations(tab, "color-contrast") == []
+    tab.evaluate("document.querySelector('main').style.color = getComputedStyle(document.body).backgroundColor")
+    assert [v["id"] for v in violations(tab, "color-contrast")] == ["color-contrast"]
     tab.context.close()
 
 

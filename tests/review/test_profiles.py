@@ -55,7 +55,9 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Pipeline:
         "measures": {LATE: "Counted for a year."},
         "severities": {SIGNS: {"severity": "warning", "source": "clark-2025"}},
     }
-    return Pipeline.build(rules_with(tmp_path_factory.mktemp("house"), profile, counting))
+    return Pipeline.build(
+        rules_with(tmp_path_factory.mktemp("house"), profile, counting), profiles=["house", "counting"]
+    )
 
 
 def night(closed: str | None = "2031-05-03T04:25:00-06:00") -> Document:

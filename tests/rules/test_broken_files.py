@@ -119,6 +119,10 @@ def test_a_profile_of_an_agency(tmp_path: Path, text: str, said: str) -> None:
         ("a: 1\na: 2\n", "twice"),
         ("<<: {a: 1}\n", "plain text"),
         ("a: !!python/name:os.system\n", "constructor"),
+        ("a: !!timestamp 2001-01-01\n", "constructor"),
+        ("!!map [1]\n", "constructor"),
+        ("a: !!int x\n", "not of its tag"),
+        ("a: !!bool yes\n", "not of its tag"),
     ],
 )
 def test_yaml_that_is_refused(text: str, said: str) -> None:

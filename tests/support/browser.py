@@ -40,8 +40,9 @@ def running() -> Iterator[Any]:
         started.close()
 
 
-def violations(tab: Any) -> list[dict[str, Any]]:
-    """What axe-core finds on the page as it stands, the empty list when nothing."""
+def violations(tab: Any, *rules: str) -> list[dict[str, Any]]:
+    """What axe-core finds on the page as it stands, by these rules or by all; the empty list when nothing."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe-core: pip install '.[test]'")
-    found = axe.Axe().run(tab, options={"runOnly": {"type": "tag", "values": _TAGS}})
+    only = {"type": "rule", "values": list(rules)} if rules else {"type": "tag", "values": _TAGS}
+    found = axe.Axe().run(tab, options={"runOnly": only})
     return list(found.response["violations"])
