@@ -48,6 +48,13 @@ class CoverageMap:
 
     def tests(self, file: str, lines: tuple[int, int] | None = None) -> set[str]:
         """The tests that run something between two lines of a file; without lines, anything of it."""
+        found = self._contexts(file, lines)
+        if BUILDING in found:
+            found |= set(self.reviewing[:_OF_BUILDING])
+        return found & self.seconds.keys()
+
+    def _contexts(self, file: str, lines: tuple[int, int] | None = None) -> set[str]:
+        """The same, with what runs outside of tests too."""
         if file not in self._files:
             return set()
         wanted = (
@@ -59,10 +66,7 @@ class CoverageMap:
             f"SELECT context.context FROM line_bits JOIN context ON context.id = context_id WHERE file_id = ? AND ({wanted})",
             (self._files[file],),
         )
-        tests = {test for (test,) in found}
-        if BUILDING in tests:
-            tests |= set(self.reviewing[:_OF_BUILDING])
-        return tests & self.seconds.keys()
+        return {context for (context,) in found}
 
     def lines(self, file: str) -> set[int]:
         """The lines of a file that any test runs."""
@@ -85,7 +89,8 @@ class CoverageMap:
     @functools.cached_property
     def reviewing(self) -> list[str]:
         """The tests that need the whole pipeline, the quickest first."""
-        return sorted(self.tests("service/pipeline.py"), key=lambda test: (self.seconds[test], test))
+        found = self._contexts("service/pipeline.py") & self.seconds.keys()
+        return sorted(found, key=lambda test: (self.seconds[test], test))
 
 
 def make(folder: Path, rooms: Iterable[str], processes: int) -> CoverageMap:
