@@ -122,8 +122,8 @@ def build(
     findings.sort(key=lambda finding: finding.most_urgent_first)
 
     causes = Causes(intake.episode, sheet, vocabulary)
-    who = patient(intake.episode, running=running)
-    died = who["state"] == "died"
+    about_patient = patient(intake.episode, running=running)
+    died = about_patient["state"] == "died"
     teller = Teller(vocabulary, intake, clock, died=died)
     doubtful = sorted((decisions.open.keys() | ruleset.critical_duties) & asked.keys())
     open_ = unjudged([asked[number] for number in doubtful], decisions, sheet, vocabulary, causes)
@@ -148,7 +148,7 @@ def build(
         "versions": dict(ruleset.versions),
         "input_digest": intake.digest,
         "stage": stage,
-        "patient": who,
+        "patient": about_patient,
         "tell_now": _tell_now(findings, documents, open_, teller, clock, died=died),
         "summary": {
             "rules": len(on),

@@ -23,16 +23,14 @@ from typing import Any
 
 from service.intake import fast_reader
 from service.pipeline import Pipeline
-from service.representations import review_json
-from service.review.build import build as build_review
 from service.review.instances import fingerprint
 from service.server import process
 from service.settings import PREFIX
 from tests.benchmark import http, peer_reading
 from tests.benchmark.episodes import SIZES
-from tests.benchmark.instructions import WARM, Counted, compiled, counting, measure
+from tests.benchmark.instructions import WARM, Counted, compiled, count_parts, counting, measure
 from tests.benchmark.peer import Peer
-from tests.benchmark.stages import MEDIA_TYPE, PROFILE, Subject, bodies
+from tests.benchmark.stages import PROFILE, Subject, bodies
 from tests.benchmark.timing import machine, table
 
 # ---------------------------------------------------------------- instructions
@@ -50,17 +48,10 @@ def count_service(library: str, number: int) -> None:
     """Run under callgrind: the service's reviews, whole and by part."""
     own = Subject(Pipeline.build(profiles=[PROFILE]))
     warmed = _warmed(lambda body: (own.stages(body, lambda _: None), own.whole(body)), number)
-    ruleset, counter = own.pipeline._rulesets[PROFILE], counting(library)
+    counter = counting(library)
     for size, sent in warmed.items():
         counted = functools.partial(_counted, counter, size)
-        counted("whole", own.whole, sent)
-        intakes = counted("intake", lambda body: own.pipeline.read(body, MEDIA_TYPE), sent)
-        sheets = counted("facts", lambda intake: own.pipeline.facts(intake.episode), intakes)
-        fired = counted("engine", lambda sheet: own.fence.fire(sheet.facts), sheets)
-        decisions = counted("evaluator", lambda pair: own.evaluate(*pair), list(zip(sheets, fired, strict=True)))
-        made = list(zip(intakes, sheets, decisions, strict=True))
-        reviews = counted("review", lambda parts: build_review(ruleset, *parts), made)
-        counted("presentation", review_json.render, reviews)
+        reviews = count_parts(own, sent, counted)
         parsed = list(map(fast_reader._decode, sent))
         counted("digests", lambda body: hashlib.sha256(fast_reader._encode(body)).hexdigest(), parsed)
         counted("fingerprints", fingerprints, reviews)

@@ -14,7 +14,7 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -68,6 +68,20 @@ def counting(library: str) -> Counted:
     return counted
 
 
+def count_parts(own: Subject, sent: Sequence[bytes], counted: Counted) -> list[Any]:
+    """Count the reviews of some bodies, whole and stage by stage; the reviews."""
+    ruleset = own.pipeline._rulesets[PROFILE]
+    counted("whole", own.whole, sent)
+    intakes = counted("intake", lambda body: own.pipeline.read(body, MEDIA_TYPE), sent)
+    sheets = counted("facts", lambda intake: own.pipeline.facts(intake.episode), intakes)
+    fired = counted("engine", lambda sheet: own.fence.fire(sheet.facts), sheets)
+    decisions = counted("evaluator", lambda pair: own.evaluate(*pair), list(zip(sheets, fired, strict=True)))
+    made = list(zip(intakes, sheets, decisions, strict=True))
+    reviews = counted("review", lambda parts: build_review(ruleset, *parts), made)
+    counted("presentation", review_json.render, reviews)
+    return reviews
+
+
 def child(library: str, size: int, narrative: str, number: int) -> None:
     """Run under callgrind: the reviews, whole and stage by stage. Prints the name of each part that was counted."""
     own = Subject(Pipeline.build(profiles=[PROFILE]))
@@ -75,16 +89,7 @@ def child(library: str, size: int, narrative: str, number: int) -> None:
     for body in sent[:WARM]:
         own.stages(body, lambda _: None)
         own.whole(body)
-    counted = counting(library)
-    ruleset = own.pipeline._rulesets[PROFILE]
-    counted("whole", own.whole, sent[WARM:])
-    intakes = counted("intake", lambda body: own.pipeline.read(body, MEDIA_TYPE), sent[WARM:])
-    sheets = counted("facts", lambda intake: own.pipeline.facts(intake.episode), intakes)
-    fired = counted("engine", lambda sheet: own.fence.fire(sheet.facts), sheets)
-    decisions = counted("evaluator", lambda pair: own.evaluate(*pair), list(zip(sheets, fired, strict=True)))
-    made = list(zip(intakes, sheets, decisions, strict=True))
-    reviews = counted("review", lambda parts: build_review(ruleset, *parts), made)
-    counted("presentation", review_json.render, reviews)
+    count_parts(own, sent[WARM:], counting(library))
 
 
 @contextmanager

@@ -3,8 +3,8 @@
 The schema is made from the one declaration of the members, as the models of ``tests.benchmark.models`` are, and checks
 what they check. But it calls the classes of the record themselves, so no second tree of objects is made first, and what
 was not sent costs nothing. What is left is to set the place of every object, which facts need. As with those models,
-``not_collected``, ``accepted`` and ``extensions`` are refused, and equal names, equal ids, the sum of all lists and the
-range of a score are not looked for.
+``not_collected``, ``accepted`` and ``extensions`` are refused, and equal names, equal ids, a word that stands twice in a
+list, years outside 1950 to 2050, the sum of all lists and the range of a score are not looked for.
 """
 
 from __future__ import annotations
