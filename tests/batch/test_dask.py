@@ -150,5 +150,3 @@ def test_a_file_is_whole_or_not_there(tmp_path: Path) -> None:
         assert store.size(f"{folder}/x") == 5
         with store.open(f"{folder}/x") as stream:
             assert stream.read() == b"whole"
-        store.remove(f"{folder}/x")
-        assert not store.exists(f"{folder}/x")
