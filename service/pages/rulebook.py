@@ -8,6 +8,7 @@ from typing import Any
 
 from service.rulebook.catalogue import FILTERS, narrowed, rule_entry
 from service.rulebook.load import Rulebook
+from service.rulebook.message import with_names
 from service.rulebook.profiles import chosen_sources
 from service.rulebook.rule import STATE_OPS, Group, Leaf, Parameter, Profile, Rule
 from service.rulebook.vocabulary import FactKind, ucum
@@ -130,12 +131,9 @@ def _rule(rule: Rule, book: Rulebook, entry: dict[str, Any], choices: list[Choic
 
 
 def _in_brackets(text: str, rule: Rule, kind: FactKind) -> str:
-    """A text of the rule with the names of its placeholders in brackets."""
     names = {p.name: word(p.name) for p in rule.parameters} | {"at": "time"}
     text = text.replace("{allowed_by}", " [public protocols that allow it]")
-    for name in (*names, *kind.attributes):
-        text = text.replace(f"{{{name}}}", f"[{names.get(name) or kind.attributes[name].label}]")
-    return text
+    return with_names(text, lambda name: names.get(name) or kind.attributes[name].label)
 
 
 def _group(group: Group, kind: FactKind, rule: Rule) -> tuple[str, list[Any]]:

@@ -106,6 +106,11 @@ def placeholders(text: str) -> tuple[str, ...]:
     return tuple(name for name, _ in _PLACE.findall(text))
 
 
+def with_names(text: str, name_of: Callable[[str], str]) -> str:
+    """The text for a reader of the rule: in brackets, what each placeholder stands for, and its unit."""
+    return _PLACE.sub(lambda found: f"[{' '.join(filter(None, (name_of(found[1]), found[2])))}]", text)
+
+
 def compile_message(
     text: str,
     attributes: Mapping[str, Attribute],

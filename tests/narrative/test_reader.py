@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import string
-import time
 
 import pytest
 from hypothesis import given, settings
@@ -13,6 +12,7 @@ from hypothesis import strategies as st
 from service.narrative.numbers import Dose, Vital
 from service.narrative.reader import Hit
 from service.narrative.tokens import folded
+from tests.support.cost import cpu_at_most
 from tests.support.episodes import narrative_reader
 
 
@@ -261,24 +261,19 @@ HOSTILE = {
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_no_text_makes_it_run_away(name: str) -> None:
-    """At most 0.3 s of CPU for 20,000 characters; on a busy machine the clock of the process is what counts."""
     text = HOSTILE[name][:20_000]
     reader = narrative_reader()
-    taken = []
-    for _ in range(2):
-        began = time.process_time()
+    with cpu_at_most(0.3):
         reader.read(text)
-        taken.append(time.process_time() - began)
-    assert min(taken) < 0.3
 
 
 def test_words_that_nobody_knows_cost_little() -> None:
     draw = random.Random(3)
     words = ("".join(draw.choices(string.ascii_lowercase, k=20)) for _ in range(952))
     text = " ".join(words)
-    began = time.process_time()
-    narrative_reader().read(text)
-    assert time.process_time() - began < 0.3
+    reader = narrative_reader()
+    with cpu_at_most(0.3):
+        reader.read(text)
 
 
 def test_twice_the_text_takes_twice_the_work() -> None:
@@ -290,7 +285,7 @@ def test_twice_the_text_takes_twice_the_work() -> None:
 
 
 def test_a_narrative_of_ordinary_length_is_read_in_five_milliseconds() -> None:
-    """2,000 characters as charts have them; the best of seven, since other work may share the machine."""
+    """2,000 characters as charts have them."""
     text = (
         "Dispatched for a 34 year old male with agitated behavior. On arrival found patient pacing in the yard, yelling, "
         "not following commands. Attempted verbal de-escalation for ten minutes without success. Patient swung at crew "
@@ -301,9 +296,7 @@ def test_a_narrative_of_ordinary_length_is_read_in_five_milliseconds() -> None:
     )
     text = (text * 4)[:2000]
     reader = narrative_reader()
-    taken = []
-    for _ in range(7):
-        began = time.process_time()
-        reader.read(text)
-        taken.append(time.process_time() - began)
-    assert min(taken) < 0.005
+    reader.read(text)
+    with cpu_at_most(20 * 0.005):
+        for _ in range(20):
+            reader.read(text)

@@ -29,7 +29,7 @@ def test_every_rule_stands_with_its_text_limits_conditions_and_sources() -> None
             rule.why,
             rule.name,
             *rule.known_limits,
-            *re.split(r"\s*\{\w+\}\s*", rule.tell_now or ""),
+            *re.split(r"\s*\{[^}]*\}\s*", rule.tell_now or ""),
         ]
         said += [book.sources[s.key]["title"] for s in rule.sources] + [s.locator for s in rule.sources]
         assert [line for line in said if flat(line) not in text] == [], rule.id
@@ -67,6 +67,7 @@ def test_a_placeholder_is_named_for_people() -> None:
     pages = {rule.id: tree(rulebook_page.render_rule(book, rule)).by_tag("main")[0].text() for rule in book.rules}
     assert not [rule for rule, text in pages.items() if "{" in text]
     assert "[max gap] min" in pages["RR-1307"]
+    assert "mg/dL]" in pages["RR-1388"]
 
 
 def test_the_list_is_narrowed_and_stays_small() -> None:

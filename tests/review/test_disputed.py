@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -104,7 +105,7 @@ def test_an_evaluator_that_raises_is_an_error_of_that_rule(monkeypatch: pytest.M
     compiled[number] = _Broken(broken)
     monkeypatch.setattr(decider, "_compiled", tuple(compiled))
     about = decider.rules[number].rule.about
-    part = generated.Part(decider._kinds[about].whole.rules, broken)
+    part = replace(decider._kinds[about].whole, says=broken)
     monkeypatch.setitem(decider._kinds, about, generated.Kind("", {}, part, part))
     review = run()
     after = review.document
