@@ -117,7 +117,7 @@ class ChartedEvents:
         self, code: str, time: int | None, end: int | None, where: Evidence, limb: str | None, before: Any
     ) -> FactBuilder:
         fact = FactBuilder("event", f"{code}:{limb}" if limb else code, (where,))
-        fact.know(code=code, readings=1)
+        fact.know(code=code, readings=1, of_limb=limb is not None)
         fact.set("limb", limb)
         fact.evidence["answer"] = (at_member(self.line.episode, "monitoring", "actions"),)
         names = ("unanswered", "unrechecked", "check_delay", "check_delay_sure", "no_check_after", "lasted")

@@ -212,7 +212,7 @@ class Readings:
             self._judge(quantity.code, readings, order)
             self._under_therapy(quantity, readings, column, limit)
             for run in self._runs(readings, order):
-                yield self._run(quantity, run)
+                yield self._run(quantity, run, order[-1])
 
     def _of_set(self, time: int, value: int, vital: record.VitalSet, quantity: Quantity) -> Reading:
         member = quantity.member
@@ -221,7 +221,7 @@ class Readings:
         where = place(vital, None if type(getattr(vital, member)) is Absent else member, member_label(quantity.member))
         return self._reading(time, value, where, self.line.whose(vital.before_care, time))
 
-    def _run(self, quantity: Quantity, run: list[Reading]) -> FactBuilder:
+    def _run(self, quantity: Quantity, run: list[Reading], last: int) -> FactBuilder:
         worst = min if quantity.low else max
         fact = FactBuilder("event", quantity.code, tuple(r.where for r in run))
         fact.know(
@@ -229,7 +229,10 @@ class Readings:
             worst=worst([r.value for r in run]),
             readings=len(run),
             lasted=run[-1].time - run[0].time,
+            last_look=run[-1].time == last,
+            last_value=run[-1].value,
         )
+        fact.evidence["last_value"] = (run[-1].where,)
         watched = [self._around.watched(r.time) for r in run]
         fact.set("etco2_watched", False if False in watched else None if None in watched else True, "not_collected")
         self._answers(fact, run, worst, quantity.code)

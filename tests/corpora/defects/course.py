@@ -52,6 +52,15 @@ def _(document: Document, one: Scene) -> None:
             vital.pop("spo2")
 
 
+@defect("SpO2 78, oxygen given, and no value after it", "1590 1395 ?1565", "vitals events")
+def _(document: Document, one: Scene) -> None:
+    time = worse(document, one, spo2=78)
+    document["monitoring"]["actions"].append({"id": "t1", "action": "oxygen_given", "time": time})
+    for vital in document["monitoring"]["vitals"]:
+        if vital["time"] > time:
+            vital.pop("spo2")
+
+
 @defect("SpO2 85, answered and rechecked", "1365 ?1565", "vitals events")
 def _(document: Document, one: Scene) -> None:
     time = worse(document, one, spo2=85)
