@@ -77,6 +77,6 @@ LISTED: Meanings = (
     | aside("another matter", "386237008 22633006")
 )
 
-BEYOND: Meanings = meanings("restraint", MEMORY, restraint="68894007") | meanings("action", MEMORY, suction="232706003")
+BEYOND: Meanings = meanings("restraint", MEMORY, restraint="68894007")
 
 PROCEDURES: Meanings = LISTED | BEYOND

@@ -6,7 +6,7 @@ import ast
 import itertools
 import random
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,11 @@ from .coverage_map import CoverageMap
 from .places import Mutant, mutants
 from .trial import Job
 
+#: Room -> the files of tests that read its source and its tables.
+READERS = {
+    "facts": ("tests/facts/test_words_of_tables.py",),
+    "formats": ("tests/formats/test_codes.py", "tests/formats/test_lists.py"),
+}
 #: Seconds of CPU that building the pipeline takes, once in a run that needs it.
 BUILD = 12
 
@@ -80,17 +85,36 @@ class Tests:
         """Those that are tried, in order: what needs no pipeline first, then file by file."""
         running = self.running(place)
         mirrored = f"tests/{place.room}/"
-        first = list(_in_budget(self._in_turn(running, mirrored), self._map.seconds, budget))
+        most = sorted(running, key=self._most_around(place))
+        first = [
+            *_in_budget(most, self._map.seconds, budget),
+            *_in_budget(self._in_turn(running, mirrored), self._map.seconds, budget / 2),
+        ]
         files = {test.partition("::")[0] for test in first}
         mates = {test for file in files for test in self._by_file[file]} - running
         more = list(_in_budget(self._in_turn(mates, mirrored), self._map.seconds, budget / 3))
-        rank = {test: number for number, test in enumerate([*first, *more])}
+        rank = {test: number for number, test in enumerate(dict.fromkeys([*first, *more, *self._readers(place)]))}
 
         def order(test: str) -> tuple[bool, bool, str, int]:
             file = test.partition("::")[0]
             return test in self._reviewing, not file.startswith(mirrored), file, rank[test]
 
         return sorted(rank, key=order)
+
+    def _most_around(self, place: Place) -> Callable[[str], tuple[float, float, str]]:
+        """What sorts first who runs most of the function around a place; a line that few tests run counts more."""
+        weight: dict[str, float] = defaultdict(float)
+        if place.mutant.function is not None:
+            _, low, high = place.mutant.function
+            for line in range(low, high + 1):
+                there = self._map.tests(place.file, (line, line))
+                for test in there:
+                    weight[test] += 1 / len(there)
+        return lambda test: (-weight[test] / (self._map.seconds[test] + 0.05), self._map.seconds[test], test)
+
+    def _readers(self, place: Place) -> list[str]:
+        """The tests that read the source and the tables of a room, and run nothing of it."""
+        return [test for file in READERS.get(place.room, ()) for test in self._by_file[file]]
 
     def of_file(self, file: str) -> str:
         """The quickest test of a file."""

@@ -110,7 +110,7 @@ SIGNS = Table(
     )
     + _words(
         LOINC, MEMORY, etco2_mmhg="19891-1", glucose_mg_dl="41653-7 15074-8", qtc_ms="8636-3",
-        temperature_c="8333-7 75539-7",
+        temperature_c="8332-9 8333-7 75539-7",
     )
     + _words(LOINC, MEMORY, glucose_mg_dl="2345-7", hr="8889-8")
     + _rows(SNOMED, READ, [("457441000124102", "rass")])
