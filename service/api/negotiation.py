@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from flask import Request
 from werkzeug.http import parse_list_header, parse_options_header
@@ -26,7 +27,7 @@ def taken(request: Request, *offered: str) -> str:
         taken_here = ", ".join(offered)
         item = ProblemItem("unsupported-media-type", f"Taken here, in UTF-8: {taken_here}.")
         raise Refusal("unsupported-media-type", [item], headers={"Accept": taken_here})
-    if options.get("fhirVersion", options.get("fhirversion", "4.0")) not in _FHIR_VERSIONS:
+    if not _is_read_fhir(options):
         raise Refusal("unsupported-version")
     coding = request.headers.get("Content-Encoding", "identity").strip().lower()
     if coding not in ("", "identity"):
@@ -47,14 +48,18 @@ def given(request: Request, *offered: str) -> str:
 
 
 def _ranges(header: str) -> dict[str, float]:
-    """Media range -> quality. Parameters other than q are not looked at; what is not a media range counts for nothing."""
+    """Media range -> quality. What is not a media range, or asks for another FHIR, counts for nothing."""
     found: dict[str, float] = {}
     for element in parse_list_header(header):
         name, options = parse_options_header(element)
         quality = options.get("q", "1")
-        if _RANGE.fullmatch(name) and _QUALITY.fullmatch(quality):
+        if _RANGE.fullmatch(name) and _QUALITY.fullmatch(quality) and _is_read_fhir(options):
             found[name.lower()] = max(float(quality), found.get(name.lower(), 0.0))
     return found
+
+
+def _is_read_fhir(options: Mapping[str, str]) -> bool:
+    return options.get("fhirVersion", options.get("fhirversion", "4.0")) in _FHIR_VERSIONS
 
 
 def _quality(ranges: dict[str, float], offer: str) -> float:

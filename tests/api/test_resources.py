@@ -154,6 +154,13 @@ def test_no_representation_that_is_asked_for_is_406(client: Client) -> None:
     assert all(media_type in answer.json["errors"][0]["detail"] for media_type in REVIEWS)
 
 
+@pytest.mark.parametrize(("version", "status"), [("4.0", 200), ("4.3", 200), ("5.0", 406)])
+def test_another_fhir_is_not_answered_as_r4(client: Client, version: str, status: int) -> None:
+    """A client that can read R5 alone would misread R4."""
+    headers = {"Accept": f"application/fhir+json; fhirVersion={version}"}
+    assert client.review({"episode_ref": "a"}, headers=headers).status == status
+
+
 def test_problems_come_as_problems_whatever_is_asked_for(client: Client) -> None:
     answer = client.get("/nowhere", {"Accept": "text/html"})
     assert answer.headers["Content-Type"] == "application/problem+json"
