@@ -232,7 +232,7 @@ class Readings:
             last_look=run[-1].time == last,
             last_value=run[-1].value,
         )
-        fact.evidence["last_value"] = (run[-1].where,)
+        fact.evidence["last_value"], fact.spans["last_value"] = (run[-1].where,), (run[-1].time, run[-1].time)
         watched = [self._around.watched(r.time) for r in run]
         fact.set("etco2_watched", False if False in watched else None if None in watched else True, "not_collected")
         self._answers(fact, run, worst, quantity.code)

@@ -7,7 +7,7 @@ import pytest
 from service.review.findings import MOST_INSTANCES
 from tests.review.test_covering import answer as under
 from tests.review.test_covering import yielding
-from tests.support.episodes import Document, exemplary, small, vital
+from tests.support.episodes import Document, act, clock, exemplary, small, vital
 from tests.support.pipeline import pipeline
 from tests.support.reviews import review
 
@@ -110,3 +110,13 @@ def test_a_meter_that_shows_low_is_not_told_as_a_number(reading: Document, said:
     messages = [finding["message"] for finding in after["findings"] if "lucose" in finding["message"]]
     assert all(said in message for message in messages)
     assert "0 mg/dL" not in "".join(messages)
+
+
+def test_the_last_value_is_told_with_its_own_time() -> None:
+    """Of a fall that goes on, whoever takes over needs the value that stands at the end, not the time it began."""
+    sets = [vital(10, spo2=97), vital(40, spo2=80), vital(44, spo2=84)]
+    helped = [act(40, "oxygen_given"), act(44, "ventilated")]
+    told = answer(small(handover=46, monitoring={"vitals": sets, "actions": helped}))["tell_now"]
+    (line,) = [line for line in told if line["rule"] == "RR-1590"]
+    assert "SpO2 84 % at 18:44" in line["text"]
+    assert line["span"]["from"] == clock(44)
