@@ -180,7 +180,14 @@ class Timeline:
                 continue
             for span in limb_time.spans:
                 self.of_restrained.update([check.at for _, check in intervals.among(out[name], span, key=_TIME)])
+            # One of the two times is wrong: whether a device was on then cannot be told.
+            self.of_unknown.update([check.at for time, check in out[name] if self._outside_care(time)])
         return out
+
+    def _outside_care(self, time: int) -> bool:
+        return (self.contact is not None and time < self.contact) or (
+            self.care_end is not None and time > self.care_end
+        )
 
     @functools.cached_property
     def sets_by_clock(self) -> list[tuple[int, record.VitalSet]]:

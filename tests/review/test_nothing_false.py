@@ -312,3 +312,12 @@ def test_a_word_that_is_no_diagnosis_is_not_called_one() -> None:
     document = exemplary()
     document["narrative"] = "He had superhuman strength."
     assert "or its old signs" in finding(document, "RR-1165")["message"]
+
+
+def test_checks_that_are_charted_are_not_called_none_where_the_transfer_stands_an_hour_early() -> None:
+    document = exemplary()
+    put(document, "/handover/time", "2031-04-12T17:48:00-06:00")
+    assert outcome(document, "RR-1303") != "finding"
+    assert outcome(document, "RR-1485") == "finding"
+    document["monitoring"]["limb_checks"] = []
+    assert outcome(document, "RR-1303") == "finding"
