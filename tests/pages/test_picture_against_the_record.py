@@ -434,8 +434,8 @@ def hold_worst_reading(drawn: Drawn, lane: str, x: float, one: dict[str, Any], d
     ]
 
 
-def hold_nothing_collides(drawn: Drawn) -> None:
-    """No words outside of the drawing, none over others, none under a mark, and marks apart."""
+def hold_words_apart(drawn: Drawn) -> None:
+    """No words outside of the drawing, none over others."""
     for svg in drawn.every:
         _, _, width, height = numbers(svg.attributes["viewbox"])
         found = list(boxes(svg))
@@ -458,7 +458,7 @@ def hold(document: Document, review: Review, root: Element) -> int:
         hold_readings(drawn, document)
         hold_scores(drawn, document)
         hold_pins(drawn, document, review)
-        hold_nothing_collides(drawn)
+        hold_words_apart(drawn)
         died = document.get("injuries", {}).get("death", {})
         if isinstance(died, dict) and "time" in died:
             assert drawn.death is not None
@@ -518,7 +518,7 @@ def test_every_mark_of_the_demo_is_where_the_record_says(name: str) -> None:
     review, root = shown(demo(name))
     assert demo_review(name).document["findings"] == review.document["findings"]
     for drawn in drawings(root):
-        hold_nothing_collides(drawn)
+        hold_words_apart(drawn)
 
 
 def test_a_mark_in_the_wrong_place_is_seen() -> None:

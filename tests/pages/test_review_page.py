@@ -442,9 +442,9 @@ def test_an_ordinary_page_is_at_most_80_kb() -> None:
 
 def test_a_time_leads_to_its_place_in_the_picture_and_back() -> None:
     root = tree(demo_page("night-two-crew-late-sedation"))
-    for pin in root.by_class("mark"):
-        if "id" not in pin.attributes:
-            continue
+    pins = [pin for pin in root.by_class("mark") if "id" in pin.attributes]
+    assert len(pins) > 5
+    for pin in pins:
         back = [a for a in root.by_tag("a") if a.attributes.get("href") == f"#{pin.attributes['id']}"]
         assert back
         assert root.by_id(pin.attributes["href"].removeprefix("#"))
