@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import random
+import subprocess
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -208,3 +210,20 @@ def test_the_fast_parser_never_differs() -> None:
         except ValueError:
             continue
     assert fast > 1500  # or nothing was compared
+
+
+def test_no_memory_for_a_large_body_is_an_error_before_a_parser_ends_the_process() -> None:
+    """20 MB of room for a body of 30 MB: orjson alone ends the worker, and every request in it, with SIGSEGV."""
+    code = (
+        "import resource\n"
+        "from service.intake import strict_json\n"
+        "body = b'[' + b'\"a\",' * 7_500_000 + b'\"a\"]'\n"
+        "used = int(open('/proc/self/statm').read().split()[0]) * resource.getpagesize()\n"
+        "resource.setrlimit(resource.RLIMIT_AS, (used + 20_000_000,) * 2)\n"
+        "try:\n"
+        "    strict_json.loads(body)\n"
+        "except MemoryError:\n"
+        "    print('told')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (0, "told\n"), done.stderr
