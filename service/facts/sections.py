@@ -122,7 +122,10 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
     if type(vitals) is Absent:
         fact.set("vitals_after_contact", vitals)
     else:
-        fact.set("vitals_after_contact", len(line.own_sets) + len(line.own_untimed))
+        own = len(line.own_sets) + len(line.own_untimed)
+        # Sets well before contact that do not say whose they are: one of the two times is wrong.
+        contradicted = not own and any(line.whose(v.before_care, t) is None for t, v in line.sets)
+        fact.set("vitals_after_contact", None if contradicted else own)
         fact.evidence["vitals_after_contact"] = fact.evidence.get("monitoring_vitals", ())
     first = line.sedatives[0] if line.sedatives else None
     fact.set(

@@ -98,7 +98,8 @@ def vital_signs(fact: FactBuilder, line: Timeline, shared: dict[str, Any]) -> No
         full += all(meets_duty(value, time, line) for value in absent)
     fact.set("complete_sets", None if unheard else full, "not_collected")
     signs = set_times(line)
-    if line.handover is None or type(signs) is Absent:
+    backward = line.handover is not None and line.contact is not None and line.handover < line.contact
+    if line.handover is None or backward or type(signs) is Absent:
         fact.derive("set_before_transfer", None, signs, episode.handover.time)
     else:
         fact.spans["set_before_transfer"] = (line.handover - BEFORE_TRANSFER, line.handover)

@@ -33,6 +33,7 @@ _TO_TELL = frozenset(
         "apnoea",
         "seizure",
         "vomiting",
+        "bleeding",
         "laryngospasm",
         "fall",
         "left_unattended",

@@ -30,7 +30,7 @@ def render(document: Mapping[str, Any], width: int = 80) -> str:
         found = document["findings"][side]
         said = ", ".join(f"{found[severity]} {severity}" for severity in SEVERITIES)
         out += wrap(f"{side.title():<5}  {_side(document[side])}", width, 0, 7)
-        out += wrap(f"{count(sum(found.values()), 'finding')}: {said}", width, 7)
+        out += wrap(f"{count(sum(found.values()), 'place')} with a finding: {said}", width, 7)
     lines = document["lines"]
     text = (
         f"{count(lines['compared'], 'record')} compared, {lines['changed']} with a change; "

@@ -18,6 +18,7 @@ TOGETHER = {
     ("RR-1135", "RR-1404"): "one scene, irritant spray: how long it was watched, and what was told",
     ("RR-1216", "RR-1325"): "a set without a breathing rate is not complete: the author is asked, the sets are counted",
     ("RR-1248", "RR-1272"): "one scene, ketamine for a small child: the age, and the amount",
+    ("RR-1433", "RR-1434"): "one scene, labored breathing: the danger, and what the author is asked about it",
     ("RR-1353", "RR-1449"): "a contact charted as none is one leaf of the first and the whole of the second",
     ("RR-1344", "RR-1451"): "the front cab for any time, and for the whole journey: the first gives way",
     ("RR-1105", "RR-1108"): "one scene, found prone and cuffed behind: posture and hands are two facts",

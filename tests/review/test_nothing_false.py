@@ -321,3 +321,17 @@ def test_checks_that_are_charted_are_not_called_none_where_the_transfer_stands_a
     assert outcome(document, "RR-1485") == "finding"
     document["monitoring"]["limb_checks"] = []
     assert outcome(document, "RR-1303") == "finding"
+
+
+def test_sets_that_are_charted_are_not_called_none_where_the_arrival_stands_an_hour_late() -> None:
+    document = exemplary()
+    put(document, "/transport/at_patient", "2031-04-12T19:02:00-06:00")
+    assert outcome(document, "RR-1320") == "not_assessable"
+    document["monitoring"]["vitals"] = []
+    assert outcome(document, "RR-1320") == "finding"
+
+
+def test_no_set_is_asked_for_before_a_transfer_that_stands_before_contact() -> None:
+    document = exemplary()
+    put(document, "/handover/time", "2031-04-12T17:48:00-06:00")
+    assert outcome(document, "RR-1572") == "not_assessable"

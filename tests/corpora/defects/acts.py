@@ -6,7 +6,7 @@ from tests.corpora.defects.core import defect, face_cover, keep_checks, police_t
 from tests.corpora.model import Document, Scene
 
 
-@defect("placed prone", "1101", "posture")
+@defect("placed prone", "1101 ?1516", "posture")
 def _(document: Document, one: Scene) -> None:
     document["postures"][1] |= {"posture": "prone", "head_elevation_deg": 0}
 

@@ -61,6 +61,11 @@ def _(document: Document, one: Scene) -> None:
             vital.pop("spo2")
 
 
+@defect("coma score 6 at the end", "1592 ?1173 ?1355 ?1465 ?1474 ?1397", "vitals events")
+def _(document: Document, one: Scene) -> None:
+    document["monitoring"]["vitals"][-1]["gcs_total"] = 6
+
+
 @defect("SpO2 85, answered and rechecked", "1365 ?1565", "vitals events")
 def _(document: Document, one: Scene) -> None:
     time = worse(document, one, spo2=85)
@@ -100,7 +105,7 @@ _event("suddenly quiet", "1345 1470", "suddenly_quiet")
 _event("breathing complaint", "1346 1470", "breathing_complaint")
 _event("limb complaint, no check", "1315", "limb_complaint", side="left", site="wrist")
 _event("left unattended", "1351", "left_unattended")
-_event("apnea with nothing done", "1349 1352 1463", "apnoea")
+_event("apnea with nothing done", "1349 1352 1463 ?1565", "apnoea")
 
 
 @defect("vomiting under a spit sock", "1347 ?1348 1469 ?1563", "custody events vitals")

@@ -12,6 +12,9 @@ for _section, _rule in (
     put(f"no section {_section}", _rule, "posture postures" if _section == "postures" else _section, _section, None)
 put("no section patient", "1002", "patient dose", "patient", None, "straps")
 put("no section monitoring", "1301", "monitoring", "monitoring", None, "straps")
+_NONE = {"absent": "declined", "reason": "not_indicated"}
+put("vital signs charted as not taken", "1591", "monitoring vitals events dose", "monitoring/vitals", _NONE)
+put("limbs charted as not checked", "1593", "monitoring limbs", "monitoring/limb_checks", _NONE)
 put("no reason for restraint", "1003", "decision", "decision/reasons", None)
 put("nothing of what the patient did", "1004", "decision", "decision/behaviours", [])
 put("no capacity", "1005", "decision", "decision/capacity", None)
