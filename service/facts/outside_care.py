@@ -26,13 +26,6 @@ def _bounds(line: Timeline) -> bool:
     return line.contact is not None or line.care_end is not None
 
 
-def _outside(line: Timeline, time: int, before: int, after: int) -> bool:
-    """Whether a time lies more than ``before`` s before contact, or more than ``after`` s after the end of care."""
-    early = line.contact is not None and time < line.contact - before
-    late = line.care_end is not None and time > line.care_end + after
-    return early or late
-
-
 def _entries(line: Timeline) -> Iterator[Compared]:
     """Sets, events, checks, actions and looks at the need: each that lies outside care."""
     if not _bounds(line):
@@ -57,7 +50,7 @@ def _entries(line: Timeline) -> Iterator[Compared]:
                 continue
             before = getattr(entry, "before_care", None)
             if before is not True:
-                outside = _outside(line, time, CLOCKS if before is False else HELP_BEFORE, CLOCKS)
+                outside = line.outside_care(time, CLOCKS if before is False else HELP_BEFORE, CLOCKS)
                 agrees = agrees or not outside
                 yield Compared(((entry, "time"),), outside)
 
@@ -73,7 +66,7 @@ def _decision(line: Timeline) -> Iterator[Compared]:
     # A planned transfer may be ordered long before the crew comes.
     ordered = line.episode.transport.call in ("transfer_between_facilities", "planned")
     if _bounds(line):
-        yield Compared(((decision, "time"),), _outside(line, time, OTHER_DAY if ordered else CLOCKS, 0))
+        yield Compared(((decision, "time"),), line.outside_care(time, OTHER_DAY if ordered else CLOCKS, 0))
     if begun is not None and type(application) is not Absent:
         yield Compared(((decision, "time"), (application, "started")), time > begun + CLOCKS)
 
@@ -85,7 +78,7 @@ def _removed(line: Timeline) -> Iterator[Compared]:
     if time is None or type(handover) is Absent:
         return
     if _bounds(line):
-        yield Compared(((handover, "removed_time"),), _outside(line, time, 0, STRAPS_OFF))
+        yield Compared(((handover, "removed_time"),), line.outside_care(time, 0, STRAPS_OFF))
     off = [(t, item) for item in items(line.limb_items) if (t := item.off.epoch) is not None]
     if off and len(off) == len(items(line.limb_items)):
         last, item = max(off, key=lambda pair: pair[0])
@@ -103,9 +96,9 @@ def _officers(line: Timeline) -> Iterator[Compared]:
     if not _bounds(line):
         return
     if came is not None:
-        yield Compared(((custody, "arrived"),), _outside(line, came, OTHER_DAY, 0))
+        yield Compared(((custody, "arrived"),), line.outside_care(came, OTHER_DAY, 0))
     if left is not None:
-        yield Compared(((custody, "left"),), _outside(line, left, OTHER_DAY, OTHER_DAY))
+        yield Compared(((custody, "left"),), line.outside_care(left, OTHER_DAY, OTHER_DAY))
 
 
 def _told_beforehand(line: Timeline) -> Iterator[Compared]:

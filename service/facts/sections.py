@@ -158,6 +158,9 @@ def _monitoring(fact: FactBuilder, line: Timeline) -> None:
         fact.unknown(("limb_checks_on_restrained", "limb_checks_done"), checks.state)
     else:
         there = [c for c in checks if c.at in line.of_restrained or c.at in line.of_unknown]
-        fact.know(limb_checks_on_restrained=len(there), limb_checks_done=sum(map(looked, there)))
+        # Where all that is charted lies outside care, one of the two times is wrong.
+        contradicted = not there and any((t := c.time.epoch) is not None and line.outside_care(t) for c in checks)
+        fact.set("limb_checks_on_restrained", None if contradicted else len(there))
+        fact.set("limb_checks_done", None if contradicted else sum(map(looked, there)))
         fact.evidence["limb_checks_on_restrained"] = fact.evidence.get("monitoring_limb_checks", ())
         fact.evidence["limb_checks_done"] = tuple([place(c, "not_done") for c in there])

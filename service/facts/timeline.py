@@ -180,14 +180,13 @@ class Timeline:
                 continue
             for span in limb_time.spans:
                 self.of_restrained.update([check.at for _, check in intervals.among(out[name], span, key=_TIME)])
-            # One of the two times is wrong: whether a device was on then cannot be told.
-            self.of_unknown.update([check.at for time, check in out[name] if self._outside_care(time)])
         return out
 
-    def _outside_care(self, time: int) -> bool:
-        return (self.contact is not None and time < self.contact) or (
-            self.care_end is not None and time > self.care_end
-        )
+    def outside_care(self, time: int, before: int = 0, after: int = 0) -> bool:
+        """Whether a time lies more than ``before`` s before contact, or more than ``after`` s after the end of care."""
+        early = self.contact is not None and time < self.contact - before
+        late = self.care_end is not None and time > self.care_end + after
+        return early or late
 
     @functools.cached_property
     def sets_by_clock(self) -> list[tuple[int, record.VitalSet]]:

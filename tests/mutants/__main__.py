@@ -4,9 +4,10 @@ A place is a file, a line and an operator (see ``places``), in the rooms of ``RO
 places that a test runs; where a line has several changes of one kind, the seed takes one. What no test of the map runs is
 counted apart, and all of it: it is no part of the sample.
 
-The tests are those that run the line, by the map (see ``coverage_map``): the folder that mirrors the room first, of each
-file the quickest in turn, up to ``--budget`` seconds of CPU; then, for a third of that, others of the same files, since
-what tests share runs in the first of them only. What runs when a module is loaded is tried with the tests that run
+The tests are those that run the line, by the map (see ``coverage_map``): up to ``--budget`` seconds of CPU those that run
+most of the function around it for their time; for half of that one of each file in turn, the folder that mirrors the room
+first; for a third others of the same files, since what tests share runs in the first of them only; and those that read
+the source and the tables of the room (``choosing.READERS``). What runs when a module is loaded is tried with the tests that run
 something in the module, or, where nothing does, in those that import it. Tests marked ``live``, slow ones (see
 ``recording``), those of a file that is slow to load and those of other folders than ``TESTED`` are not asked.
 

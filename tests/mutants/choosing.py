@@ -102,7 +102,7 @@ class Tests:
         return sorted(rank, key=order)
 
     def _most_around(self, place: Place) -> Callable[[str], tuple[float, float, str]]:
-        """What sorts first who runs most of the function around a place; a line that few tests run counts more."""
+        """The key that sorts first who runs most of the function around a place for its time; a rare line counts more."""
         weight: dict[str, float] = defaultdict(float)
         if place.mutant.function is not None:
             _, low, high = place.mutant.function

@@ -317,7 +317,7 @@ def test_a_word_that_is_no_diagnosis_is_not_called_one() -> None:
 def test_checks_that_are_charted_are_not_called_none_where_the_transfer_stands_an_hour_early() -> None:
     document = exemplary()
     put(document, "/handover/time", "2031-04-12T17:48:00-06:00")
-    assert outcome(document, "RR-1303") != "finding"
+    assert outcome(document, "RR-1303") == "not_assessable"
     assert outcome(document, "RR-1485") == "finding"
     document["monitoring"]["limb_checks"] = []
     assert outcome(document, "RR-1303") == "finding"

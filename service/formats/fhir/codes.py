@@ -104,13 +104,13 @@ SUBJECTS = Table(
 SIGNS = Table(
     _words(
         LOINC, READ, hr="8867-4", rr="9279-1", spo2="59408-5 2708-6", sbp="8480-6", dbp="8462-4",
-        temperature_c="8310-5 8331-1 8328-7 8332-5", glucose_mg_dl="2339-0", gcs_eye="9267-6", gcs_verbal="9270-0",
+        temperature_c="8310-5 8331-1 8328-7", glucose_mg_dl="2339-0", gcs_eye="9267-6", gcs_verbal="9270-0",
         gcs_motor="9268-4", gcs_total="9269-2", acvpu="67775-7", rhythm="8884-9 67519-9", oxygen_l_min="3151-8",
         oxygen_percent="3150-6", etco2_mmhg="19889-5",
     )
     + _words(
         LOINC, MEMORY, etco2_mmhg="19891-1", glucose_mg_dl="41653-7 15074-8", qtc_ms="8636-3",
-        temperature_c="8332-9 8333-7 75539-7",
+        temperature_c="8332-5 8332-9 8333-7 75539-7",
     )
     + _words(LOINC, MEMORY, glucose_mg_dl="2345-7", hr="8889-8")
     + _rows(SNOMED, READ, [("457441000124102", "rass")])
